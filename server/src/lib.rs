@@ -1,0 +1,3 @@
+//! Counterfoil: the intake capture service with photo evidence.
+
+pub mod edge;

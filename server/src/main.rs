@@ -1,0 +1,3 @@
+//! The `counterfoil` program.
+
+fn main() {}
