@@ -1,0 +1,558 @@
+//! Problems: how the service says no (RFC 9457).
+//!
+//! [`TABLE`] is the single source of every kind of problem: its status, its title, whether sending again helps, and what
+//! to do next. The constructors use it, `GET /problems` shows it, and DEVELOPERS.md carries [`markdown`].
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::fmt;
+
+use actix_web::http::{StatusCode, header};
+use actix_web::{HttpResponse, ResponseError, web};
+use maud::{DOCTYPE, Markup, html};
+use serde::Serialize;
+use serde_json::{Map, Value};
+use utoipa::openapi::{Content, RefOr, Response, ResponseBuilder, Schema, schema::Ref};
+
+/// The media type of every problem.
+pub const MEDIA_TYPE: &str = "application/problem+json";
+
+/// Whether sending the request again helps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Retry {
+    /// Send the same again at once.
+    Same,
+    /// Change the request as the detail says, then send it.
+    Changed,
+    /// Send the same again after a while (`Retry-After`, where given).
+    Later,
+    /// Sending it again will never help; a person has to look.
+    Never,
+}
+
+impl Retry {
+    /// The word on the wire.
+    pub fn word(self) -> &'static str {
+        match self {
+            Retry::Same => "same",
+            Retry::Changed => "changed",
+            Retry::Later => "later",
+            Retry::Never => "never",
+        }
+    }
+}
+
+/// One kind of problem.
+#[derive(Debug)]
+pub struct Row {
+    /// The last part of the type, `/problems/<slug>`. Stable for ever.
+    pub slug: &'static str,
+    /// The HTTP status.
+    pub status: u16,
+    /// A short name, the same every time.
+    pub title: &'static str,
+    /// Whether sending again helps.
+    pub retry: Retry,
+    /// What the caller does next.
+    pub what_to_do: &'static str,
+}
+
+const fn row(slug: &'static str, status: u16, retry: Retry, title: &'static str, what_to_do: &'static str) -> Row {
+    Row { slug, status, title, retry, what_to_do }
+}
+
+/// Every kind of problem the service can answer with.
+pub const TABLE: &[Row] = &[
+    row(
+        "malformed",
+        400,
+        Retry::Changed,
+        "Cannot be read",
+        "Correct the form of the request: the detail says where it stopped making sense.",
+    ),
+    row(
+        "wrong-bytes",
+        400,
+        Retry::Same,
+        "Other bytes than announced",
+        "The file was changed or cut short on its way. Send the whole file again.",
+    ),
+    row(
+        "client-too-old",
+        400,
+        Retry::Changed,
+        "This page is too old",
+        "Reload the page to get the newer version; nothing that waits on the device is lost.",
+    ),
+    row("not-signed-in", 401, Retry::Changed, "Not signed in", "Sign in, pair the device again, or refresh the token."),
+    row("may-not", 403, Retry::Never, "Not allowed", "Ask somebody whose role allows it."),
+    row(
+        "may-not-leave-open",
+        403,
+        Retry::Changed,
+        "May not be left open by this person",
+        "Answer it, or let somebody leave it open whose role allows it.",
+    ),
+    row(
+        "not-secure",
+        403,
+        Retry::Changed,
+        "Only over HTTPS",
+        "Open the HTTPS address of this server; /trust shows how.",
+    ),
+    row("not-found", 404, Retry::Never, "Not found", "Check the address; it may belong to another shop or be gone."),
+    row(
+        "not-named",
+        404,
+        Retry::Changed,
+        "No entry names this file",
+        "Send the entry that names the file first, then the file.",
+    ),
+    row(
+        "id-used",
+        409,
+        Retry::Never,
+        "This id stands for something else",
+        "Make the entry anew under a new id; the first one stays as it is.",
+    ),
+    row("refused", 409, Retry::Changed, "Refused by a rule", "Do what the sentence says, then send it again."),
+    row(
+        "gaps",
+        409,
+        Retry::Changed,
+        "Not complete yet",
+        "Fill each gap, or leave it open with a reason where that is allowed.",
+    ),
+    row("tag-used", 409, Retry::Changed, "This tag is on another machine", "Take the next free tag and wire it on."),
+    row(
+        "ended",
+        409,
+        Retry::Never,
+        "This intake is closed",
+        "Open a new intake; a closed one takes no more of these entries.",
+    ),
+    row(
+        "unknown-version",
+        409,
+        Retry::Later,
+        "Written by a newer version",
+        "Update this server: it does not understand an entry already there.",
+    ),
+    row(
+        "not-current",
+        412,
+        Retry::Changed,
+        "Changed meanwhile",
+        "Read it again, look at what changed, and send the change with the new ETag.",
+    ),
+    row("too-large", 413, Retry::Never, "Too large", "Keep the file where it is and send a smaller one."),
+    row(
+        "refused-type",
+        415,
+        Retry::Never,
+        "This type of file is not taken",
+        "Keep the file where it is; send a photo as JPEG, PNG, WebP or HEIC.",
+    ),
+    row("not-valid", 422, Retry::Changed, "A value does not fit", "Correct the members that the pointers name."),
+    row("too-many", 429, Retry::Later, "Too many tries", "Wait as many seconds as Retry-After says."),
+    FAULT,
+    row(
+        "history-behind",
+        503,
+        Retry::Never,
+        "This server has forgotten something",
+        "Stop writing. The server was set back to an older state: restore the newer one or open a new epoch.",
+    ),
+    row("busy", 503, Retry::Later, "Busy", "Send the same again in a little while."),
+];
+
+/// The row of a slug. `fault` when there is none, which a test rules out.
+pub fn row_of(slug: &str) -> &'static Row {
+    TABLE.iter().find(|r| r.slug == slug).unwrap_or(&FAULT)
+}
+
+const FAULT: Row = row(
+    "fault",
+    500,
+    Retry::Later,
+    "A fault in the server",
+    "Try again later; if it stays, give the request id to whoever runs the server.",
+);
+
+/// One value that does not fit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, utoipa::ToSchema)]
+pub struct FieldError {
+    /// JSON Pointer (RFC 6901) into the request body, or the name of a parameter.
+    pub pointer: String,
+    /// What is wrong with it, as a sentence.
+    pub detail: String,
+}
+
+/// One refusal, ready to be sent. Made by the constructor of its kind.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Problem {
+    /// Which row of [`TABLE`].
+    pub slug: &'static str,
+    /// The HTTP status.
+    pub status: u16,
+    /// A sentence for the person at the counter.
+    pub detail: String,
+    /// Whether sending again helps.
+    pub retry: Retry,
+    /// JSON Pointer (RFC 6901) to the one member that is wrong.
+    pub pointer: Option<String>,
+    /// All members that are wrong, when several are.
+    pub errors: Vec<FieldError>,
+    /// Further members, such as `gaps`.
+    pub extra: Map<String, Value>,
+    /// Seconds to wait, sent as `Retry-After`.
+    pub retry_after: Option<u32>,
+    /// For the server's own log. Never sent.
+    pub internal: Option<String>,
+}
+
+macro_rules! constructors {
+    ($($(#[$doc:meta])* $name:ident = $slug:literal;)*) => {
+        impl Problem {
+            $($(#[$doc])* pub fn $name(detail: impl Into<String>) -> Self { Self::of($slug, detail) })*
+        }
+    };
+}
+
+constructors! {
+    /// 400: the request cannot be read.
+    malformed = "malformed";
+    /// 400: hash or length differs from what was announced; send the file again.
+    wrong_bytes = "wrong-bytes";
+    /// 400: the page is older than this server understands.
+    client_too_old = "client-too-old";
+    /// 401: no session or token, or one that no longer counts.
+    not_signed_in = "not-signed-in";
+    /// 403: the caller's role does not allow it.
+    may_not = "may-not";
+    /// 403: this person may not leave this gap open.
+    may_not_leave_open = "may-not-leave-open";
+    /// 403: only over HTTPS.
+    not_secure = "not-secure";
+    /// 404: nothing there that the caller may know of.
+    not_found = "not-found";
+    /// 404: no entry of this shop names the file.
+    not_named = "not-named";
+    /// 409: the id already stands for another entry.
+    id_used = "id-used";
+    /// 409: a rule refuses, and the sentence says which.
+    refused = "refused";
+    /// 409: the tag is wired to another machine.
+    tag_used = "tag-used";
+    /// 409: the intake takes no more such entries.
+    ended = "ended";
+    /// 409: an entry there was written by a newer version.
+    unknown_version = "unknown-version";
+    /// 412: the document changed since the caller read it.
+    not_current = "not-current";
+    /// 413: larger than is taken.
+    too_large = "too-large";
+    /// 415: a type of file that is not taken.
+    refused_type = "refused-type";
+    /// 503: this server is behind a checkpoint that a client has seen.
+    history_behind = "history-behind";
+    /// 503: try again in a little while.
+    busy = "busy";
+}
+
+impl Problem {
+    /// A problem of the given kind.
+    fn of(slug: &'static str, detail: impl Into<String>) -> Self {
+        let row = row_of(slug);
+        Problem {
+            slug: row.slug,
+            status: row.status,
+            detail: detail.into(),
+            retry: row.retry,
+            pointer: None,
+            errors: Vec::new(),
+            extra: Map::new(),
+            retry_after: None,
+            internal: None,
+        }
+    }
+
+    /// 422: one member does not fit. `pointer` is a JSON Pointer into the body, `/name`.
+    pub fn not_valid(pointer: impl Into<String>, detail: impl Into<String>) -> Self {
+        Self::of("not-valid", detail).at(pointer)
+    }
+
+    /// 422: several members do not fit. The first one is also the problem's own pointer and detail.
+    pub fn not_valid_all(errors: Vec<FieldError>) -> Self {
+        let (pointer, detail) = errors
+            .first()
+            .map_or((None, "A value does not fit.".to_owned()), |e| (Some(e.pointer.clone()), e.detail.clone()));
+        Problem { pointer, errors, ..Self::of("not-valid", detail) }
+    }
+
+    /// 409: the check still asks for these. `gaps` is the list the check gave.
+    pub fn gaps(detail: impl Into<String>, gaps: Value) -> Self {
+        Self::of("gaps", detail).with("gaps", gaps)
+    }
+
+    /// 429: wait this many seconds (at least one).
+    pub fn too_many(seconds: u32) -> Self {
+        let seconds = seconds.max(1);
+        let mut p = Self::of("too-many", format!("Too many tries. Wait {seconds} seconds, then try again."));
+        p.retry_after = Some(seconds);
+        p
+    }
+
+    /// 500: a fault of ours. The reason goes to the log and never to the caller.
+    pub fn internal(reason: impl fmt::Display) -> Self {
+        let mut p = Self::of("fault", "Something went wrong in the server. Nothing was half done.");
+        p.internal = Some(reason.to_string());
+        p
+    }
+
+    /// The same problem, pointing at a member.
+    #[must_use]
+    pub fn at(mut self, pointer: impl Into<String>) -> Self {
+        self.pointer = Some(pointer.into());
+        self
+    }
+
+    /// The same problem with a further member. The standard members cannot be replaced: they are written after it.
+    #[must_use]
+    pub fn with(mut self, name: &str, value: Value) -> Self {
+        self.extra.insert(name.to_owned(), value);
+        self
+    }
+
+    /// The same problem with a reason for the server's own log.
+    #[must_use]
+    pub fn because(mut self, reason: impl fmt::Display) -> Self {
+        self.internal = Some(reason.to_string());
+        self
+    }
+
+    /// The JSON object that is sent. `request` is the id that the server's log knows this request by.
+    pub fn body(&self, request: Option<&str>) -> Map<String, Value> {
+        let mut out = self.extra.clone();
+        out.insert("type".into(), format!("/problems/{}", self.slug).into());
+        out.insert("title".into(), row_of(self.slug).title.into());
+        out.insert("status".into(), self.status.into());
+        out.insert("detail".into(), self.detail.clone().into());
+        out.insert("retry".into(), self.retry.word().into());
+        if let Some(pointer) = &self.pointer {
+            out.insert("pointer".into(), pointer.clone().into());
+        }
+        if !self.errors.is_empty() {
+            let errors = self.errors.iter().map(|e| serde_json::json!({"pointer": e.pointer, "detail": e.detail}));
+            out.insert("errors".into(), errors.collect());
+        }
+        if let Some(request) = request {
+            out.insert("request".into(), request.into());
+        }
+        out
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.slug, self.detail)
+    }
+}
+
+impl std::error::Error for Problem {}
+
+impl From<sqlx::Error> for Problem {
+    /// A database that is only busy may be asked again; anything else is a fault.
+    fn from(e: sqlx::Error) -> Self {
+        let busy = match &e {
+            sqlx::Error::PoolTimedOut => true,
+            sqlx::Error::Database(d) => {
+                // SQLITE_BUSY is 5 and SQLITE_LOCKED 6 in the low byte of the extended code (sqlite.org/rescode.html).
+                d.code().and_then(|c| c.parse::<i32>().ok()).is_some_and(|c| matches!(c & 0xff, 5 | 6))
+            }
+            _ => false,
+        };
+        if busy { Problem::busy("The server is busy. Nothing was changed.").because(e) } else { Problem::internal(e) }
+    }
+}
+
+tokio::task_local! {
+    static REQUEST: String;
+}
+
+/// Runs a request's work so that problems made in it carry its id.
+pub async fn in_request<F: Future>(id: String, work: F) -> F::Output {
+    REQUEST.scope(id, work).await
+}
+
+/// The id of the request being answered, if any.
+pub fn request_id() -> Option<String> {
+    REQUEST.try_with(Clone::clone).ok()
+}
+
+impl ResponseError for Problem {
+    fn status_code(&self) -> StatusCode {
+        StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        let request = request_id();
+        if let Some(reason) = &self.internal {
+            if self.status >= 500 {
+                tracing::error!(slug = self.slug, request, reason, "problem");
+            } else {
+                tracing::info!(slug = self.slug, request, reason, "problem");
+            }
+        }
+        let mut answer = HttpResponse::build(self.status_code());
+        answer.insert_header((header::CONTENT_TYPE, MEDIA_TYPE)).insert_header((header::CACHE_CONTROL, "no-store"));
+        if let Some(seconds) = self.retry_after {
+            answer.insert_header((header::RETRY_AFTER, seconds));
+        }
+        if self.status == 401 {
+            answer.insert_header((header::WWW_AUTHENTICATE, "Bearer"));
+        }
+        answer.body(Value::Object(self.body(request.as_deref())).to_string())
+    }
+}
+
+/// The problem document as the API description shows it. [`Problem::body`] writes it.
+#[derive(utoipa::ToSchema)]
+#[schema(as = Problem)]
+#[allow(dead_code, reason = "read by the derive only")]
+struct ProblemDocument {
+    /// Which kind: `/problems/<slug>`, listed at `/problems`.
+    #[schema(example = "/problems/refused")]
+    r#type: String,
+    /// A short name of the kind.
+    title: String,
+    /// The HTTP status again.
+    #[schema(minimum = 400, maximum = 599)]
+    status: i32,
+    /// What is wrong this time, as a sentence for the person at the counter.
+    detail: String,
+    /// Whether sending again helps.
+    retry: Retry,
+    /// JSON Pointer (RFC 6901) to the member that is wrong.
+    pointer: Option<String>,
+    /// All members that are wrong, when several are.
+    errors: Option<Vec<FieldError>>,
+    /// What the check still asks for (only `/problems/gaps`).
+    gaps: Option<Vec<Value>>,
+    /// The id that the server's log knows this request by.
+    request: Option<String>,
+}
+
+impl utoipa::PartialSchema for Problem {
+    fn schema() -> RefOr<Schema> {
+        <ProblemDocument as utoipa::PartialSchema>::schema()
+    }
+}
+
+impl utoipa::ToSchema for Problem {
+    fn name() -> Cow<'static, str> {
+        Cow::Borrowed("Problem")
+    }
+
+    fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
+        <ProblemDocument as utoipa::ToSchema>::schemas(schemas);
+    }
+}
+
+/// The problems of one status, for the `responses(…)` of a `#[utoipa::path]`: `On<404>`.
+pub struct On<const STATUS: u16>;
+
+impl<const STATUS: u16> utoipa::IntoResponses for On<STATUS> {
+    fn responses() -> BTreeMap<String, RefOr<Response>> {
+        let rows = TABLE.iter().filter(|r| r.status == STATUS);
+        let about: Vec<String> = rows.map(|r| format!("`/problems/{}`: {}", r.slug, r.title)).collect();
+        let content = Content::new(Some(Ref::from_schema_name("Problem")));
+        let response = ResponseBuilder::new().description(about.join("; ")).content(MEDIA_TYPE, content).build();
+        BTreeMap::from([(STATUS.to_string(), RefOr::T(response))])
+    }
+}
+
+/// The table as Markdown, for DEVELOPERS.md.
+pub fn markdown() -> String {
+    let mut out = String::from("| type | status | retry | means | what to do |\n| --- | --- | --- | --- | --- |\n");
+    for r in TABLE {
+        out += &format!(
+            "| `/problems/{}` | {} | {} | {} | {} |\n",
+            r.slug,
+            r.status,
+            r.retry.word(),
+            r.title,
+            r.what_to_do
+        );
+    }
+    out
+}
+
+/// `GET /problems`, and `/problems/<slug>`, which every problem's type points at.
+pub fn routes(cfg: &mut web::ServiceConfig) {
+    cfg.route("/problems", web::get().to(all)).route("/problems/{slug}", web::get().to(one));
+}
+
+async fn all() -> HttpResponse {
+    page(TABLE.iter())
+}
+
+async fn one(slug: web::Path<String>) -> Result<HttpResponse, Problem> {
+    let found = TABLE.iter().find(|r| r.slug == slug.as_str());
+    let row = found.ok_or_else(|| Problem::not_found("There is no such kind of problem. All are at /problems."))?;
+    Ok(page([row].into_iter()))
+}
+
+fn page<'a>(rows: impl Iterator<Item = &'a Row>) -> HttpResponse {
+    let markup: Markup = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head { meta charset="utf-8"; meta name="viewport" content="width=device-width"; title { "Problems" } }
+            body {
+                h1 { "Problems" }
+                p { "When the service says no, the answer has one of these types (RFC 9457, " code { (MEDIA_TYPE) } ")." }
+                dl {
+                    @for r in rows {
+                        dt id=(r.slug) { code { "/problems/" (r.slug) } " " (r.status) ": " (r.title) }
+                        dd { (r.what_to_do) " Sending again: " (r.retry.word()) "." }
+                    }
+                }
+            }
+        }
+    };
+    HttpResponse::Ok().content_type("text/html; charset=utf-8").body(markup.into_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_slug_stands_once_in_the_table_and_has_a_sentence() {
+        for (n, r) in TABLE.iter().enumerate() {
+            assert!(TABLE[..n].iter().all(|other| other.slug != r.slug), "{} stands twice", r.slug);
+            assert!(r.what_to_do.ends_with('.') && (400..600).contains(&r.status));
+            assert_eq!(row_of(r.slug).slug, r.slug);
+        }
+    }
+
+    #[actix_web::test]
+    async fn a_problem_is_sent_with_its_request_id_and_without_its_inner_reason() {
+        let answer = in_request("r-1".into(), async { Problem::internal("disk on fire").error_response() }).await;
+        assert_eq!(answer.status(), 500);
+        assert_eq!(answer.headers().get("content-type").and_then(|v| v.to_str().ok()), Some(MEDIA_TYPE));
+        let bytes = actix_web::body::to_bytes(answer.into_body()).await.expect("a body");
+        let body: Value = serde_json::from_slice(&bytes).expect("JSON");
+        assert_eq!(body["request"], "r-1");
+        assert_eq!(body["type"], "/problems/fault");
+        assert!(!body.to_string().contains("fire"));
+    }
+
+    #[test]
+    fn a_further_member_never_replaces_a_standard_one() {
+        let body = Problem::gaps("Two gaps.", serde_json::json!([])).with("status", 200.into()).body(None);
+        assert_eq!(body["status"], 409);
+        assert_eq!(body["retry"], "changed");
+    }
+}
