@@ -7,6 +7,7 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::fmt;
 
+use actix_web::error::JsonPayloadError;
 use actix_web::http::{StatusCode, header};
 use actix_web::{HttpResponse, ResponseError, web};
 use maud::{DOCTYPE, Markup, html};
@@ -189,7 +190,7 @@ pub struct FieldError {
     pub detail: String,
 }
 
-/// One refusal, ready to be sent. Made by the constructor of its kind.
+/// One refusal, ready to be sent. Made by the constructor of its kind. Boxed inside, since every result carries it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Problem {
     /// Which row of [`TABLE`].
@@ -197,19 +198,19 @@ pub struct Problem {
     /// The HTTP status.
     pub status: u16,
     /// A sentence for the person at the counter.
-    pub detail: String,
+    pub detail: Box<str>,
     /// Whether sending again helps.
     pub retry: Retry,
     /// JSON Pointer (RFC 6901) to the one member that is wrong.
-    pub pointer: Option<String>,
+    pub pointer: Option<Box<str>>,
     /// All members that are wrong, when several are.
-    pub errors: Vec<FieldError>,
+    pub errors: Box<[FieldError]>,
     /// Further members, such as `gaps`.
     pub extra: Map<String, Value>,
     /// Seconds to wait, sent as `Retry-After`.
     pub retry_after: Option<u32>,
     /// For the server's own log. Never sent.
-    pub internal: Option<String>,
+    pub internal: Option<Box<str>>,
 }
 
 macro_rules! constructors {
@@ -268,10 +269,10 @@ impl Problem {
         Problem {
             slug: row.slug,
             status: row.status,
-            detail: detail.into(),
+            detail: detail.into().into(),
             retry: row.retry,
             pointer: None,
-            errors: Vec::new(),
+            errors: Box::default(),
             extra: Map::new(),
             retry_after: None,
             internal: None,
@@ -288,7 +289,7 @@ impl Problem {
         let (pointer, detail) = errors
             .first()
             .map_or((None, "A value does not fit.".to_owned()), |e| (Some(e.pointer.clone()), e.detail.clone()));
-        Problem { pointer, errors, ..Self::of("not-valid", detail) }
+        Problem { pointer: pointer.map(Into::into), errors: errors.into(), ..Self::of("not-valid", detail) }
     }
 
     /// 409: the check still asks for these. `gaps` is the list the check gave.
@@ -307,14 +308,14 @@ impl Problem {
     /// 500: a fault of ours. The reason goes to the log and never to the caller.
     pub fn internal(reason: impl fmt::Display) -> Self {
         let mut p = Self::of("fault", "Something went wrong in the server. Nothing was half done.");
-        p.internal = Some(reason.to_string());
+        p.internal = Some(reason.to_string().into());
         p
     }
 
     /// The same problem, pointing at a member.
     #[must_use]
     pub fn at(mut self, pointer: impl Into<String>) -> Self {
-        self.pointer = Some(pointer.into());
+        self.pointer = Some(pointer.into().into());
         self
     }
 
@@ -328,7 +329,7 @@ impl Problem {
     /// The same problem with a reason for the server's own log.
     #[must_use]
     pub fn because(mut self, reason: impl fmt::Display) -> Self {
-        self.internal = Some(reason.to_string());
+        self.internal = Some(reason.to_string().into());
         self
     }
 
@@ -338,10 +339,10 @@ impl Problem {
         out.insert("type".into(), format!("/problems/{}", self.slug).into());
         out.insert("title".into(), row_of(self.slug).title.into());
         out.insert("status".into(), self.status.into());
-        out.insert("detail".into(), self.detail.clone().into());
+        out.insert("detail".into(), (*self.detail).into());
         out.insert("retry".into(), self.retry.word().into());
         if let Some(pointer) = &self.pointer {
-            out.insert("pointer".into(), pointer.clone().into());
+            out.insert("pointer".into(), (**pointer).into());
         }
         if !self.errors.is_empty() {
             let errors = self.errors.iter().map(|e| serde_json::json!({"pointer": e.pointer, "detail": e.detail}));
@@ -471,6 +472,31 @@ impl<const STATUS: u16> utoipa::IntoResponses for On<STATUS> {
         let response = ResponseBuilder::new().description(about.join("; ")).content(MEDIA_TYPE, content).build();
         BTreeMap::from([(STATUS.to_string(), RefOr::T(response))])
     }
+}
+
+/// Makes what the framework refuses by itself a problem too: paths, queries, JSON bodies.
+pub fn extractors(cfg: &mut web::ServiceConfig) {
+    cfg.app_data(
+        web::PathConfig::default()
+            .error_handler(|e, _| Problem::not_found("There is nothing at this address.").because(e).into()),
+    )
+    .app_data(web::QueryConfig::default().error_handler(|e, _| Problem::malformed(cut(&e)).into()))
+    .app_data(web::JsonConfig::default().error_handler(|e, _| match e {
+        JsonPayloadError::Overflow { .. } | JsonPayloadError::OverflowKnownLength { .. } => {
+            Problem::too_large("The body is too large.").into()
+        }
+        e => Problem::malformed(cut(&e)).into(),
+    }));
+}
+
+/// The service for every address that nothing else answers.
+pub async fn nothing_here() -> Result<HttpResponse, Problem> {
+    Err(Problem::not_found("There is nothing at this address."))
+}
+
+/// The framework's own words, which may quote what was sent, cut to a sentence's length.
+fn cut(e: &impl fmt::Display) -> String {
+    e.to_string().chars().take(300).collect()
 }
 
 /// The table as Markdown, for DEVELOPERS.md.

@@ -1,0 +1,84 @@
+//! Devices: which are paired, and putting one out.
+
+use actix_web::{HttpResponse, delete, get, web};
+use serde::Serialize;
+use serde_json::json;
+use uuid::Uuid;
+
+use super::Access;
+use super::caller::Caller;
+use super::http::rfc3339;
+use super::log::ServerEntry;
+use super::roles::Role;
+use crate::problem::{On, Problem};
+
+/// One device.
+#[derive(Serialize, utoipa::ToSchema)]
+pub(crate) struct Device {
+    device: Uuid,
+    /// Who signed in on it last.
+    staff: Uuid,
+    label: String,
+    /// RFC 3339.
+    paired: String,
+    /// RFC 3339, when it was put out.
+    revoked: Option<String>,
+    /// Whether the caller is at it.
+    this_one: bool,
+}
+
+/// The devices, newest first: an owner sees all, others their own.
+#[utoipa::path(
+    operation_id = "list_devices", tag = "devices",
+    params(("shop" = Uuid, Path)),
+    responses((status = 200, body = [Device]), On<401>, On<403>, On<404>, On<500>, On<503>),
+    security(("cookie" = []), ("bearer" = [])),
+)]
+#[get("/v1/shops/{shop}/devices")]
+pub(crate) async fn list(
+    caller: Caller,
+    access: web::Data<Access>,
+    shop: web::Path<Uuid>,
+) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    let whose = if caller.roles.owner() { None } else { Some(caller.staff) };
+    let rows = access.store.devices(*shop, whose).await?;
+    let devices = rows.into_iter().map(|d| Device {
+        this_one: d.device == caller.device,
+        device: d.device,
+        staff: d.staff,
+        label: d.label,
+        paired: rfc3339(d.made_at),
+        revoked: d.revoked_at.map(rfc3339),
+    });
+    Ok(HttpResponse::Ok().json(devices.collect::<Vec<_>>()))
+}
+
+/// Puts a device out: all its sessions and tokens end at once. One's own, or any for an owner.
+#[utoipa::path(
+    operation_id = "revoke_device", tag = "devices",
+    params(("shop" = Uuid, Path), ("device" = Uuid, Path)),
+    responses((status = 204, description = "Put out, now or before"), On<401>, On<403>, On<404>, On<500>, On<503>),
+    security(("cookie" = []), ("bearer" = [])),
+)]
+#[delete("/v1/shops/{shop}/devices/{device}")]
+pub(crate) async fn revoke(
+    caller: Caller,
+    access: web::Data<Access>,
+    path: web::Path<(Uuid, Uuid)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, device) = path.into_inner();
+    caller.in_shop(shop)?;
+    let known = access.store.device(shop, device).await?;
+    let mine = known.as_ref().is_some_and(|d| d.staff == caller.staff);
+    if !mine {
+        caller.may(Role::Owner)?;
+    }
+    known.ok_or_else(|| Problem::not_found("There is no such device."))?;
+    let entry = ServerEntry::new("device-revoked", json!({"device": device}), caller.author());
+    if access.store.revoke_device(shop, device, access.clock.now(), &entry).await? {
+        access.tell_ended(shop, None, Some(device));
+    }
+    access.say_what_is_unsaid().await;
+    Ok(HttpResponse::NoContent().finish())
+}

@@ -1,0 +1,67 @@
+//! The routes of access, and their part of the API description.
+
+use actix_web::web;
+use utoipa::openapi::security::{ApiKey, ApiKeyValue, Http, HttpAuthScheme, SecurityScheme};
+use utoipa::{Modify, OpenApi};
+
+use super::{devices, links, pairing, session, set_up, sign_in, staff, tokens};
+use crate::edge::Millis;
+use crate::problem::{FieldError, Problem, Retry};
+
+/// Every route of access, with full paths; to be registered before any `/v1` scope, which would catch them. Expects
+/// `web::Data<Access>` on the app.
+pub fn routes(cfg: &mut web::ServiceConfig) {
+    cfg.service(set_up::set_up)
+        .service(sign_in::sign_in)
+        .service(session::current)
+        .service(session::sign_out)
+        .service(tokens::refresh)
+        .service(tokens::revoke)
+        .service(tokens::make)
+        .service(pairing::claim)
+        .service(pairing::make)
+        .service(staff::list)
+        .service(staff::add)
+        .service(staff::change)
+        .service(devices::list)
+        .service(devices::revoke)
+        .service(links::make)
+        .service(links::list)
+        .service(links::revoke);
+}
+
+#[derive(OpenApi)]
+#[openapi(
+    paths(
+        set_up::set_up, sign_in::sign_in, session::current, session::sign_out, tokens::make, tokens::refresh, tokens::revoke,
+        pairing::make, pairing::claim, staff::list, staff::add, staff::change, devices::list, devices::revoke,
+        links::make, links::list, links::revoke,
+    ),
+    components(schemas(Problem, Retry, FieldError)),
+    modifiers(&Schemes),
+)]
+struct Doc;
+
+/// Access's part of the API description, with the security schemes `cookie` and `bearer` and the schema `Problem`.
+pub fn doc() -> utoipa::openapi::OpenApi {
+    Doc::openapi()
+}
+
+struct Schemes;
+
+impl Modify for Schemes {
+    fn modify(&self, openapi: &mut utoipa::openapi::OpenApi) {
+        let components = openapi.components.get_or_insert_default();
+        let cookie = ApiKey::Cookie(ApiKeyValue::new(session::COOKIE));
+        components.add_security_scheme("cookie", SecurityScheme::ApiKey(cookie));
+        let mut bearer = Http::new(HttpAuthScheme::Bearer);
+        bearer.bearer_format = Some("JWT".to_owned());
+        components.add_security_scheme("bearer", SecurityScheme::Http(bearer));
+    }
+}
+
+/// A time of ours on the wire: RFC 3339, UTC, milliseconds.
+pub(crate) fn rfc3339(at: Millis) -> String {
+    let at = jiff::Timestamp::from_millisecond(at).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    format!("{at:.3}")
+}

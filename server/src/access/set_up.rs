@@ -1,0 +1,139 @@
+//! The first start: a shop and its owner, made by whoever can read what the program printed.
+
+use actix_web::{HttpRequest, HttpResponse, post, web};
+use serde::Deserialize;
+use serde_json::json;
+
+use super::Access;
+use super::arrive::{Arriving, BROWSER};
+use super::input::{Body, Checks};
+use super::log::ServerEntry;
+use super::roles::{Role, Roles};
+use super::secrets::{self, Digest, Secret};
+use super::session::SignedIn;
+use super::store::{Changed, StaffRow};
+use crate::problem::{On, Problem};
+
+/// The shop and its owner.
+#[derive(Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SetUp {
+    /// What the program printed at its start.
+    token: String,
+    #[schema(max_length = 200)]
+    shop_name: String,
+    /// IANA time zone, `Europe/Vienna`.
+    #[schema(max_length = 100)]
+    zone: String,
+    /// ISO 4217, three capitals.
+    #[schema(min_length = 3, max_length = 3)]
+    currency: String,
+    /// The owner's name.
+    #[schema(max_length = 200)]
+    name: String,
+    #[schema(max_length = 100)]
+    sign_in: String,
+    #[schema(format = Password, min_length = 10, max_length = 200)]
+    password: String,
+}
+
+impl Access {
+    /// A fresh set-up token for the program to print, while nobody is set up; the one printed last counts.
+    ///
+    /// # Errors
+    /// When the database cannot be read or written.
+    pub async fn set_up_token(&self) -> Result<Option<String>, Problem> {
+        if self.is_set_up().await? {
+            return Ok(None);
+        }
+        let Secret { text, digest } = secrets::secret(&self.random);
+        self.store.keep_set_up(&digest, self.clock.now()).await?;
+        Ok(Some(text))
+    }
+
+    /// Makes the shop and its owner: log first, then the tables.
+    async fn make_shop(&self, asked: &Wanted) -> Result<StaffRow, Problem> {
+        let password = self.passwords.hash(&self.random, &asked.password).await?;
+        let shop = self.log.open_shop(&asked.shop_name, &asked.zone, &asked.currency).await?;
+        let now = self.clock.now();
+        let staff = StaffRow {
+            shop,
+            staff: self.random.uuid(now),
+            name: asked.name.clone(),
+            sign_in: asked.sign_in.clone(),
+            password: Some(password),
+            roles: Roles::from(vec![Role::Owner]),
+            active: true,
+            revision: 1,
+            made_at: now,
+        };
+        let body = json!({"staff": staff.staff, "roles": staff.roles.words(), "active": true});
+        self.log.say(shop, ServerEntry::new("staff-changed", body, None).with_personal("name", &staff.name)).await?;
+        match self.store.add_staff(&staff).await? {
+            Changed::Done => Ok(staff),
+            other => Err(Problem::internal(format!("the first owner could not be stored: {other:?}"))),
+        }
+    }
+}
+
+struct Wanted {
+    shop_name: String,
+    zone: String,
+    currency: String,
+    name: String,
+    sign_in: String,
+    password: String,
+}
+
+fn checked(asked: SetUp) -> Result<(Digest, Wanted), Problem> {
+    let mut checks = Checks::default();
+    let shop_name = checks.line("/shop_name", &asked.shop_name, 200);
+    let name = checks.line("/name", &asked.name, 200);
+    let sign_in = checks.sign_in("/sign_in", &asked.sign_in);
+    checks.new_password("/password", &asked.password, &sign_in);
+    if asked.zone.len() > 100 || jiff::tz::TimeZone::get(&asked.zone).is_err() {
+        checks.wrong("/zone", "This is no time zone of the IANA list, such as Europe/Vienna.");
+    }
+    if asked.currency.len() != 3 || !asked.currency.bytes().all(|b| b.is_ascii_uppercase()) {
+        checks.wrong("/currency", "A currency is three capital letters (ISO 4217), such as EUR.");
+    }
+    checks.done()?;
+    let SetUp { token, zone, currency, password, .. } = asked;
+    Ok((secrets::digest(token.trim()), Wanted { shop_name, zone, currency, name, sign_in, password }))
+}
+
+/// Sets the server up, once: the shop, its owner, and a session for them.
+#[utoipa::path(
+    operation_id = "set_up", tag = "sessions",
+    request_body = SetUp,
+    responses(
+        (status = 201, body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
+        On<400>, On<403>, On<409>, On<413>, On<422>, On<429>, On<500>, On<503>,
+    ),
+    security(()),
+)]
+#[post("/v1/set-up")]
+pub(crate) async fn set_up(
+    req: HttpRequest,
+    access: web::Data<Access>,
+    Body(asked): Body<SetUp>,
+) -> Result<HttpResponse, Problem> {
+    access.refuse_plain(&req)?;
+    access.limits.set_up(&req)?;
+    let (token, wanted) = checked(asked)?;
+    if access.is_set_up().await? {
+        return Err(Problem::refused("This server is set up already. Sign in instead."));
+    }
+    if !access.store.use_set_up(&token, access.clock.now()).await? {
+        return Err(
+            Problem::may_not("This is not the token that the program printed when it last started.").at("/token")
+        );
+    }
+    let made = access.make_shop(&wanted).await;
+    if made.is_err() {
+        access.store.give_back_set_up(&token).await?;
+    }
+    let how = Arriving { device: None, label: BROWSER, by: None };
+    let let_in = access.let_in(&req, &made?, how).await?;
+    Ok(access.hand_session(&req, &let_in.secret, &let_in.who))
+}

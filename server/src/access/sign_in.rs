@@ -1,0 +1,82 @@
+//! Signing in by name and password.
+
+use actix_web::{HttpRequest, HttpResponse, post, web};
+use serde::Deserialize;
+use uuid::Uuid;
+
+use super::Access;
+use super::arrive::{Arriving, BROWSER};
+use super::input::{Body, Checks};
+use super::session::SignedIn;
+use super::store::StaffRow;
+use crate::problem::{On, Problem};
+
+/// Name and password.
+#[derive(Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SignIn {
+    /// The sign-in name; upper and lower case are the same.
+    #[schema(max_length = 100)]
+    pub sign_in: String,
+    #[schema(format = Password, max_length = 200)]
+    pub password: String,
+    /// Which shop, where the same name and password exist in several.
+    pub shop: Option<Uuid>,
+    /// The id this device had before. The answer says which one it has now.
+    pub device: Option<Uuid>,
+    /// What a person calls this device.
+    #[schema(max_length = 100)]
+    pub label: Option<String>,
+}
+
+/// Signs a browser in.
+#[utoipa::path(
+    operation_id = "sign_in", tag = "sessions",
+    request_body = SignIn,
+    responses(
+        (status = 201, body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
+        On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>,
+    ),
+    security(()),
+)]
+#[post("/v1/sessions")]
+pub(crate) async fn sign_in(
+    req: HttpRequest,
+    access: web::Data<Access>,
+    Body(asked): Body<SignIn>,
+) -> Result<HttpResponse, Problem> {
+    let (staff, label) = access.prove(&req, &asked).await?;
+    let how = Arriving { device: asked.device, label: &label, by: None };
+    let let_in = access.let_in(&req, &staff, how).await?;
+    Ok(access.hand_session(&req, &let_in.secret, &let_in.who))
+}
+
+impl Access {
+    /// Who it is that knows this password, and what they call the device.
+    ///
+    /// # Errors
+    /// `not-signed-in`, the same for a wrong name and a wrong password, after the same time.
+    pub(crate) async fn prove(&self, req: &HttpRequest, asked: &SignIn) -> Result<(StaffRow, String), Problem> {
+        self.refuse_plain(req)?;
+        let mut checks = Checks::default();
+        let account = checks.sign_in("/sign_in", &asked.sign_in);
+        let label = checks.line("/label", asked.label.as_deref().unwrap_or(BROWSER), 100);
+        if asked.password.is_empty() || asked.password.chars().count() > 200 {
+            checks.wrong("/password", "A password has 1 to 200 characters.");
+        }
+        checks.done()?;
+        self.limits.sign_in(req, &account)?;
+
+        let candidates = self.store.staff_by_sign_in(&account, asked.shop).await?;
+        if candidates.is_empty() {
+            self.passwords.is(&asked.password, None).await?;
+        }
+        for staff in candidates {
+            if self.passwords.is(&asked.password, staff.password.as_deref()).await? {
+                return Ok((staff, label));
+            }
+        }
+        tracing::info!("a sign-in was refused");
+        Err(Problem::not_signed_in("The sign-in name or the password is wrong."))
+    }
+}

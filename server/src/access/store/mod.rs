@@ -1,0 +1,89 @@
+//! The tables of access on SQLite: whole uses, not rows. All SQL of access is here.
+
+mod links;
+mod pairings;
+mod sessions;
+mod staff;
+mod tokens;
+mod unsaid;
+
+pub(crate) use links::LinkRow;
+pub(crate) use pairings::PairingRow;
+pub(crate) use sessions::{Arrival, Key, SessionRow};
+pub(crate) use staff::{Changed, StaffRow};
+pub(crate) use tokens::Refreshed;
+
+use sqlx::sqlite::{SqlitePool, SqliteRow};
+use sqlx::{Error, Row, Sqlite, Transaction};
+use uuid::Uuid;
+
+use super::secrets::Digest;
+use crate::edge::Millis;
+
+/// Access's tables.
+#[derive(Clone)]
+pub(crate) struct Store {
+    pool: SqlitePool,
+}
+
+impl Store {
+    /// Over a pool whose migrations have run.
+    pub fn new(pool: SqlitePool) -> Self {
+        Store { pool }
+    }
+
+    /// A transaction that has the write lock from its start, so that what it read still holds when it writes.
+    async fn write(&self) -> Result<Transaction<'static, Sqlite>, Error> {
+        self.pool.begin_with("BEGIN IMMEDIATE").await
+    }
+
+    /// Keeps the set-up token; the newest one counts.
+    pub async fn keep_set_up(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
+        sqlx::query(
+            "INSERT INTO set_up (one, secret, made_at) VALUES (1, ?1, ?2)
+             ON CONFLICT (one) DO UPDATE SET secret = ?1, made_at = ?2, used_at = NULL",
+        )
+        .bind(secret.as_slice())
+        .bind(now)
+        .execute(&self.pool)
+        .await?;
+        Ok(())
+    }
+
+    /// Uses the set-up token up. False: another one, or used already.
+    pub async fn use_set_up(&self, secret: &Digest, now: Millis) -> Result<bool, Error> {
+        let done = sqlx::query(
+            "UPDATE set_up SET used_at = ?2
+             WHERE secret = ?1 AND used_at IS NULL AND NOT EXISTS (SELECT 1 FROM staff)",
+        )
+        .bind(secret.as_slice())
+        .bind(now)
+        .execute(&self.pool)
+        .await?;
+        Ok(done.rows_affected() == 1)
+    }
+
+    /// Gives the set-up token back after a failure, so that it can be tried again.
+    pub async fn give_back_set_up(&self, secret: &Digest) -> Result<(), Error> {
+        sqlx::query("UPDATE set_up SET used_at = NULL WHERE secret = ?1 AND NOT EXISTS (SELECT 1 FROM staff)")
+            .bind(secret.as_slice())
+            .execute(&self.pool)
+            .await?;
+        Ok(())
+    }
+
+    /// Deletes what has been over for a while: nobody can use it any more, and nothing shows it.
+    pub async fn forget(&self, sessions_before: Millis, pairings_before: Millis) -> Result<(), Error> {
+        let mut tx = self.write().await?;
+        sqlx::query("DELETE FROM sessions WHERE made_at < ?1").bind(sessions_before).execute(&mut *tx).await?;
+        sqlx::query("DELETE FROM token_families WHERE made_at < ?1").bind(sessions_before).execute(&mut *tx).await?;
+        sqlx::query("DELETE FROM pairings WHERE expires_at < ?1").bind(pairings_before).execute(&mut *tx).await?;
+        tx.commit().await
+    }
+}
+
+/// A UUID column.
+fn uuid(row: &SqliteRow, column: &'static str) -> Result<Uuid, Error> {
+    let text: &str = row.try_get(column)?;
+    Uuid::parse_str(text).map_err(|e| Error::ColumnDecode { index: column.to_owned(), source: Box::new(e) })
+}

@@ -1,0 +1,219 @@
+//! Devices and sessions.
+
+use sqlx::sqlite::SqliteRow;
+use sqlx::{Error, Row, Sqlite, Transaction};
+use uuid::Uuid;
+
+use super::{Store, unsaid, uuid};
+use crate::access::log::ServerEntry;
+use crate::access::roles::Roles;
+use crate::access::secrets::Digest;
+use crate::edge::Millis;
+
+/// One device.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct DeviceRow {
+    pub device: Uuid,
+    pub staff: Uuid,
+    pub label: String,
+    pub made_at: Millis,
+    pub revoked_at: Option<Millis>,
+}
+
+/// A session or token family that holds: not ended, its device not revoked, its person active.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct SessionRow {
+    pub shop: Uuid,
+    pub staff: Uuid,
+    pub device: Uuid,
+    pub name: String,
+    pub roles: Roles,
+    pub made_at: Millis,
+    pub seen_at: Millis,
+}
+
+/// Somebody who has proved who they are, on a device.
+pub(crate) struct Arrival {
+    pub shop: Uuid,
+    pub staff: Uuid,
+    pub device: Uuid,
+    /// What a person calls the device.
+    pub label: String,
+    pub new_device: bool,
+}
+
+/// What the arrival is given.
+pub(crate) enum Key {
+    Session(Digest),
+    Family { family: Uuid, refresh: Digest },
+}
+
+impl Store {
+    /// Lets somebody in: the device if it is new, and its session or token family, together.
+    pub async fn let_in(&self, a: &Arrival, key: &Key, now: Millis) -> Result<(), Error> {
+        let mut tx = self.write().await?;
+        let (shop, staff, device) = (a.shop.to_string(), a.staff.to_string(), a.device.to_string());
+        if a.new_device {
+            sqlx::query("INSERT INTO devices (shop, device, staff, label, made_at) VALUES (?1, ?2, ?3, ?4, ?5)")
+                .bind(&shop)
+                .bind(&device)
+                .bind(&staff)
+                .bind(&a.label)
+                .bind(now)
+                .execute(&mut *tx)
+                .await?;
+        } else {
+            sqlx::query("UPDATE devices SET staff = ?3 WHERE shop = ?1 AND device = ?2")
+                .bind(&shop)
+                .bind(&device)
+                .bind(&staff)
+                .execute(&mut *tx)
+                .await?;
+        }
+        match key {
+            Key::Session(secret) => {
+                sqlx::query(
+                    "INSERT INTO sessions (secret, shop, staff, device, made_at, seen_at) VALUES (?1, ?2, ?3, ?4, ?5, ?5)",
+                )
+                .bind(secret.as_slice())
+                .bind(&shop)
+                .bind(&staff)
+                .bind(&device)
+                .bind(now)
+                .execute(&mut *tx)
+                .await?;
+            }
+            Key::Family { family, refresh } => {
+                sqlx::query(
+                    "INSERT INTO token_families (shop, family, staff, device, made_at) VALUES (?1, ?2, ?3, ?4, ?5)",
+                )
+                .bind(&shop)
+                .bind(family.to_string())
+                .bind(&staff)
+                .bind(&device)
+                .bind(now)
+                .execute(&mut *tx)
+                .await?;
+                super::tokens::keep(&mut tx, a.shop, *family, refresh, now).await?;
+            }
+        }
+        tx.commit().await
+    }
+
+    /// The session of this cookie, if it holds. Whether it has run out by time is for the caller to judge.
+    pub async fn session(&self, secret: &Digest) -> Result<Option<SessionRow>, Error> {
+        let row = sqlx::query(
+            "SELECT s.shop, s.staff, s.device, s.made_at, s.seen_at, t.name, t.roles FROM sessions s
+             JOIN devices d ON d.shop = s.shop AND d.device = s.device
+             JOIN staff t ON t.shop = s.shop AND t.staff = s.staff
+             WHERE s.secret = ?1 AND s.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1",
+        )
+        .bind(secret.as_slice())
+        .fetch_optional(&self.pool)
+        .await?;
+        row.as_ref().map(read_session).transpose()
+    }
+
+    /// The shop and device of a cookie, even of a session that is over: the browser that holds it is that device.
+    pub async fn device_of_cookie(&self, secret: &Digest) -> Result<Option<(Uuid, Uuid)>, Error> {
+        let row = sqlx::query("SELECT shop, device FROM sessions WHERE secret = ?1")
+            .bind(secret.as_slice())
+            .fetch_optional(&self.pool)
+            .await?;
+        row.map(|r| Ok((uuid(&r, "shop")?, uuid(&r, "device")?))).transpose()
+    }
+
+    /// Notes that a session was used.
+    pub async fn session_seen(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
+        sqlx::query("UPDATE sessions SET seen_at = max(seen_at, ?2) WHERE secret = ?1")
+            .bind(secret.as_slice())
+            .bind(now)
+            .execute(&self.pool)
+            .await?;
+        Ok(())
+    }
+
+    /// Ends one session.
+    pub async fn end_session(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
+        sqlx::query("UPDATE sessions SET ended_at = ?2 WHERE secret = ?1 AND ended_at IS NULL")
+            .bind(secret.as_slice())
+            .bind(now)
+            .execute(&self.pool)
+            .await?;
+        Ok(())
+    }
+
+    /// One device of a shop, revoked ones too.
+    pub async fn device(&self, shop: Uuid, device: Uuid) -> Result<Option<DeviceRow>, Error> {
+        let row = sqlx::query("SELECT * FROM devices WHERE shop = ?1 AND device = ?2")
+            .bind(shop.to_string())
+            .bind(device.to_string())
+            .fetch_optional(&self.pool)
+            .await?;
+        row.as_ref().map(read_device).transpose()
+    }
+
+    /// The devices of a shop, newest first, at most 1,000: all, or those of one person.
+    pub async fn devices(&self, shop: Uuid, staff: Option<Uuid>) -> Result<Vec<DeviceRow>, Error> {
+        let rows = sqlx::query(
+            "SELECT * FROM devices WHERE shop = ?1 AND (?2 IS NULL OR staff = ?2) ORDER BY made_at DESC, device LIMIT 1000",
+        )
+        .bind(shop.to_string())
+        .bind(staff.map(|s| s.to_string()))
+        .fetch_all(&self.pool)
+        .await?;
+        rows.iter().map(read_device).collect()
+    }
+
+    /// Revokes a device with all its sessions and tokens, and keeps what is to be said of it. False: revoked already.
+    pub async fn revoke_device(&self, shop: Uuid, device: Uuid, now: Millis, say: &ServerEntry) -> Result<bool, Error> {
+        let mut tx = self.write().await?;
+        let (s, d) = (shop.to_string(), device.to_string());
+        let done =
+            sqlx::query("UPDATE devices SET revoked_at = ?3 WHERE shop = ?1 AND device = ?2 AND revoked_at IS NULL")
+                .bind(&s)
+                .bind(&d)
+                .bind(now)
+                .execute(&mut *tx)
+                .await?;
+        if done.rows_affected() == 0 {
+            return Ok(false);
+        }
+        end_device(&mut tx, &s, &d, now).await?;
+        unsaid::keep(&mut tx, shop, say).await?;
+        tx.commit().await?;
+        Ok(true)
+    }
+}
+
+async fn end_device(tx: &mut Transaction<'static, Sqlite>, shop: &str, device: &str, now: Millis) -> Result<(), Error> {
+    for sql in [
+        "UPDATE sessions SET ended_at = ?3 WHERE shop = ?1 AND device = ?2 AND ended_at IS NULL",
+        "UPDATE token_families SET ended_at = ?3 WHERE shop = ?1 AND device = ?2 AND ended_at IS NULL",
+    ] {
+        sqlx::query(sql).bind(shop).bind(device).bind(now).execute(&mut **tx).await?;
+    }
+    Ok(())
+}
+
+pub(super) fn read_session(row: &SqliteRow) -> Result<SessionRow, Error> {
+    Ok(SessionRow {
+        shop: uuid(row, "shop")?,
+        staff: uuid(row, "staff")?,
+        device: uuid(row, "device")?,
+        name: row.try_get("name")?,
+        roles: Roles::from_stored(row.try_get("roles")?),
+        made_at: row.try_get("made_at")?,
+        seen_at: row.try_get("seen_at")?,
+    })
+}
+
+fn read_device(row: &SqliteRow) -> Result<DeviceRow, Error> {
+    Ok(DeviceRow {
+        device: uuid(row, "device")?,
+        staff: uuid(row, "staff")?,
+        label: row.try_get("label")?,
+        made_at: row.try_get("made_at")?,
+        revoked_at: row.try_get("revoked_at")?,
+    })
+}

@@ -1,0 +1,7 @@
+//! Access over its routes, as people and programs meet it.
+
+mod devices;
+mod links;
+mod sessions;
+mod staff;
+mod tokens;

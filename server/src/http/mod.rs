@@ -1,0 +1,3 @@
+//! What every request passes.
+
+pub mod guard;
