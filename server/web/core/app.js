@@ -9,6 +9,7 @@
 //   await shop()                                    {name, zone, currency, settings …} as last seen
 //   await kinds() / kind(digest)                    kinds of machine known here
 //   await openIntake(kindDigest, tag)               → intake id
+//   await changeTag(intake, tag)                    another tag, when the opening was refused because the tag was taken
 //   await say(intake, type, body, personal?)        → {id, digest}: the fact is on the device and queued
 //   await takePhoto(intake, file, {view, stage, lines, name})   → {photo, file, size}: bytes are on the device and read back
 //   await intake(id)                                → IntakeView or null: state, check (device), photos with status, unsent
@@ -23,7 +24,7 @@
 //   await queueSummary()                            → {waiting, sending, refused, items, reachable, paused?}
 //   await tryAgain(key) / setAside(key)             for what was refused
 //   syncNow()                                       nudges the queue (button "try now")
-//   await ask(method, path, {json?, ifMatch?})      an online call below the shop (`/staff`, `/settings`, …), for desk pages
+//   await ask(method, path, {json?, ifMatch?, accept?})   an online call below the shop (`/staff`, `/settings` …), for desk pages
 //
 // What goes wrong is thrown as a `Trouble` (trouble.js) with a `.problem`; `problem.detail` is a sentence that can be shown.
 //
@@ -40,7 +41,8 @@ import * as sync from "./sync.js";
 /**
  * @typedef {{shop: string, staff: string, device: string, roles: string[], name: string}} Session
  * @typedef {{name: string, version: string, api: number, client_minimum?: string, now: string, set_up: boolean, secure: boolean}} ServerInfo
- * @typedef {{id: string, name: string, zone: string, currency: string, settings: {[name: string]: any}, checkpoint?: string, verifier?: string}} Shop
+ * @typedef {{shop: string, name: string, zone: string, currency: string, origin: string, verifier_key: string, key_exported: boolean,
+ *   address: string, public_url?: string, stopped?: string, settings: {[name: string]: any}}} Shop
  *
  * Where a photo's bytes are: the four things a person can be told. `percent` while sending, if known; `problem` when refused.
  * @typedef {{state: "on the phone only" | "sending" | "stored and checked" | "refused", percent?: number, problem?: Problem, judged?: Judgement}} PhotoStatus
@@ -48,14 +50,17 @@ import * as sync from "./sync.js";
  * @typedef {PhotoFact & {status: PhotoStatus, number?: number}} PhotoView   `number`: its number on the sheet
  *
  * One intake as a page shows it. `check` is the device's own completeness check; `unsent` counts entries and files that are
- * not on the server yet; `told` are sentences the server sent the author ("Bo changed the serial meanwhile"), newest last;
+ * not on the server yet (a mark in `state` without `index` is one of them: `state.taken_in` without it means "not yet accepted"); `told` are sentences the server sent the author ("Bo changed the serial meanwhile"), newest last;
  * `known`: whether the kind is on the device (without it `check` is empty).
  * @typedef {{id: string, state: IntakeState, kind: import("./types.js").Kind | null, known: boolean, check: Checked, photos: PhotoView[],
  *   unsent: number, refused: QueueItem[], told: Sentence[]}} IntakeView
  *
- * What is listed. `from_device`: made here, the server does not have it yet.
- * @typedef {{id: string, tag: string, state: string, kind_id: string, machine: string, customer?: string, complaint?: string, place?: string,
- *   opened_at: string, taken_in_at?: string, gaps?: number, photo?: string, last_index?: number, unsent?: number, from_device?: boolean}} Summary
+ * What is listed. `from_device`: it has something the server does not have yet. Times are Unix milliseconds; `opened` and
+ * `revision` are log indices (absent until the server has it); `photos` counts; `cover` is a photo's id for the list.
+ * @typedef {{id: string, tag: string, state: string, kind_id: string, opened?: number, revision?: number, opened_at: number, opened_by?: string,
+ *   make?: string, model?: string, serial?: string, owner?: string, complaint?: string, gaps?: number, left_open?: number,
+ *   photos?: {taken: number, held: number, usable: number}, cover?: string, place?: string, moved_at?: number, taken_in_at?: number,
+ *   signed?: boolean, not_taken_in_at?: number, unsent?: number, from_device?: boolean}} Summary
  *
  * @typedef {{key: number, intake: string, what: "entry" | "file", type?: string, digest: string, photo?: string, size?: number,
  *   state: "waiting" | "sending" | "refused", percent?: number, tries: number, not_before?: number, problem?: Problem}} QueueItem
@@ -141,6 +146,11 @@ export async function kind(digest) {
 /** Opens an intake on this device. @param {string} kindDigest @param {string} tag @returns {Promise<string>} the intake's id */
 export async function openIntake(kindDigest, tag) {
   return write.openIntake(await here(), kindDigest, tag);
+}
+
+/** Another tag for an intake whose opening was refused (`/problems/tag-used`). @param {string} intake @param {string} tag @returns {Promise<void>} */
+export async function changeTag(intake, tag) {
+  return write.changeTag(await here(), intake, tag);
 }
 
 /**
@@ -281,8 +291,8 @@ export function syncNow() {
  * An online call below the shop, for desk pages (`ask("GET", "/staff")`). Throws a `Trouble`.
  * @param {string} method
  * @param {string} path begins with `/`; below `/v1/shops/{shop}`
- * @param {{json?: any, ifMatch?: string}} [what]
- * @returns {Promise<{status: number, json: any, etag?: string}>}
+ * @param {{json?: any, ifMatch?: string, accept?: string}} [what] `accept`: another type than JSON, e.g. `text/plain` for terms
+ * @returns {Promise<{status: number, json: any, text: string, etag?: string}>}
  */
 export async function ask(method, path, what) {
   return enter.ask(await here(), method, path, what ?? {});

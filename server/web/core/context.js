@@ -1,0 +1,74 @@
+// What one open page holds: the store, the wire, the queue, who is signed in. Built once by app.js.
+// @ts-check
+
+import { Bus } from "./bus.js";
+import { browser } from "./edge.js";
+import { hex } from "./bytes.js";
+import { Queue } from "./queue.js";
+import { openDatabase } from "./store.js";
+import { refreshSoon } from "./sync.js";
+import { Transport } from "./transport.js";
+import { trouble } from "./trouble.js";
+import { keptWords } from "./catalogue.js";
+
+/** @import {Edge} from "./edge.js" */
+/** @import {Store} from "./store.js" */
+/** @import {Session} from "./app.js" */
+
+/**
+ * @typedef {{
+ *   edge: Edge, store: Store, bus: Bus, transport: Transport, queue: Queue,
+ *   session: Session | null,
+ *   started: boolean,
+ *   soon: Map<string, () => void>,
+ *   entries: Map<string, import("./types.js").Entry & {stamp: string}>,
+ *   urls: Map<string, string>, intakeOf: Map<string, string>,
+ * }} Context
+ *   `soon`: intakes about to be fetched; `entries`: disclosed entries by id; `urls`: object URLs by
+ *   file digest; `intakeOf`: intakes by photo.
+ */
+
+/** @param {Edge} [edge] @returns {Promise<Context>} */
+export async function build(edge = browser()) {
+  const store = await openDatabase(edge.indexedDB, edge.database);
+  const { now, after, fetch, upload, client } = edge;
+  const bus = new Bus(edge.channel?.());
+  const transport = new Transport({ fetch, now, after, client, upload });
+  /** @type {Context} */
+  const ctx = {
+    edge, store, bus, transport,
+    queue: new Queue({
+      store, transport, now, after, chance: edge.chance, locks: edge.locks, holder: hex(edge.random(8)),
+      session: () => ctx.session,
+      changed: (intake) => {
+        bus.say("queue");
+        if (intake) bus.say(`intake:${intake}`);
+      },
+      // A photo's judgement follows its upload as an entry of the server's.
+      sent: (row) => (row.what === "file" || row.type === "intake-opened") && refreshSoon(ctx, row.intake),
+    }),
+    session: null, started: false, soon: new Map(), entries: new Map(), urls: new Map(), intakeOf: new Map(),
+  };
+  bus.heard = (topic) => {
+    if (topic === "queue:new") ctx.queue.drain();
+    if (topic === "session") loadSession(ctx);
+  };
+  await loadSession(ctx);
+  await keptWords(ctx);
+  return ctx;
+}
+
+/** Session and newest checkpoint as kept on the device. @param {Context} ctx */
+export async function loadSession(ctx) {
+  const before = ctx.session?.shop;
+  await ctx.store.read(["meta"], async (w) => {
+    ctx.session = (await w.meta("session")) ?? null;
+    if (ctx.session && ctx.session.shop !== before) ctx.transport.checkpoint = await w.meta(`checkpoint:${ctx.session.shop}`);
+  });
+}
+
+/** Who is signed in, or a trouble. @param {Context} ctx @returns {Session} */
+export function signedIn(ctx) {
+  if (!ctx.session) throw trouble("signed-out");
+  return ctx.session;
+}

@@ -1,0 +1,222 @@
+// Reading: what pages show, from the local store. Only lists ask the server first, and do not wait long for it.
+// @ts-check
+
+import { check } from "./check.js";
+import { signedIn } from "./context.js";
+import { rowsToEntries } from "./entries.js";
+import { fold } from "./fold.js";
+import { itemOf } from "./queue.js";
+import { buildSheet, shownPhotos } from "./sheet.js";
+import { fetchKind } from "./sync.js";
+import { Trouble, trouble } from "./trouble.js";
+import { wordsFor } from "./write.js";
+
+/** @import {Context} from "./context.js" */
+/** @import {EntryRow, FileRow, IntakeRow, QueueRow} from "./store.js" */
+/** @import {IntakeView, PhotoStatus, PhotoView, Sheet, Summary} from "./app.js" */
+/** @import {Entry, IntakeState, LoadedKind, PhotoFact} from "./types.js" */
+
+/** How long a list waits for the server before it shows what the device has, milliseconds. */
+const LIST_PATIENCE = 4_000;
+/** Types a browser shows from the original's bytes. */
+const SHOWN = ["image/jpeg", "image/png", "image/webp", "image/gif"];
+
+/** @param {Context} ctx @returns {Promise<LoadedKind[]>} */
+export async function kinds(ctx) {
+  const { shop } = signedIn(ctx);
+  return ctx.store.read(["kinds", "meta"], async (w) => {
+    const digests = /** @type {string[]} */ ((await w.meta(`kinds:${shop}`)) ?? []);
+    const rows = await Promise.all(digests.map((d) => w.get("kinds", d)));
+    return rows.filter((r) => r !== undefined);
+  });
+}
+
+/** @param {Context} ctx @param {string} digest @returns {Promise<LoadedKind | null>} */
+export async function kind(ctx, digest) {
+  return (await ctx.store.read(["kinds"], (w) => w.get("kinds", digest))) ?? fetchKind(ctx, digest).catch(() => null);
+}
+
+/** @param {Context} ctx @param {string} id @returns {Promise<Entry[]>} */
+export async function history(ctx, id) {
+  return rowsToEntries(ctx, await ctx.store.read(["entries"], (w) => w.by("entries", "intake", id)));
+}
+
+/** @param {Context} ctx @param {string} id */
+async function load(ctx, id) {
+  const found = await ctx.store.read(["entries", "queue", "files"], async (w) => {
+    const rows = await w.by("entries", "intake", id);
+    const queue = (await w.all("queue")).filter((r) => r.intake === id);
+    const state = fold(rowsToEntries(ctx, rows));
+    const files = await Promise.all(state.photos.map((p) => w.get("files", p.file)));
+    return { rows, queue, state, files };
+  });
+  const { state, queue, files } = found;
+  for (const p of state.photos) ctx.intakeOf.set(p.photo, id);
+  // The judgement that rode in the answer to the upload counts until its entry is here.
+  state.photos.forEach((p, i) => {
+    const rode = files[i]?.judged;
+    if (!p.judged && rode?.photo === p.photo) p.judged = { reasons: [], measures: {}, claims: {}, renditions: [], ...rode, mark: p.mark };
+  });
+  const loaded = state.kind ? await kind(ctx, state.kind) : null;
+  const numbers = new Map(loaded ? shownPhotos(loaded.kind, state).map((p, i) => [p.photo, i + 1]) : []);
+  const photos = state.photos.map((p, i) => /** @type {PhotoView} */ ({
+    ...p, status: statusOf(ctx, p, files[i], queue), ...(numbers.has(p.photo) ? { number: numbers.get(p.photo) } : {}),
+  }));
+  return { ...found, loaded, photos };
+}
+
+/** @param {Context} ctx @param {string} id @returns {Promise<IntakeView | null>} */
+export async function intake(ctx, id) {
+  const { rows, queue, state, loaded, photos } = await load(ctx, id);
+  if (!state.opened) return null;
+  return {
+    id, state, photos, kind: loaded?.kind ?? null, known: loaded !== null,
+    check: loaded ? check(loaded.kind, state, "device") : { gaps: [], left_open: [] },
+    unsent: queue.filter((r) => r.state === "waiting" || r.state === "sending").length,
+    refused: queue.filter((r) => r.state === "refused").map((r) => itemOf(r, ctx.queue.progress)),
+    told: rows.sort((a, b) => (a.index ?? 0) - (b.index ?? 0)).flatMap((r) => r.told ?? []),
+  };
+}
+
+/** @param {Context} ctx @param {PhotoFact | undefined} photo @param {FileRow | undefined} file @param {QueueRow[]} queue @returns {PhotoStatus} */
+function statusOf(ctx, photo, file, queue) {
+  const judged = photo?.judged ? { judged: photo.judged } : {};
+  const row = queue.find((r) => r.what === "file" && r.id === (photo?.file ?? file?.digest));
+  if (row?.state === "refused" || row?.state === "aside") return { state: "refused", ...judged, ...(row.problem ? { problem: row.problem } : {}) };
+  if (photo?.received || (!row && file?.stored_at !== undefined)) return { state: "stored and checked", ...judged };
+  if (row?.state !== "sending") return { state: "on the phone only", ...judged };
+  const share = ctx.queue.progress.get(row.key);
+  return { state: "sending", ...judged, ...(share === undefined ? {} : { percent: Math.round(share * 100) }) };
+}
+
+/** @param {Context} ctx @param {string} photo @returns {Promise<PhotoStatus>} */
+export async function photoStatus(ctx, photo) {
+  const { fact, file, queue } = await findPhoto(ctx, photo);
+  return statusOf(ctx, fact, file, queue);
+}
+
+/** A photo by its id: what its intake says, its file here, its queue. @param {Context} ctx @param {string} photo */
+async function findPhoto(ctx, photo) {
+  const { files, queue, entries } = await ctx.store.read(["files", "queue", "entries"], async (w) => {
+    let intake = ctx.intakeOf.get(photo);
+    if (intake === undefined) {
+      intake = (await w.all("entries")).find((r) => r.said.type === "photo-taken" && r.said.body.photo === photo)?.intake;
+    }
+    return { files: await w.by("files", "photos", photo), queue: await w.all("queue"), entries: intake ? await w.by("entries", "intake", intake) : [] };
+  });
+  const state = fold(rowsToEntries(ctx, entries));
+  return { fact: state.photos.find((p) => p.photo === photo), file: files[0], queue };
+}
+
+/** @param {Context} ctx @param {string} photo @param {"small" | "large"} size @returns {Promise<string | null>} */
+export async function photoUrl(ctx, photo, size) {
+  const { fact, file } = await findPhoto(ctx, photo);
+  const digest = fact?.file ?? file?.digest;
+  const rendered = fact?.judged?.renditions.some((r) => r.purpose === size) ?? false;
+  const local = digest && file?.bytes_here && (SHOWN.includes(file.mime) || !rendered) ? await localUrl(ctx, digest, file.mime) : null;
+  if (local) return local;
+  return rendered && ctx.session ? `/v1/shops/${ctx.session.shop}/photos/${photo}/${size}` : null;
+}
+
+/** @param {Context} ctx @param {string} digest @param {string} mime @returns {Promise<string | null>} */
+async function localUrl(ctx, digest, mime) {
+  const held = ctx.urls.get(digest);
+  if (held) return held;
+  const row = await ctx.store.read(["file_bytes"], (w) => w.get("file_bytes", digest));
+  if (!row || !ctx.edge.urlOf) return null;
+  const url = ctx.edge.urlOf(new Blob([row.bytes], { type: mime }));
+  ctx.urls.set(digest, url);
+  return url;
+}
+
+/** @param {Context} ctx @param {string} id @param {{language?: string, reader?: string}} shown @returns {Promise<Sheet>} */
+export async function sheet(ctx, id, { language, reader }) {
+  const words = await wordsFor(ctx, language);
+  const { state, loaded, photos } = await load(ctx, id);
+  if (!state.opened) throw trouble("not-here");
+  const built = loaded && buildSheet(loaded.kind, state, { ...words, reader });
+  if (!built) throw trouble("no-kind");
+  const numbered = built.photos.map((p) => /** @type {PhotoView} */ (photos.find((v) => v.photo === p.photo)));
+  return { digest: built.digest, bytes: built.bytes, ...words, ...(reader === undefined ? {} : { reader }), photos: numbered, left_open: built.left_open };
+}
+
+/**
+ * @param {Context} ctx @param {{state?: string, after?: string, q?: string}} which
+ * @returns {Promise<{items: Summary[], after?: string, from: "server" | "device"}>}
+ */
+export async function list(ctx, which) {
+  const { shop } = signedIn(ctx);
+  try {
+    const query = new URLSearchParams(Object.entries({ ...which, limit: "50" }).filter(([, v]) => v !== undefined && v !== ""));
+    const { json } = await ctx.transport.send("GET", `/v1/shops/${shop}/intakes?${query}`, { patience: LIST_PATIENCE });
+    const rows = /** @type {IntakeRow[]} */ (json.intakes.map((/** @type {any} */ i) => ({ ...i, shop })));
+    await ctx.store.write(["intakes"], async (w) => {
+      for (const row of rows) await w.put("intakes", row);
+    });
+    const unsent = which.after ? [] : (await onDevice(ctx, which)).filter((s) => s.from_device);
+    const items = [...unsent.filter((s) => !rows.some((r) => r.id === s.id)), ...(await withUnsent(ctx, rows.map(summaryOf)))];
+    return { items, from: "server", ...(json.next === undefined ? {} : { after: String(json.next) }) };
+  } catch (error) {
+    // Offline, or not signed in any more: the device's own list is better than none. A wrong question is still told.
+    if (error instanceof Trouble && error.problem.retry === "changed" && error.problem.status !== 401) throw error;
+    return { items: which.after ? [] : await onDevice(ctx, which), from: "device" };
+  }
+}
+
+/** @param {IntakeRow} row @returns {Summary} */
+function summaryOf({ id, tag, state, opened, revision, summary }) {
+  return { ...summary, id, tag, state, opened, revision };
+}
+
+/** What the device knows: the server's newest summaries, and what was opened or changed here. @param {Context} ctx @param {{state?: string, q?: string}} which @returns {Promise<Summary[]>} */
+async function onDevice(ctx, { state, q }) {
+  const { shop } = signedIn(ctx);
+  const { rows, entries, queue } = await ctx.store.read(["intakes", "entries", "queue"], async (w) => ({
+    rows: await w.by("intakes", "shop", shop), entries: (await w.all("entries")).filter((r) => r.shop === shop), queue: await w.all("queue"),
+  }));
+  const waiting = new Set(queue.filter((r) => r.shop === shop && r.state !== "aside").map((r) => r.intake));
+  const ids = [...new Set(entries.map((r) => r.intake))].filter((id) => waiting.has(id) || !rows.some((r) => r.id === id));
+  const local = ids.map((id) => {
+    const state = fold(rowsToEntries(ctx, entries.filter((r) => r.intake === id)));
+    return localSummary(id, state, rows.find((r) => r.id === id));
+  });
+  const known = rows.filter((r) => !local.some((s) => s.id === r.id)).map(summaryOf);
+  const words = plain(q ?? "").split(/[^\p{L}\p{N}]+/u).filter(Boolean);
+  const items = [...local, ...known].filter((s) => s.state !== "none" && (!state || s.state === state) && words.every((word) => matches(s, word)));
+  items.sort((a, b) => (b.opened ?? Infinity) - (a.opened ?? Infinity) || (b.opened_at ?? 0) - (a.opened_at ?? 0));
+  return withUnsent(ctx, items);
+}
+
+/** @param {string} id @param {IntakeState} state @param {IntakeRow | undefined} row @returns {Summary} */
+function localSummary(id, state, row) {
+  const held = state.photos.filter((p) => p.received).length;
+  const optional = {
+    make: state.machine.make?.value, model: state.machine.model?.value, serial: state.machine.serial?.value, owner: state.people.owner?.name,
+    complaint: state.statements.complaint?.text?.slice(0, 200), place: state.place?.place,
+    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: state.photos[0]?.photo, opened: row?.opened, revision: row?.revision,
+  };
+  return {
+    ...row?.summary, id, tag: state.tag ?? "", state: state.state, kind_id: state.kind_id ?? "",
+    opened_at: state.opened ? Date.parse(state.opened.mark.at ?? state.opened.mark.device_at) : 0,
+    photos: { taken: state.photos.length, held, usable: state.photos.filter((p) => p.judged?.verdict === "usable").length },
+    ...Object.fromEntries(Object.entries(optional).filter(([, v]) => v !== undefined)),
+    from_device: true,
+  };
+}
+
+/** @param {Context} ctx @param {Summary[]} items @returns {Promise<Summary[]>} */
+async function withUnsent(ctx, items) {
+  const queue = await ctx.store.read(["queue"], (w) => w.all("queue"));
+  return items.map((s) => ({ ...s, unsent: queue.filter((r) => r.intake === s.id && r.state !== "aside").length }));
+}
+
+/** @param {string} text */
+function plain(text) {
+  return text.normalize("NFKC").toLowerCase();
+}
+
+/** @param {Summary} s @param {string} word */
+function matches(s, word) {
+  const all = plain([s.tag, s.kind_id, s.make, s.model, s.serial, s.owner, s.complaint].filter(Boolean).join(" "));
+  return all.split(/[^\p{L}\p{N}]+/u).some((w) => w.startsWith(word)) || all.split(" ").some((w) => w.startsWith(word));
+}

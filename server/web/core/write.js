@@ -1,0 +1,193 @@
+// Writing: what is said and photographed goes into the local store and the queue, in one transaction each, before a page
+// goes on. No network is needed.
+// @ts-check
+
+import { canon } from "./canon.js";
+import { signedIn } from "./context.js";
+import { rowsToEntries } from "./entries.js";
+import { fold } from "./fold.js";
+import { say as speak } from "./said.js";
+import { digestOf } from "./sha256.js";
+import { buildSheet } from "./sheet.js";
+import { trouble } from "./trouble.js";
+import { uuid7 } from "./uuid.js";
+import { wordsOf } from "./catalogue.js";
+import { spoken } from "./words.js";
+
+/** @import {Context} from "./context.js" */
+/** @import {Work} from "./store.js" */
+/** @import {JsonObject, Stage} from "./types.js" */
+
+/** Largest photo the server takes, bytes. */
+export const MAX_PHOTO = 64 * 1024 * 1024;
+const STORES = /** @type {const} */ (["entries", "queue", "meta"]);
+
+/** @param {Context} ctx @param {string} kindDigest @param {string} tag @returns {Promise<string>} */
+export async function openIntake(ctx, kindDigest, tag) {
+  const { shop } = signedIn(ctx);
+  const number = tag.trim();
+  if (!/^[A-Za-z0-9-]{1,12}$/.test(number)) throw trouble("tag-shape");
+  const kind = await ctx.store.read(["kinds"], (w) => w.get("kinds", kindDigest));
+  if (!kind) throw trouble("no-kind");
+  const id = uuid7(ctx.edge.now(), ctx.edge.random(10));
+  await ctx.store.write([...STORES, "intakes"], async (w) => {
+    const here = [...(await w.by("intakes", "shop", shop)).map((i) => i.tag), ...(await openedTags(w, shop))];
+    if (here.includes(number)) throw trouble("tag-used-here");
+    await put(ctx, w, id, "intake-opened", { kind: kindDigest, kind_id: kind.kind.id, tag: number, how: "at counter" });
+  });
+  return told(ctx, id, id);
+}
+
+/** Tags of intakes opened here and not on the server yet. @param {Work} w @param {string} shop @returns {Promise<string[]>} */
+async function openedTags(w, shop) {
+  const ids = (await w.all("queue")).filter((r) => r.type === "intake-opened" && r.shop === shop && r.state !== "aside").map((r) => r.id);
+  const rows = await Promise.all(ids.map((id) => w.get("entries", id)));
+  return rows.map((r) => String(r?.said.body.tag ?? ""));
+}
+
+/**
+ * Another tag for an intake whose opening was refused (the tag was taken): a new opening goes in the old one's place.
+ * @param {Context} ctx @param {string} intake @param {string} tag
+ */
+export async function changeTag(ctx, intake, tag) {
+  const number = tag.trim();
+  if (!/^[A-Za-z0-9-]{1,12}$/.test(number)) throw trouble("tag-shape");
+  await ctx.store.write([...STORES], async (w) => {
+    const row = (await w.all("queue")).find((r) => r.intake === intake && r.type === "intake-opened" && r.state === "refused");
+    const old = row && (await w.get("entries", row.id));
+    if (!row || !old) throw trouble("not-here");
+    await w.put("entries", { ...old, aside: true });
+    await w.remove("queue", row.key);
+    await put(ctx, w, intake, "intake-opened", { ...old.said.body, tag: number }, undefined, { order: row.order });
+  });
+  told(ctx, intake, undefined);
+}
+
+/**
+ * @param {Context} ctx @param {string} intake @param {string} type @param {JsonObject} body @param {JsonObject} [personal]
+ * @returns {Promise<{id: string, digest: string}>}
+ */
+export async function say(ctx, intake, type, body, personal) {
+  const spokenEntry = await ctx.store.write([...STORES], (w) => put(ctx, w, intake, type, body, personal));
+  return told(ctx, intake, spokenEntry);
+}
+
+/**
+ * Says one entry inside a transaction: kept and queued, or neither.
+ * @param {Context} ctx @param {Work} w @param {string} intake @param {string} type @param {JsonObject} body @param {JsonObject} [personal]
+ * @param {{order?: number}} [where]
+ * @returns {Promise<{id: string, digest: string}>}
+ */
+async function put(ctx, w, intake, type, body, personal, where = {}) {
+  const { shop, staff, device } = signedIn(ctx);
+  const rows = await w.by("entries", "intake", intake);
+  if (rows.length === 0 && type !== "intake-opened") throw trouble("not-here");
+  const indices = rows.flatMap((r) => r.index ?? []);
+  const { said, text, digest, disclosures } = speak({
+    shop, author: { staff, device }, intake, type, body, personal,
+    seen: indices.length > 0 ? Math.max(...indices) : undefined,
+    now: ctx.edge.now(), offsetMinutes: ctx.edge.offsetMinutes(), random: ctx.edge.random,
+  });
+  const seq = await w.next("seq");
+  await w.put("entries", { id: said.id, shop, intake, seq, said, text, digest, disclosures });
+  await w.enqueue({ shop, intake, what: "entry", id: said.id, type, staff, device, state: "waiting", tries: 0, not_before: 0 }, where.order);
+  return { id: said.id, digest };
+}
+
+/** @template T @param {Context} ctx @param {string} intake @param {T} result @returns {T} */
+function told(ctx, intake, result) {
+  ctx.bus.say(`intake:${intake}`);
+  ctx.bus.say("list");
+  ctx.bus.say("queue");
+  ctx.bus.say("queue:new");
+  ctx.queue.drain();
+  return result;
+}
+
+/**
+ * @param {Context} ctx @param {string} intake @param {Blob} file @param {{view?: string, stage?: Stage, lines?: string[], name?: string}} where
+ * @returns {Promise<{photo: string, file: string, size: number}>}
+ */
+export async function takePhoto(ctx, intake, file, { view, stage = "received", lines = [], name }) {
+  const { shop, staff, device } = signedIn(ctx);
+  if (file.size > MAX_PHOTO) throw trouble("photo-too-large");
+  const bytes = await file.arrayBuffer().catch((cause) => {
+    throw trouble("file-gone", { cause, retry: "same" });
+  });
+  if (bytes.byteLength === 0) throw trouble("photo-empty");
+  const digest = digestOf(new Uint8Array(bytes));
+  const photo = uuid7(ctx.edge.now(), ctx.edge.random(10));
+
+  // First the bytes, read back and compared: nothing says that a photo was taken which the phone does not hold.
+  await ctx.store.write(["file_bytes"], (w) => w.put("file_bytes", { digest, bytes }));
+  const back = await ctx.store.read(["file_bytes"], (w) => w.get("file_bytes", digest));
+  if (!back || digestOf(new Uint8Array(back.bytes)) !== digest) {
+    await ctx.store.write(["file_bytes"], (w) => w.remove("file_bytes", digest));
+    throw trouble("read-back");
+  }
+
+  const fileName = name ?? ("name" in file && typeof file.name === "string" ? file.name : "");
+  await ctx.store.write([...STORES, "files"], async (w) => {
+    const old = await w.get("files", digest);
+    const size = bytes.byteLength;
+    await w.put("files", {
+      digest, shop, intake, size, mime: file.type, of: "photo", photos: [...(old?.photos ?? []), photo], bytes_here: true, taken_at: ctx.edge.now(),
+    });
+    const body = { photo, file: digest, size, stage, ...(view ? { view } : {}) };
+    const taken = await put(ctx, w, intake, "photo-taken", body, fileName.trim() ? { file_name: fileName.trim().slice(0, 200) } : undefined);
+    await w.enqueue({
+      shop, intake, what: "file", id: digest, type: "photo", after: taken.id, staff, device, state: "waiting", tries: 0, not_before: 0, size, photo,
+    });
+    if (lines.length > 0) await addToLines(ctx, w, intake, photo, lines);
+  });
+  return told(ctx, intake, { photo, file: digest, size: bytes.byteLength });
+}
+
+/** Notes condition lines again with one more photo. @param {Context} ctx @param {Work} w @param {string} intake @param {string} photo @param {string[]} lines */
+async function addToLines(ctx, w, intake, photo, lines) {
+  const state = fold(rowsToEntries(ctx, await w.by("entries", "intake", intake)));
+  for (const { line, part, word, photos, note } of state.lines.filter((l) => lines.includes(l.line))) {
+    if (photos.includes(photo)) continue;
+    await put(ctx, w, intake, "condition-noted", { line, part, word, photos: [...photos, photo] }, note === undefined ? undefined : { note });
+  }
+}
+
+/**
+ * @param {Context} ctx @param {string} intake
+ * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, language?: string, reader?: string, signer?: string}} shown
+ * @returns {Promise<{id: string, digest: string}>}
+ */
+export async function acknowledge(ctx, intake, { how, strokes, because, language, reader, signer }) {
+  const { shop, staff, device } = signedIn(ctx);
+  const words = await wordsFor(ctx, language);
+  const result = await ctx.store.write([...STORES, "files", "file_bytes", "kinds"], async (w) => {
+    const state = fold(rowsToEntries(ctx, await w.by("entries", "intake", intake)));
+    const kind = state.kind ? await w.get("kinds", state.kind) : undefined;
+    if (!state.opened) throw trouble("not-here");
+    const sheet = kind && buildSheet(kind.kind, state, { ...words, reader });
+    if (!sheet) throw trouble("no-kind");
+    const drawn = strokes && canon({
+      height: Math.round(strokes.height), width: Math.round(strokes.width), v: 1, strokes: strokes.strokes.map((s) => s.map((p) => p.map(Math.round))),
+    });
+    const optional = { strokes: drawn && digestOf(drawn), because, reader };
+    const body = /** @type {JsonObject} */ (Object.fromEntries(
+      Object.entries({ how, sheet: sheet.digest, language: words.language, words: words.words, ...optional }).filter(([, v]) => v !== undefined)));
+    const entry = await put(ctx, w, intake, "acknowledged", body, signer === undefined ? undefined : { signer });
+    for (const [of, bytes] of /** @type {const} */ ([["sheet", sheet.bytes], ["strokes", drawn]])) {
+      if (!bytes) continue;
+      const digest = digestOf(bytes);
+      await w.put("file_bytes", { digest, bytes: bytes.buffer });
+      await w.put("files", { digest, shop, intake, size: bytes.length, mime: "application/json", of, photos: [], bytes_here: true, taken_at: ctx.edge.now() });
+      await w.enqueue({ shop, intake, what: "file", id: digest, type: of, after: entry.id, staff, device, state: "waiting", tries: 0, not_before: 0, size: bytes.length });
+    }
+    return entry;
+  });
+  return told(ctx, intake, result);
+}
+
+/** Language and digest of the catalogue a sheet is shown in. @param {Context} ctx @param {string} [language] @returns {Promise<{language: string, words: string}>} */
+export async function wordsFor(ctx, language) {
+  const catalogue = language && language !== spoken().language ? await wordsOf(ctx, language) : spoken();
+  if (!catalogue?.digest) throw trouble("no-words");
+  return { language: catalogue.language, words: catalogue.digest };
+}
