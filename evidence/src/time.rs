@@ -13,7 +13,13 @@ pub fn format(millis: i64) -> String {
     format!("{y:04}-{m:02}-{d:02}T{:02}:{:02}:{:02}.{ms:03}Z", s / 3600, s / 60 % 60, s % 60)
 }
 
-/// Reads a time as [`format`] writes it, and nothing else.
+/// Reads a time as [`format`] writes it, and nothing else: no other offset, no fewer digits, no leap second, no date that
+/// is not in the calendar.
+///
+/// ```
+/// assert_eq!(evidence::time::parse("1970-01-02T00:00:00.001Z"), Some(86_400_001));
+/// assert_eq!(evidence::time::parse("2026-02-29T00:00:00.000Z"), None);
+/// ```
 pub fn parse(text: &str) -> Option<i64> {
     let b = text.as_bytes();
     if b.len() != 24
@@ -58,49 +64,4 @@ fn days_from_civil(y: i64, m: i64, d: i64) -> i64 {
     let yoe = y.rem_euclid(400);
     let doy = (153 * (if m > 2 { m - 3 } else { m + 9 }) + 2) / 5 + d - 1;
     era * 146_097 + yoe * 365 + yoe / 4 - yoe / 100 + doy - 719_468
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn known_instants_are_written_and_read() {
-        // POSIX: 2^31 - 1 seconds is 2038-01-19T03:14:07Z; 951 782 400 s is the leap day 2000-02-29 (common knowledge).
-        for (ms, text) in [
-            (0, "1970-01-01T00:00:00.000Z"),
-            (2_147_483_647_000, "2038-01-19T03:14:07.000Z"),
-            (951_782_400_000, "2000-02-29T00:00:00.000Z"),
-            (253_402_300_799_999, "9999-12-31T23:59:59.999Z"),
-        ] {
-            assert_eq!(format(ms), text);
-            assert_eq!(parse(text), Some(ms));
-        }
-    }
-
-    #[test]
-    fn every_day_of_four_centuries_comes_back() {
-        for day in 0..146_097 {
-            let ms = day * 86_400_000 + 43_200_001;
-            assert_eq!(parse(&format(ms)), Some(ms));
-        }
-    }
-
-    #[test]
-    fn what_is_no_date_is_refused() {
-        for bad in [
-            "2026-02-29T00:00:00.000Z",
-            "2026-13-01T00:00:00.000Z",
-            "2026-00-10T00:00:00.000Z",
-            "2026-01-01T24:00:00.000Z",
-            "2026-01-01T00:00:60.000Z",
-            "2026-01-01 00:00:00.000Z",
-            "2026-01-01T00:00:00Z",
-            "2026-01-01T00:00:00.000+00:00",
-            "1969-12-31T23:59:59.999Z",
-            "2026-01-+1T00:00:00.000Z",
-        ] {
-            assert_eq!(parse(bad), None, "{bad}");
-        }
-    }
 }
