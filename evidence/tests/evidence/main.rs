@@ -1,0 +1,21 @@
+//! Tests of what the crate promises. Each published value names its source.
+#![allow(missing_docs, reason = "tests")]
+
+mod canon;
+mod checkpoint;
+mod disclosure;
+mod entry;
+mod golden;
+mod note;
+mod proof;
+mod reference;
+mod sheet;
+mod time;
+mod tree;
+mod verify;
+
+/// Bytes from hexadecimal digits.
+fn hex(digits: &str) -> Vec<u8> {
+    assert!(digits.len().is_multiple_of(2));
+    (0..digits.len()).step_by(2).map(|i| u8::from_str_radix(&digits[i..i + 2], 16).unwrap()).collect()
+}
