@@ -57,6 +57,8 @@ export class Queue {
 
   /** Someone is back (signed in, online, tapped "try now"): waits are over. @returns {Promise<void>} */
   nudge() {
+    // A run that is under way may still find the old trouble: what it holds back is let go after it.
+    if (this.running) return this.running.then(() => this.nudge());
     this.holdUntil = 0;
     this.failures = 0;
     this.paused = undefined;

@@ -55,7 +55,7 @@ async function load(ctx, id) {
   // The judgement that rode in the answer to the upload counts until its entry is here.
   state.photos.forEach((p, i) => {
     const rode = files[i]?.judged;
-    if (!p.judged && rode?.photo === p.photo) p.judged = { reasons: [], measures: {}, claims: {}, renditions: [], ...rode, mark: p.mark };
+    if (!p.judged && rode?.photo === p.photo) p.judged = rodeAlong(p, rode);
   });
   const loaded = state.kind ? await kind(ctx, state.kind) : null;
   const numbers = new Map(loaded ? shownPhotos(loaded.kind, state).map((p, i) => [p.photo, i + 1]) : []);
@@ -78,9 +78,15 @@ export async function intake(ctx, id) {
   };
 }
 
+/** @param {PhotoFact} photo @param {any} body @returns {import("./types.js").Judgement} */
+function rodeAlong(photo, body) {
+  return { reasons: [], measures: {}, claims: {}, renditions: [], ...body, mark: photo.mark };
+}
+
 /** @param {Context} ctx @param {PhotoFact | undefined} photo @param {FileRow | undefined} file @param {QueueRow[]} queue @returns {PhotoStatus} */
 function statusOf(ctx, photo, file, queue) {
-  const judged = photo?.judged ? { judged: photo.judged } : {};
+  const known = photo?.judged ?? (photo && file?.judged?.photo === photo.photo ? rodeAlong(photo, file.judged) : undefined);
+  const judged = known ? { judged: known } : {};
   const row = queue.find((r) => r.what === "file" && r.id === (photo?.file ?? file?.digest));
   if (row?.state === "refused" || row?.state === "aside") return { state: "refused", ...judged, ...(row.problem ? { problem: row.problem } : {}) };
   if (photo?.received || (!row && file?.stored_at !== undefined)) return { state: "stored and checked", ...judged };
@@ -193,7 +199,7 @@ function localSummary(id, state, row) {
   const optional = {
     make: state.machine.make?.value, model: state.machine.model?.value, serial: state.machine.serial?.value, owner: state.people.owner?.name,
     complaint: state.statements.complaint?.text?.slice(0, 200), place: state.place?.place,
-    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: state.photos[0]?.photo, opened: row?.opened, revision: row?.revision,
+    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: state.photos[0]?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
   };
   return {
     ...row?.summary, id, tag: state.tag ?? "", state: state.state, kind_id: state.kind_id ?? "",
