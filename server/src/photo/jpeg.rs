@@ -36,11 +36,9 @@ pub fn read(bytes: &[u8]) -> Layout<'_> {
             0xC0..=0xCF if !matches!(code, 0xC4 | 0xC8 | 0xCC) && frame.is_none() => {
                 frame = Frame::read(code, segment);
             }
-            0xE1 if out.exif.is_none() => {
-                // The sixth byte is 0 by the standard; other readers take any.
-                if segment.starts_with(b"Exif\0") && segment.len() > 6 {
-                    out.exif = Some(cut(Cow::Borrowed(&segment[6..])));
-                }
+            // The sixth byte is 0 by the standard; other readers take any.
+            0xE1 if out.exif.is_none() && segment.starts_with(b"Exif\0") && segment.len() > 6 => {
+                out.exif = Some(cut(Cow::Borrowed(&segment[6..])));
             }
             0xDA => {
                 scans += 1;
