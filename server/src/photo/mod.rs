@@ -51,6 +51,18 @@ pub enum Refused {
     Bomb,
 }
 
+/// Whether a file is kept, and as what: told from its bytes in one quick walk, before anything is decoded.
+///
+/// [`judge`] refuses exactly what this refuses.
+pub fn admit(bytes: &[u8]) -> Result<Kind, Refused> {
+    let kind = kind::sniff(bytes).ok_or(Refused::Type)?;
+    let layout = quietly(|| layout::read(kind, bytes)).unwrap_or_default();
+    match decode::allowed(&layout, bytes.len()) {
+        Err(NoPicture::Bomb) => Err(Refused::Bomb),
+        _ => Ok(kind),
+    }
+}
+
 /// Looks at a picture. Anything of a known kind is kept, however poor: only a refused type and a bomb are not.
 ///
 /// Takes up to [`memory_needed`] bytes beside the file.

@@ -306,6 +306,7 @@ proptest! {
         ];
         let bytes = [fronts[front], &tail].concat();
         memory_needed(&bytes);
+        prop_assert!(admit(&bytes) == judge(&bytes).map(|out| out.kind));
         match judge(&bytes) {
             Ok(out) => prop_assert!(out.judged.verdict != Verdict::Usable),
             Err(why) => prop_assert!(why == Refused::Bomb || kind::sniff(&bytes).is_none()),
@@ -321,7 +322,7 @@ proptest! {
             bytes[at] = with;
         }
         memory_needed(&bytes);
-        let _ = judge(&bytes);
+        prop_assert!(admit(&bytes) == judge(&bytes).map(|out| out.kind));
     }
 }
 
