@@ -4,3 +4,4 @@ pub mod access;
 pub mod edge;
 pub mod http;
 pub mod problem;
+pub mod tls;
