@@ -52,7 +52,8 @@ impl Random {
             }
             Random::Seeded(state) => {
                 for chunk in out.chunks_mut(8) {
-                    let mut z = state.fetch_add(0x9E37_79B9_7F4A_7C15, Ordering::SeqCst).wrapping_add(0x9E37_79B9_7F4A_7C15);
+                    let mut z =
+                        state.fetch_add(0x9E37_79B9_7F4A_7C15, Ordering::SeqCst).wrapping_add(0x9E37_79B9_7F4A_7C15);
                     z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
                     z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
                     z ^= z >> 31;

@@ -1,7 +1,21 @@
 //! Counterfoil: the intake capture service with photo evidence.
 
 pub mod access;
+pub mod app;
+pub mod check;
+pub mod config;
+pub mod demo;
 pub mod edge;
 pub mod http;
+pub mod intake;
+pub mod judging;
+pub mod kinds;
+pub mod ledger;
+pub mod originals;
+pub mod photo;
 pub mod problem;
+pub mod receipt;
+pub mod serve;
+pub mod settings;
 pub mod tls;
+pub mod words;

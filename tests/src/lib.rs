@@ -1,1 +1,26 @@
-//! tests
+//! Black-box tests: actors that speak to the built server over HTTP, and the faults it must stand.
+//!
+//! The server is another process (`server`), seen through its API alone. Tests wait by reading what it prints or
+//! answers, never by sleeping, and leave no process and no folder behind.
+
+use std::path::PathBuf;
+
+pub mod seeded;
+pub mod shadow;
+
+/// Whether the full counts are asked for (`tests/run --long`).
+pub fn long() -> bool {
+    std::env::var_os("COUNTERFOIL_LONG").is_some_and(|v| v == "1")
+}
+
+/// A folder inside the build's own for things made once, e.g. the compiled shim.
+///
+/// # Panics
+/// When it cannot be made.
+pub fn scratch() -> PathBuf {
+    let exe = std::env::current_exe().expect("the test's own path");
+    let build = exe.ancestors().nth(2).expect("target/<profile>/deps/<test>");
+    let scratch = build.join("tests-scratch");
+    std::fs::create_dir_all(&scratch).expect("a folder in target/");
+    scratch
+}

@@ -48,6 +48,7 @@ pub use log::{Log, ServerEntry};
 pub use qr::svg as qr_svg;
 pub use roles::{Role, Roles};
 pub use session::COOKIE;
+pub use set_up::Wanted;
 pub use token_keys::{ACCESS_SECONDS, TokenKeys};
 
 use crate::edge::{Clock, Random};

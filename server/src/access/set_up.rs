@@ -51,6 +51,14 @@ impl Access {
         Ok(Some(text))
     }
 
+    /// Makes the first shop without the link; for the demo.
+    ///
+    /// # Errors
+    /// Why it was not made.
+    pub async fn first_shop(&self, wanted: &Wanted) -> Result<(), Problem> {
+        self.make_shop(wanted).await.map(|_| ())
+    }
+
     /// Makes the shop and its owner: log first, then the tables.
     async fn make_shop(&self, asked: &Wanted) -> Result<StaffRow, Problem> {
         let password = self.passwords.hash(&self.random, &asked.password).await?;
@@ -76,13 +84,20 @@ impl Access {
     }
 }
 
-struct Wanted {
-    shop_name: String,
-    zone: String,
-    currency: String,
-    name: String,
-    sign_in: String,
-    password: String,
+/// The first shop and its owner.
+pub struct Wanted {
+    /// The shop's name.
+    pub shop_name: String,
+    /// Its time zone (IANA).
+    pub zone: String,
+    /// Its currency (ISO 4217).
+    pub currency: String,
+    /// The owner's name.
+    pub name: String,
+    /// What the owner signs in as.
+    pub sign_in: String,
+    /// The owner's password.
+    pub password: String,
 }
 
 fn checked(asked: SetUp) -> Result<(Digest, Wanted), Problem> {

@@ -1,3 +1,87 @@
-//! What every request passes.
+//! HTTP: every route in one readable list, and what the handlers share.
 
+pub mod assets;
+pub mod entries;
+pub mod files;
 pub mod guard;
+pub mod intakes;
+pub mod no;
+pub mod openapi;
+pub mod receipts;
+pub mod shop;
+pub mod stream;
+
+use actix_web::{HttpRequest, web};
+use serde_json::Value;
+
+use crate::access;
+use crate::problem::{self, Problem};
+use crate::words::{self, Catalogue};
+
+/// Types of entries that only the server states.
+pub const SERVER_ONLY: [&str; 6] =
+    ["photo-received", "photo-judged", "file-received", "link-made", "link-revoked", "epoch-opened"];
+
+/// Largest JSON body, in bytes: an entry has at most 65,535, its disclosures come beside it.
+const JSON_LIMIT: usize = 192 * 1024;
+
+/// Every route.
+pub fn routes(cfg: &mut web::ServiceConfig) {
+    cfg.app_data(
+        web::JsonConfig::default()
+            .limit(JSON_LIMIT)
+            .content_type_required(true)
+            .error_handler(|e, _| Problem::malformed(format!("The body cannot be read: {e}.")).into()),
+    )
+    .app_data(
+        web::PathConfig::default().error_handler(|_, _| Problem::not_found("There is nothing at this address.").into()),
+    )
+    .app_data(
+        web::QueryConfig::default()
+            .error_handler(|e, _| Problem::malformed(format!("The query cannot be read: {e}.")).into()),
+    )
+    .configure(access::routes)
+    .service(web::resource("/v1").get(shop::about))
+    .service(web::resource("/v1/shops/{shop}").get(shop::shop))
+    .service(web::resource("/v1/shops/{shop}/entries").get(entries::list).post(entries::append))
+    .service(web::resource("/v1/shops/{shop}/entries/{index}/proof").get(entries::proof))
+    .service(web::resource("/v1/shops/{shop}/checkpoint").get(shop::checkpoint))
+    .service(web::resource("/v1/shops/{shop}/stream").get(stream::stream))
+    .service(web::resource("/v1/shops/{shop}/intakes").get(intakes::list))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}").get(intakes::get))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/entries").get(entries::of_intake))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/tag").get(receipts::print_tag))
+    .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))
+    .service(web::resource("/v1/shops/{shop}/photos/{photo}/{purpose}").get(files::rendition))
+    .service(web::resource("/v1/shops/{shop}/kinds").get(shop::kinds))
+    .service(web::resource("/v1/shops/{shop}/kinds/{digest}").get(shop::kind))
+    .service(web::resource("/v1/shops/{shop}/words/{language}").get(shop::catalogue))
+    .service(web::resource("/v1/shops/{shop}/terms/{digest}").get(shop::terms))
+    .service(web::resource("/v1/shops/{shop}/settings").get(shop::get_settings).put(shop::put_settings))
+    .service(web::resource("/v1/shops/{shop}/key-export").post(shop::export_key))
+    .service(web::resource("/r/{token}").get(receipts::by_link))
+    .service(web::resource("/openapi.json").get(openapi::serve))
+    .service(web::resource("/reference").get(openapi::reference))
+    .configure(problem::routes)
+    .service(web::resource("/healthz").get(openapi::health))
+    .configure(assets::routes);
+}
+
+/// The catalogue of the caller's language.
+pub fn words_of(req: &HttpRequest) -> &'static Catalogue {
+    words::accepted(req.headers().get("Accept-Language").and_then(|h| h.to_str().ok()))
+}
+
+/// Takes the place, the camera's serial and the picture's own id out of a state: they are never shown.
+pub fn hide_place(state: &mut Value) {
+    let photos = state.get_mut("photos").and_then(Value::as_array_mut);
+    for photo in photos.into_iter().flatten() {
+        if let Some(judged) = photo.get_mut("judged").and_then(Value::as_object_mut) {
+            for personal in crate::intake::body::personal_members("photo-judged") {
+                judged.remove(*personal);
+            }
+        }
+    }
+}

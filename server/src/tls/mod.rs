@@ -10,7 +10,8 @@ mod tests;
 
 use std::fmt;
 use std::io;
-use std::path::PathBuf;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, PoisonError, RwLock};
 use std::time::Duration;
 
@@ -23,6 +24,7 @@ use sha2::{Digest, Sha256};
 
 pub use names::Names;
 
+use crate::config::{Serve, Tls};
 use crate::edge::{Clock, Random};
 use authority::Authority;
 
@@ -121,6 +123,56 @@ impl ResolvesServerCert for Certificates {
     fn resolve(&self, _: ClientHello<'_>) -> Option<Arc<CertifiedKey>> {
         Some(Arc::clone(&self.now.read().unwrap_or_else(PoisonError::into_inner).key))
     }
+}
+
+/// What the program was told: `--tls local`, certificate files, or neither. `data` is the data folder, `bound` where the
+/// program listens.
+///
+/// # Errors
+/// A sentence that says which file is in the way.
+pub fn open(
+    wanted: &Serve,
+    data: &Path,
+    bound: SocketAddr,
+    clock: &Clock,
+    random: &Random,
+) -> Result<Option<Arc<Certificates>>, String> {
+    let source = match (&wanted.tls, &wanted.tls_cert, &wanted.tls_key) {
+        (Some(Tls::Local), _, _) => {
+            let further: Vec<String> = wanted.public_url.as_deref().and_then(host_of).into_iter().collect();
+            let names = Box::new(move || Names::find(&[bound], &further));
+            Source::Local { folder: data.join("tls"), names }
+        }
+        (None, Some(certificate), Some(key)) => Source::Files { certificate: certificate.clone(), key: key.clone() },
+        _ => return Ok(None),
+    };
+    Certificates::open(source, clock.clone(), random.clone()).map(Some).map_err(|e| format!("HTTPS: {e}"))
+}
+
+/// [`open`] and [`server_config`] in one, for a program that shows no `/trust`.
+///
+/// # Errors
+/// Like [`open`].
+pub fn choose(
+    wanted: &Serve,
+    data: &Path,
+    bound: SocketAddr,
+    clock: &Clock,
+    random: &Random,
+) -> Result<Option<ServerConfig>, String> {
+    let certificates = open(wanted, data, bound, clock, random)?;
+    certificates.map(server_config).transpose().map_err(|e| format!("HTTPS: {e}"))
+}
+
+/// The host of a URL.
+fn host_of(url: &str) -> Option<String> {
+    let rest = url.split_once("://")?.1;
+    let host = rest.split('/').next()?;
+    let name = match host.strip_prefix('[') {
+        Some(v6) => v6.split(']').next()?,
+        None => host.split(':').next()?,
+    };
+    Some(name.to_owned())
 }
 
 /// TLS 1.2 and 1.3 with these certificates; for `bind_rustls_0_23`, which adds the protocols it speaks.

@@ -2,14 +2,20 @@
 //!
 //! A page without script, also over plain HTTP, since a phone has to be able to open it before it trusts anything.
 
+use std::io;
+use std::net::TcpListener;
 use std::sync::Arc;
+use std::time::Duration;
 
+use actix_web::dev::Server;
 use actix_web::http::header;
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::middleware::from_fn;
+use actix_web::{App, HttpRequest, HttpResponse, HttpServer, web};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Certificates, Installable};
 use crate::access::qr_svg;
+use crate::http::guard::{Guard, guard};
 use crate::problem::Problem;
 
 /// What the page knows. On the app as `web::Data`.
@@ -30,6 +36,30 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.route("/trust", web::get().to(page))
         .route("/trust/ca.crt", web::get().to(certificate))
         .route("/trust/page.css", web::get().to(style));
+}
+
+/// A small plain server that shows only this page, for phones that trust nothing yet. Every other address says to use
+/// HTTPS.
+///
+/// # Errors
+/// When it cannot listen.
+pub fn plain_server(listener: TcpListener, trust: Trust, guarding: Guard) -> io::Result<Server> {
+    let app = move || {
+        App::new()
+            .app_data(web::Data::new(trust.clone()))
+            .app_data(web::Data::new(guarding.clone()))
+            .wrap(from_fn(guard))
+            .configure(routes)
+            .default_service(web::to(only_https))
+    };
+    let server = HttpServer::new(app).workers(1).disable_signals().client_request_timeout(Duration::from_secs(10));
+    Ok(server.listen(listener)?.run())
+}
+
+async fn only_https() -> Result<HttpResponse, Problem> {
+    Err(Problem::not_secure(
+        "This is the plain address. It only shows /trust; everything else is at the HTTPS address.",
+    ))
 }
 
 async fn style() -> HttpResponse {

@@ -1,0 +1,106 @@
+//! Times as the log writes them: RFC 3339, UTC `Z`, milliseconds; in memory milliseconds since the Unix epoch.
+
+/// Writes a time. Times before 1970 or after 9999 are held at those ends.
+///
+/// ```
+/// assert_eq!(evidence::time::format(1_795_612_931_123), "2026-11-25T13:22:11.123Z");
+/// ```
+pub fn format(millis: i64) -> String {
+    let millis = millis.clamp(0, 253_402_300_799_999);
+    let (days, rest) = (millis.div_euclid(86_400_000), millis.rem_euclid(86_400_000));
+    let (y, m, d) = civil(days);
+    let (s, ms) = (rest / 1000, rest % 1000);
+    format!("{y:04}-{m:02}-{d:02}T{:02}:{:02}:{:02}.{ms:03}Z", s / 3600, s / 60 % 60, s % 60)
+}
+
+/// Reads a time as [`format`] writes it, and nothing else.
+pub fn parse(text: &str) -> Option<i64> {
+    let b = text.as_bytes();
+    if b.len() != 24
+        || b[4] != b'-'
+        || b[7] != b'-'
+        || b[10] != b'T'
+        || b[13] != b':'
+        || b[16] != b':'
+        || b[19] != b'.'
+        || b[23] != b'Z'
+    {
+        return None;
+    }
+    let number = |from: usize, to: usize| {
+        let digits = text.get(from..to)?;
+        digits.bytes().all(|c| c.is_ascii_digit()).then(|| digits.parse::<i64>().ok()).flatten()
+    };
+    let (y, m, d) = (number(0, 4)?, number(5, 7)?, number(8, 10)?);
+    let (h, min, s, ms) = (number(11, 13)?, number(14, 16)?, number(17, 19)?, number(20, 23)?);
+    if y < 1970 || h > 23 || min > 59 || s > 59 {
+        return None;
+    }
+    let days = days_from_civil(y, m, d);
+    (civil(days) == (y, m, d)).then_some(days * 86_400_000 + ((h * 60 + min) * 60 + s) * 1000 + ms)
+}
+
+/// Days since 1970-01-01 to year, month, day (proleptic Gregorian calendar, 400-year eras beginning in March).
+fn civil(days: i64) -> (i64, i64, i64) {
+    let z = days + 719_468;
+    let era = z.div_euclid(146_097);
+    let doe = z.rem_euclid(146_097);
+    let yoe = (doe - doe / 1460 + doe / 36_524 - doe / 146_096) / 365;
+    let doy = doe - (365 * yoe + yoe / 4 - yoe / 100);
+    let mp = (5 * doy + 2) / 153;
+    let month = if mp < 10 { mp + 3 } else { mp - 9 };
+    (yoe + era * 400 + i64::from(month <= 2), month, doy - (153 * mp + 2) / 5 + 1)
+}
+
+fn days_from_civil(y: i64, m: i64, d: i64) -> i64 {
+    let y = if m <= 2 { y - 1 } else { y };
+    let era = y.div_euclid(400);
+    let yoe = y.rem_euclid(400);
+    let doy = (153 * (if m > 2 { m - 3 } else { m + 9 }) + 2) / 5 + d - 1;
+    era * 146_097 + yoe * 365 + yoe / 4 - yoe / 100 + doy - 719_468
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn known_instants_are_written_and_read() {
+        // POSIX: 2^31 - 1 seconds is 2038-01-19T03:14:07Z; 951 782 400 s is the leap day 2000-02-29 (common knowledge).
+        for (ms, text) in [
+            (0, "1970-01-01T00:00:00.000Z"),
+            (2_147_483_647_000, "2038-01-19T03:14:07.000Z"),
+            (951_782_400_000, "2000-02-29T00:00:00.000Z"),
+            (253_402_300_799_999, "9999-12-31T23:59:59.999Z"),
+        ] {
+            assert_eq!(format(ms), text);
+            assert_eq!(parse(text), Some(ms));
+        }
+    }
+
+    #[test]
+    fn every_day_of_four_centuries_comes_back() {
+        for day in 0..146_097 {
+            let ms = day * 86_400_000 + 43_200_001;
+            assert_eq!(parse(&format(ms)), Some(ms));
+        }
+    }
+
+    #[test]
+    fn what_is_no_date_is_refused() {
+        for bad in [
+            "2026-02-29T00:00:00.000Z",
+            "2026-13-01T00:00:00.000Z",
+            "2026-00-10T00:00:00.000Z",
+            "2026-01-01T24:00:00.000Z",
+            "2026-01-01T00:00:60.000Z",
+            "2026-01-01 00:00:00.000Z",
+            "2026-01-01T00:00:00Z",
+            "2026-01-01T00:00:00.000+00:00",
+            "1969-12-31T23:59:59.999Z",
+            "2026-01-+1T00:00:00.000Z",
+        ] {
+            assert_eq!(parse(bad), None, "{bad}");
+        }
+    }
+}

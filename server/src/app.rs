@@ -1,0 +1,89 @@
+//! What the handlers share.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use actix_web::HttpRequest;
+use base64::Engine;
+use tokio::sync::Semaphore;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+use uuid::Uuid;
+
+use crate::access::Access;
+use crate::http::no;
+use crate::ledger::Ledger;
+use crate::problem::Problem;
+
+/// Memory that pictures may take while they are read and decoded, in megabytes.
+pub const PICTURE_MEMORY_MB: u32 = 160;
+/// Uploads taken at the same time; further ones are asked to come again.
+pub const UPLOADS: usize = 96;
+
+/// How the program was told to run, as far as handlers need it.
+#[derive(Clone, Debug)]
+pub struct Settled {
+    /// The public address, where one is configured.
+    pub public_url: Option<String>,
+    /// The address the desk shows to phones on the shop's network.
+    pub local_url: String,
+    /// Whether pages come over HTTPS.
+    pub secure: bool,
+    /// How long an upload may stand still.
+    pub body_timeout: Duration,
+    /// An invented shop, not a real one.
+    pub demo: bool,
+}
+
+/// The application.
+#[derive(Clone)]
+pub struct App {
+    /// Facts.
+    pub ledger: Ledger,
+    /// Staff, devices, sessions, links.
+    pub access: Arc<Access>,
+    /// How the program runs.
+    pub settled: Arc<Settled>,
+    /// Memory permits for pictures, a megabyte each.
+    pub picture_memory: Arc<Semaphore>,
+    /// Uploads under way.
+    pub uploads: Arc<Semaphore>,
+    /// Set when the program is told to stop: streams end.
+    pub stopping: CancellationToken,
+    /// The program's own runtime, which outlives the workers.
+    pub runtime: tokio::runtime::Handle,
+    /// Work that goes on after its answer; waited for at shutdown.
+    pub background: TaskTracker,
+}
+
+impl App {
+    /// The application over its parts.
+    pub fn new(ledger: Ledger, access: Arc<Access>, settled: Settled) -> App {
+        App {
+            ledger,
+            access,
+            settled: Arc::new(settled),
+            picture_memory: Arc::new(Semaphore::new(PICTURE_MEMORY_MB as usize)),
+            uploads: Arc::new(Semaphore::new(UPLOADS)),
+            stopping: CancellationToken::new(),
+            runtime: tokio::runtime::Handle::current(),
+            background: TaskTracker::new(),
+        }
+    }
+
+    /// Takes note of the newest checkpoint the client has seen, where it sends one.
+    ///
+    /// # Errors
+    /// The database's, as a problem.
+    pub async fn see_checkpoint(&self, shop: Uuid, req: &HttpRequest) -> Result<(), Problem> {
+        let header =
+            req.headers().get("Counterfoil-Checkpoint").and_then(|h| h.to_str().ok()).filter(|h| h.len() <= 2048);
+        let note = header
+            .and_then(|h| base64::engine::general_purpose::URL_SAFE_NO_PAD.decode(h).ok())
+            .and_then(|b| String::from_utf8(b).ok());
+        match note {
+            Some(note) => self.ledger.seen(shop, &note).await.map_err(no::fault),
+            None => Ok(()),
+        }
+    }
+}

@@ -1,0 +1,378 @@
+//! `counterfoil check`: rebuilds everything derived from the log and the disclosures, hashes every original again,
+//! compares, and reports what does not agree.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::process::ExitCode;
+
+use evidence::digest::Digest;
+use evidence::disclosure;
+use evidence::entry::Entry;
+use evidence::tree::{self, Hash};
+use sqlx::{Row, SqliteConnection};
+use uuid::Uuid;
+
+use crate::intake::body::Body;
+use crate::intake::state::Whose;
+use crate::ledger::load::{self, Range, Stored};
+use crate::ledger::project::{self, FileChange};
+use crate::ledger::{Ledger, start};
+use crate::serve;
+
+/// Entries read at once.
+const PAGE: u32 = 1000;
+
+/// What was found.
+#[derive(Debug, Default)]
+pub struct Report {
+    /// Entries read.
+    pub entries: u64,
+    /// Originals hashed.
+    pub originals: u64,
+    /// Intakes folded.
+    pub intakes: u64,
+    /// What does not agree, a sentence each.
+    pub faults: Vec<String>,
+    /// What is worth knowing and no fault.
+    pub notes: Vec<String>,
+}
+
+/// Checks a data folder and prints a report. Exit code 0: everything agrees; 1: something does not.
+///
+/// # Errors
+/// A sentence when the folder cannot be read at all.
+pub async fn run(data: &Path) -> Result<ExitCode, String> {
+    if !data.join("counterfoil.db").is_file() {
+        return Err(format!("{} holds no counterfoil.db", data.display()));
+    }
+    let ledger = serve::open(data, false).await?.ledger;
+    let mut all = Report::default();
+    if let Err(e) = ledger.check_start().await {
+        all.faults.push(e.to_string());
+    }
+    for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
+        if let Err(e) = check_shop(&ledger, shop, &mut all).await {
+            all.faults.push(format!("shop {shop}: {e}"));
+        }
+    }
+    ledger.close().await;
+    for note in &all.notes {
+        println!("note: {note}");
+    }
+    for fault in &all.faults {
+        println!("fault: {fault}");
+    }
+    println!(
+        "{} entries, {} intakes, {} originals checked; {} faults",
+        all.entries,
+        all.intakes,
+        all.originals,
+        all.faults.len()
+    );
+    Ok(ExitCode::from(u8::from(!all.faults.is_empty())))
+}
+
+/// Checks the log of one shop.
+///
+/// # Errors
+/// The database's.
+pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
+    let mut tx = ledger.pool().begin().await?;
+    let rebuilt = read_log(&mut tx, shop, report).await?;
+    let head = load::head(&mut *tx, shop).await?;
+    match head {
+        Some(head) if rebuilt.root != head.root || rebuilt.size != head.size => {
+            report.faults.push(format!("shop {shop}: the entries do not give the signed root"));
+        }
+        None => report.faults.push(format!("shop {shop}: there is no head")),
+        _ => {}
+    }
+    compare_intakes(ledger, &mut tx, shop, &rebuilt, report).await?;
+    compare_settings(&mut tx, shop, &rebuilt, report).await?;
+    let held = compare_files(&mut tx, shop, &rebuilt, report).await?;
+    tx.rollback().await?;
+    hash_originals(ledger, shop, &held, report);
+    Ok(())
+}
+
+/// What the log alone says.
+#[derive(Default)]
+struct Rebuilt {
+    size: u64,
+    root: Hash,
+    intakes: BTreeSet<Uuid>,
+    settings: BTreeMap<String, String>,
+    files: Vec<(Uuid, FileChange)>,
+}
+
+async fn read_log(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) -> Result<Rebuilt, sqlx::Error> {
+    let mut out = Rebuilt::default();
+    let mut leaves: Vec<Hash> = Vec::new();
+    let mut after = None;
+    let mut log_time = 0;
+    loop {
+        let page = load::entries(db, shop, Range { intake: None, after, limit: PAGE }).await?;
+        for stored in &page {
+            if stored.index != leaves.len() as u64 {
+                report.faults.push(format!("entry {} is missing", leaves.len()));
+            }
+            leaves.push(tree::leaf_hash(&stored.bytes));
+            after = Some(stored.index);
+            match read_entry(db, shop, stored, report).await? {
+                Some(entry) => {
+                    if entry.kept.at < log_time {
+                        report
+                            .faults
+                            .push(format!("entry {}: its log time is before the entry before it", stored.index));
+                    }
+                    log_time = entry.kept.at;
+                    take(&mut out, stored, &entry, report);
+                }
+                None => continue,
+            }
+        }
+        if page.len() < PAGE as usize {
+            break;
+        }
+    }
+    report.entries += leaves.len() as u64;
+    out.size = leaves.len() as u64;
+    out.root = tree::root(&leaves);
+    let nodes: i64 = sqlx::query_scalar("SELECT count(*) FROM node WHERE shop = ? AND level = 0")
+        .bind(shop.to_string())
+        .fetch_one(&mut *db)
+        .await?;
+    if u64::try_from(nodes) != Ok(out.size) {
+        report.faults.push(format!("shop {shop}: the stored tree has {nodes} leaves, the log {} entries", out.size));
+    }
+    Ok(out)
+}
+
+/// One entry against its columns, its leaf and its disclosures.
+async fn read_entry(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    stored: &Stored,
+    report: &mut Report,
+) -> Result<Option<Entry>, sqlx::Error> {
+    let index = stored.index;
+    let mut fault = |s: String| report.faults.push(format!("entry {index}: {s}"));
+    let leaf = load::nodes(db, shop, &[(0, index)]).await?;
+    if leaf.get(&(0, index)) != Some(&tree::leaf_hash(&stored.bytes)) {
+        fault("its bytes were changed: they do not give the leaf of the tree".into());
+    }
+    let entry = match stored.entry() {
+        Ok(entry) => entry,
+        Err(e) => {
+            fault(format!("it is not an entry any more ({e})"));
+            return Ok(None);
+        }
+    };
+    let row = sqlx::query("SELECT id, digest, intake, type FROM entry WHERE shop = ? AND idx = ?")
+        .bind(shop.to_string())
+        .bind(i64::try_from(index).unwrap_or(i64::MAX))
+        .fetch_one(&mut *db)
+        .await?;
+    let same = row.try_get::<String, _>("id")? == entry.said.id.to_string()
+        && row.try_get::<Option<String>, _>("intake")? == entry.said.intake.map(|i| i.to_string())
+        && row.try_get::<String, _>("type")? == entry.said.kind
+        && entry.said.digest().is_ok_and(|d| row.try_get::<Vec<u8>, _>("digest").is_ok_and(|b| b == d.0));
+    if !same {
+        fault("a column beside it says something else than its bytes".into());
+    }
+    if entry.said.shop != shop {
+        fault("it belongs to another shop".into());
+    }
+    if let Err(e) = disclosure::disclose(&entry.said.body, &stored.disclosures) {
+        fault(format!("a disclosure was changed: {e}"));
+    }
+    Ok(Some(entry))
+}
+
+fn take(out: &mut Rebuilt, stored: &Stored, entry: &Entry, report: &mut Report) {
+    let Some(intake) = entry.said.intake else {
+        if entry.said.kind == "setting-changed" {
+            let name =
+                entry.said.body.get("setting").and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
+            let value = entry.said.body.get("value").map(ToString::to_string).unwrap_or_default();
+            out.settings.insert(name, value);
+        }
+        return;
+    };
+    out.intakes.insert(intake);
+    let body = stored.disclosed(entry).ok().and_then(|b| Body::parse(&entry.said.kind, entry.said.v, &b));
+    match body {
+        Some(Ok(body)) => out.files.extend(project::file_changes(stored.index, &body).into_iter().map(|c| (intake, c))),
+        Some(Err(e)) => report.faults.push(format!("entry {}: {}", stored.index, e.sentence)),
+        None => report
+            .notes
+            .push(format!("entry {}: its type {} is not understood by this version", stored.index, entry.said.kind)),
+    }
+}
+
+async fn compare_intakes(
+    ledger: &Ledger,
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    rebuilt: &Rebuilt,
+    report: &mut Report,
+) -> Result<(), sqlx::Error> {
+    let listed: Vec<String> =
+        sqlx::query_scalar("SELECT id FROM intake WHERE shop = ?").bind(shop.to_string()).fetch_all(&mut *db).await?;
+    for id in listed.iter().filter(|id| !rebuilt.intakes.iter().any(|r| r.to_string() == **id)) {
+        report.faults.push(format!("intake {id} is listed and no entry opened it"));
+    }
+    for id in &rebuilt.intakes {
+        report.intakes += 1;
+        let intake = match load::intake(db, Whose { shop, intake: *id }).await {
+            Ok(intake) => intake,
+            Err(e) => {
+                report.faults.push(format!("intake {id}: {e}"));
+                continue;
+            }
+        };
+        let kind = match &intake.opened {
+            Some(o) => ledger.kind(db, shop, &o.what.kind).await?,
+            None => None,
+        };
+        let Some(row) = project::intake_row(&intake, kind.as_deref()) else { continue };
+        let stored =
+            sqlx::query("SELECT tag, state, kind, opened_idx, last_idx, summary FROM intake WHERE shop = ? AND id = ?")
+                .bind(shop.to_string())
+                .bind(id.to_string())
+                .fetch_optional(&mut *db)
+                .await?;
+        let Some(s) = stored else {
+            report.faults.push(format!("intake {id} (tag {}) is not listed", row.tag));
+            continue;
+        };
+        let words: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = ? AND intake = ?")
+            .bind(shop.to_string())
+            .bind(id.to_string())
+            .fetch_all(&mut *db)
+            .await?;
+        let mut differs = Vec::new();
+        let mut same = |what: &'static str, yes: bool| {
+            if !yes {
+                differs.push(what)
+            }
+        };
+        same("tag", s.try_get::<String, _>("tag")? == row.tag);
+        same("state", s.try_get::<String, _>("state")? == row.state);
+        same("kind", s.try_get::<Vec<u8>, _>("kind")? == row.kind.0);
+        same("opening", load::number(&s, "opened_idx")? == row.opened);
+        same("revision", load::number(&s, "last_idx")? == row.last);
+        same(
+            "summary",
+            serde_json::from_str::<serde_json::Value>(&s.try_get::<String, _>("summary")?)
+                .is_ok_and(|v| v == row.summary),
+        );
+        same("search words", words.into_iter().collect::<BTreeSet<_>>() == row.words);
+        if !differs.is_empty() {
+            report.faults.push(format!(
+                "intake {id} (tag {}): the list says something else than the log: {}",
+                row.tag,
+                differs.join(", ")
+            ));
+        }
+    }
+    Ok(())
+}
+
+async fn compare_settings(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    rebuilt: &Rebuilt,
+    report: &mut Report,
+) -> Result<(), sqlx::Error> {
+    let stored: BTreeMap<String, String> =
+        load::settings(&mut *db, shop).await?.into_iter().map(|(k, (v, _))| (k, v.to_string())).collect();
+    if stored != rebuilt.settings {
+        report.faults.push(format!("shop {shop}: the settings are not the ones the log says"));
+    }
+    Ok(())
+}
+
+/// The rows about files against the log; gives what the log says is held.
+async fn compare_files(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    rebuilt: &Rebuilt,
+    report: &mut Report,
+) -> Result<BTreeSet<Digest>, sqlx::Error> {
+    type Row4 = (String, String, u64, Option<u64>, Option<u64>);
+    let mut expected: BTreeMap<(Digest, u64), Row4> = BTreeMap::new();
+    let mut held = BTreeSet::new();
+    for (intake, change) in &rebuilt.files {
+        match change {
+            FileChange::Named { index, file, size, photo, .. } => {
+                expected.insert((*file, *index), (intake.to_string(), photo.clone(), *size, None, None));
+            }
+            FileChange::Held { index, file, photo, .. } => {
+                held.insert(*file);
+                for ((f, _), row) in expected.iter_mut() {
+                    if f == file && row.0 == intake.to_string() && &row.1 == photo && row.3.is_none() {
+                        row.3 = Some(*index);
+                    }
+                }
+            }
+            FileChange::Judged { index, photo } => {
+                for row in expected.values_mut().filter(|r| &r.1 == photo) {
+                    row.4 = Some(*index);
+                }
+            }
+        }
+    }
+    let rows =
+        sqlx::query("SELECT file, named_idx, intake, photo, size, held_idx, judged_idx FROM named_file WHERE shop = ?")
+            .bind(shop.to_string())
+            .fetch_all(&mut *db)
+            .await?;
+    let mut stored = BTreeMap::new();
+    for r in &rows {
+        let optional = |c: &str| -> Result<Option<u64>, sqlx::Error> {
+            Ok(r.try_get::<Option<i64>, _>(c)?.and_then(|i| u64::try_from(i).ok()))
+        };
+        stored.insert(
+            (Digest(load::hash(r, "file")?), load::number(r, "named_idx")?),
+            (
+                r.try_get("intake")?,
+                r.try_get("photo")?,
+                load::number(r, "size")?,
+                optional("held_idx")?,
+                optional("judged_idx")?,
+            ),
+        );
+    }
+    if stored != expected {
+        let one = expected
+            .iter()
+            .find(|(k, v)| stored.get(*k) != Some(*v))
+            .or_else(|| stored.iter().find(|(k, v)| expected.get(*k) != Some(*v)));
+        let which = one.map(|((f, i), _)| format!("{f} of entry {i}")).unwrap_or_default();
+        report
+            .faults
+            .push(format!("shop {shop}: the list of files says something else than the log, first at {which}"));
+    }
+    Ok(held)
+}
+
+fn hash_originals(ledger: &Ledger, shop: Uuid, held: &BTreeSet<Digest>, report: &mut Report) {
+    for file in held {
+        report.originals += 1;
+        match ledger.originals().rehash(shop, file) {
+            Ok(again) if again == *file => {}
+            Ok(_) => report.faults.push(format!("original {file}: its bytes were changed")),
+            Err(e) => report.faults.push(format!("original {file}: it cannot be read ({e})")),
+        }
+    }
+    match ledger.originals().list(shop) {
+        Ok(there) => {
+            let loose = there.iter().filter(|d| !held.contains(d)).count();
+            if loose > 0 {
+                report.notes.push(format!("{loose} files that no entry says are held; a crash or a refusal left them"));
+            }
+        }
+        Err(e) => report.faults.push(format!("shop {shop}: the originals cannot be listed ({e})")),
+    }
+}

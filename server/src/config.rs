@@ -1,0 +1,149 @@
+//! How the program is told to run: flags, then environment, then a TOML file, then defaults.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use serde::Deserialize;
+
+/// Counterfoil: intake capture with photo evidence for a repair shop.
+#[derive(Debug, Parser)]
+#[command(version, about)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The subcommands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Serve the shop.
+    Serve(Serve),
+    /// Serve an invented shop from a fresh folder.
+    Demo(Serve),
+    /// Rebuild projections and root from log and disclosures, hash every original again, compare, report.
+    Check(Folder),
+    /// After an older state was restored: open a new epoch that names the last known checkpoint.
+    NewEpoch(NewEpoch),
+    /// Print the OpenAPI document.
+    Openapi,
+    /// Print the table of problems as Markdown.
+    Problems,
+}
+
+/// A data folder.
+#[derive(Debug, Args)]
+pub struct Folder {
+    /// The folder that holds everything.
+    #[arg(long, env = "COUNTERFOIL_DATA")]
+    pub data: PathBuf,
+}
+
+/// What a new epoch needs.
+#[derive(Debug, Args)]
+pub struct NewEpoch {
+    /// The folder that holds everything.
+    #[arg(long, env = "COUNTERFOIL_DATA")]
+    pub data: PathBuf,
+    /// Why, in a sentence; it stands in the log.
+    #[arg(long)]
+    pub because: String,
+}
+
+/// Where HTTPS comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Tls {
+    /// A local authority made by the program.
+    Local,
+    /// Plain HTTP.
+    Off,
+}
+
+/// How to serve.
+#[derive(Debug, Default, Clone, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Serve {
+    /// A TOML file with any of these settings.
+    #[arg(long, env = "COUNTERFOIL_CONFIG")]
+    #[serde(skip)]
+    pub config: Option<PathBuf>,
+    /// The folder that holds everything.
+    #[arg(long, env = "COUNTERFOIL_DATA")]
+    pub data: Option<PathBuf>,
+    /// Address and port to listen on; port 0 takes a free one.
+    #[arg(long, env = "COUNTERFOIL_LISTEN")]
+    pub listen: Option<SocketAddr>,
+    /// The address under which the world outside reaches this server; without it no links are shared.
+    #[arg(long, env = "COUNTERFOIL_PUBLIC_URL")]
+    pub public_url: Option<String>,
+    /// HTTPS from a local authority, or none.
+    #[arg(long, env = "COUNTERFOIL_TLS", conflicts_with_all = ["tls_cert", "tls_key"])]
+    pub tls: Option<Tls>,
+    /// A certificate chain (PEM).
+    #[arg(long, env = "COUNTERFOIL_TLS_CERT", requires = "tls_key")]
+    pub tls_cert: Option<PathBuf>,
+    /// Its private key (PEM).
+    #[arg(long, env = "COUNTERFOIL_TLS_KEY", requires = "tls_cert")]
+    pub tls_key: Option<PathBuf>,
+    /// A proxy of ours stands in front: believe its X-Forwarded-For and X-Forwarded-Proto.
+    #[arg(long, env = "COUNTERFOIL_BEHIND_PROXY")]
+    #[serde(default)]
+    pub behind_proxy: bool,
+    /// How long an upload may stand still, in milliseconds.
+    #[arg(long, env = "COUNTERFOIL_BODY_TIMEOUT_MS")]
+    pub body_timeout_ms: Option<u64>,
+    /// Logs as JSON lines.
+    #[arg(long, env = "COUNTERFOIL_LOG_JSON")]
+    #[serde(default)]
+    pub log_json: bool,
+}
+
+impl Serve {
+    /// Fills what flags and environment left open from the file.
+    ///
+    /// # Errors
+    /// A sentence when the file cannot be read.
+    pub fn with_file(self) -> Result<Serve, String> {
+        let Some(path) = self.config.clone() else { return Ok(self) };
+        let file = read(&path)?;
+        Ok(Serve {
+            config: self.config,
+            data: self.data.or(file.data),
+            listen: self.listen.or(file.listen),
+            public_url: self.public_url.or(file.public_url),
+            // A flag for one way to HTTPS takes the place of the other way in the file.
+            tls_cert: self.tls_cert.clone().or(file.tls_cert.filter(|_| self.tls.is_none())),
+            tls_key: self.tls_key.or(file.tls_key.filter(|_| self.tls.is_none())),
+            tls: self.tls.or(file.tls.filter(|_| self.tls_cert.is_none())),
+            behind_proxy: self.behind_proxy || file.behind_proxy,
+            body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
+            log_json: self.log_json || file.log_json,
+        })
+    }
+}
+
+fn read(path: &Path) -> Result<Serve, String> {
+    let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
+    toml::from_str(&text).map_err(|e| format!("{}: {e}", path.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn flags_win_over_the_file() {
+        let file: Serve =
+            toml::from_str("listen = \"127.0.0.1:1\"\npublic-url = \"https://a.example\"\ntls = \"local\"\n").unwrap();
+        assert_eq!(file.tls, Some(Tls::Local));
+        assert!(toml::from_str::<Serve>("tsl = \"local\"").is_err());
+    }
+
+    #[test]
+    fn the_command_line_is_sound() {
+        use clap::CommandFactory;
+        Cli::command().debug_assert();
+    }
+}

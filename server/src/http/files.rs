@@ -1,0 +1,403 @@
+//! Files: the bytes of photos, sheets and signatures come in by digest; originals and renditions go out.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, web};
+use base64::Engine;
+use evidence::digest::Digest;
+use futures_util::StreamExt;
+use serde::Serialize;
+use serde_json::{Map, Value, json};
+use sqlx::Row;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::no;
+use crate::access::{Caller, Role};
+use crate::app::App;
+use crate::intake::strokes;
+use crate::judging::{self, Held};
+use crate::ledger::{ServerEntry, load};
+use crate::originals::{Incoming, KeepError, Shelf};
+use crate::photo;
+use crate::problem::Problem;
+
+/// How many bytes go to the disk at once.
+const PIECE: usize = 256 * 1024;
+/// How long an answer waits for the judgement: the machine is still on the counter.
+const RIDE: Duration = Duration::from_secs(2);
+
+/// The bytes are held.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct HeldFile {
+    /// The digest of what arrived, as we computed it.
+    digest: String,
+    /// Number of bytes.
+    size: u64,
+    /// Log index of the entry that says so.
+    index: u64,
+    /// The judgement, when it was ready within two seconds.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Object>)]
+    judged: Option<Value>,
+}
+
+/// One entry that named a file.
+#[derive(Clone, Debug)]
+struct Named {
+    intake: Uuid,
+    of: String,
+    photo: String,
+    size: u64,
+    held: Option<u64>,
+}
+
+/// Sends the bytes an entry named. Repeatable; the whole body is always hashed.
+#[utoipa::path(put, path = "/v1/shops/{shop}/files/{digest}", operation_id = "putFile", tag = "files",
+    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256 of the bytes, 64 hexadecimal digits"),
+        ("Content-Digest" = String, Header, description = "`sha-256=:<base64>:` (RFC 9530)")),
+    request_body(content = Vec<u8>, content_type = "application/octet-stream"),
+    responses((status = 200, description = "Held and durable; the digest is ours", body = HeldFile),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn put(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, String)>,
+    req: HttpRequest,
+    body: web::Payload,
+) -> Result<HttpResponse, Problem> {
+    let (shop, hex) = path.into_inner();
+    let words = super::words_of(&req);
+    caller.in_shop(shop)?;
+    caller.may(Role::Counter)?;
+    app.see_checkpoint(shop, &req).await?;
+    let digest = Digest::from_hex(&hex)
+        .map_err(|_| Problem::not_found("A file is named by 64 lower-case hexadecimal digits."))?;
+    if content_digest(&req)? != digest {
+        return Err(Problem::not_valid("Content-Digest", words.plain("refused.content-digest-other")));
+    }
+    let named = named(&app, shop, &digest).await?;
+    let Some(first) = named.first().cloned() else { return Err(Problem::not_named(words.plain("refused.not-named"))) };
+    let exact = first.of == "photo";
+    if let Some(length) = content_length(&req)
+        && ((exact && length != first.size) || length > first.size)
+    {
+        let words = words.plain("refused.wrong-length");
+        return Err(if length > crate::intake::body::MAX_PHOTO {
+            Problem::too_large(words)
+        } else {
+            Problem::wrong_bytes(words)
+        });
+    }
+    let Ok(_permit) = app.uploads.clone().try_acquire_owned() else {
+        return Err(Problem::busy(words.plain("refused.uploads-busy")));
+    };
+
+    let size = receive(&app, shop, digest, &first, exact, body).await?;
+    let (index, judged) = if exact {
+        photo(&app, shop, digest, size, &named, words).await?
+    } else {
+        side_file(&app, shop, digest, size, &named, words).await?
+    };
+    Ok(HttpResponse::Ok().json(HeldFile { digest: digest.to_string(), size, index, judged }))
+}
+
+/// One pass with bounded memory: length, hash, temporary file, sync, rename, sync.
+async fn receive(
+    app: &App,
+    shop: Uuid,
+    digest: Digest,
+    named: &Named,
+    exact: bool,
+    mut body: web::Payload,
+) -> Result<u64, Problem> {
+    let (originals, nonce, size) = (app.ledger.originals().clone(), app.ledger.nonce(), named.size);
+    let mut incoming =
+        blocking(move || originals.begin(shop, Shelf::Originals, digest, size, exact, nonce).map_err(KeepError::from))
+            .await?;
+    let mut piece = Vec::with_capacity(PIECE);
+    loop {
+        let chunk = match tokio::time::timeout(app.settled.body_timeout, body.next()).await {
+            Err(_) => return Err(Problem::wrong_bytes("The file stood still on its way. Send it again.")),
+            Ok(Some(Err(e))) => {
+                return Err(Problem::wrong_bytes("The file was cut short on its way. Send it again.").because(e));
+            }
+            Ok(Some(Ok(chunk))) => Some(chunk),
+            Ok(None) => None,
+        };
+        if let Some(chunk) = &chunk {
+            piece.extend_from_slice(chunk);
+        }
+        if piece.len() >= PIECE || (chunk.is_none() && !piece.is_empty()) {
+            let full = std::mem::replace(&mut piece, Vec::with_capacity(PIECE));
+            incoming = blocking(move || write(incoming, &full)).await?;
+        }
+        if chunk.is_none() {
+            return blocking(move || incoming.finish()).await;
+        }
+    }
+}
+
+fn write(mut incoming: Incoming, piece: &[u8]) -> Result<Incoming, KeepError> {
+    incoming.write(piece)?;
+    Ok(incoming)
+}
+
+async fn blocking<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, KeepError> + Send + 'static,
+) -> Result<T, Problem> {
+    match tokio::task::spawn_blocking(work).await {
+        Ok(Ok(done)) => Ok(done),
+        Ok(Err(KeepError::WrongBytes)) => {
+            Err(Problem::wrong_bytes("Other bytes arrived than were announced. Send the whole file again."))
+        }
+        Ok(Err(KeepError::Io(e))) => {
+            Err(Problem::busy("The server's disk did not take the file. It stays on the phone; try again later.")
+                .because(e))
+        }
+        Err(e) => Err(no::fault(e)),
+    }
+}
+
+/// A photo: told by its bytes, entered as received, then judged; the judgement rides along if it is quick.
+async fn photo(
+    app: &App,
+    shop: Uuid,
+    file: Digest,
+    size: u64,
+    named: &[Named],
+    words: &crate::words::Catalogue,
+) -> Result<(u64, Option<Value>), Problem> {
+    let permit = judging::memory(app, size).await;
+    let originals = app.ledger.originals().clone();
+    let bytes =
+        Arc::new(blocking(move || originals.read(shop, Shelf::Originals, &file).map_err(KeepError::from)).await?);
+    let media_type = match photo::admit(&bytes) {
+        Ok(kind) => kind.media_type(),
+        Err(why) => {
+            discard(app, shop, file, named);
+            return Err(Problem::refused_type(words.plain(match why {
+                photo::Refused::Type => "refused.photo-type",
+                photo::Refused::Bomb => "refused.photo-bomb",
+            })));
+        }
+    };
+    let mut index = 0;
+    let mut judged = None;
+    for n in named.iter().filter(|n| n.of == "photo") {
+        let photo: Uuid = n.photo.parse().map_err(no::fault)?;
+        if let Some(held) = n.held {
+            index = held;
+            continue;
+        }
+        let body = json!({"photo": photo, "file": file.to_string(), "size": size, "media_type": media_type});
+        index = say(app, shop, n.intake, "photo-received", body, words).await?;
+        let held = Held { shop, intake: n.intake, photo, file };
+        let task = app.background.spawn_on(judging::judge(app.clone(), held, bytes.clone()), &app.runtime);
+        judged = match tokio::time::timeout(RIDE, task).await {
+            Ok(Ok(Ok(body))) => Some(Value::Object(body)),
+            Ok(Ok(Err(e))) => {
+                tracing::error!(%photo, error = %e, "a photo could not be judged");
+                None
+            }
+            Ok(Err(e)) => {
+                tracing::error!(%photo, error = %e, "judging a photo broke off");
+                None
+            }
+            Err(_) => None,
+        };
+    }
+    drop(permit);
+    Ok((index, judged))
+}
+
+/// A sheet or a signature's strokes.
+async fn side_file(
+    app: &App,
+    shop: Uuid,
+    file: Digest,
+    size: u64,
+    named: &[Named],
+    words: &crate::words::Catalogue,
+) -> Result<(u64, Option<Value>), Problem> {
+    let originals = app.ledger.originals().clone();
+    let bytes = blocking(move || originals.read(shop, Shelf::Originals, &file).map_err(KeepError::from)).await?;
+    let mut index = 0;
+    for n in named {
+        let good = match n.of.as_str() {
+            "sheet" => evidence::sheet::Sheet::parse(&bytes).is_ok(),
+            _ => strokes::parse(&bytes).is_ok(),
+        };
+        if !good {
+            discard(app, shop, file, named);
+            return Err(Problem::refused_type(words.plain("refused.side-file")));
+        }
+        index = match n.held {
+            Some(held) => held,
+            None => {
+                say(
+                    app,
+                    shop,
+                    n.intake,
+                    "file-received",
+                    json!({"file": file.to_string(), "size": size, "of": n.of}),
+                    words,
+                )
+                .await?
+            }
+        };
+    }
+    Ok((index, None))
+}
+
+/// Bytes that are refused are taken away again, unless an earlier entry says they are held.
+fn discard(app: &App, shop: Uuid, file: Digest, named: &[Named]) {
+    if named.iter().all(|n| n.held.is_none())
+        && let Err(e) = app.ledger.originals().discard(shop, &file)
+    {
+        tracing::warn!(%file, error = %e, "refused bytes could not be taken away");
+    }
+}
+
+async fn say(
+    app: &App,
+    shop: Uuid,
+    intake: Uuid,
+    kind: &'static str,
+    body: Value,
+    words: &crate::words::Catalogue,
+) -> Result<u64, Problem> {
+    let entry = ServerEntry {
+        kind: kind.to_owned(),
+        intake: Some(intake),
+        body: crate::ledger::start::map(body),
+        personal: Vec::new(),
+        author: None,
+    };
+    app.ledger.say(shop, entry).await.map(|a| a.index).map_err(|n| no::problem(n, words))
+}
+
+async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Problem> {
+    let rows = sqlx::query(
+        "SELECT intake, of, photo, size, held_idx FROM named_file WHERE shop = ? AND file = ? ORDER BY named_idx",
+    )
+    .bind(shop.to_string())
+    .bind(file.0.to_vec())
+    .fetch_all(app.ledger.pool())
+    .await
+    .map_err(no::fault)?;
+    rows.iter()
+        .map(|r| {
+            Ok(Named {
+                intake: r.try_get::<String, _>("intake").map_err(no::fault)?.parse().map_err(no::fault)?,
+                of: r.try_get("of").map_err(no::fault)?,
+                photo: r.try_get("photo").map_err(no::fault)?,
+                size: load::number(r, "size").map_err(no::fault)?,
+                held: r.try_get::<Option<i64>, _>("held_idx").map_err(no::fault)?.and_then(|i| u64::try_from(i).ok()),
+            })
+        })
+        .collect()
+}
+
+/// The SHA-256 of a `Content-Digest` field (RFC 9530: a dictionary of byte sequences).
+fn content_digest(req: &HttpRequest) -> Result<Digest, Problem> {
+    let missing =
+        || Problem::not_valid("Content-Digest", "The header Content-Digest with sha-256=:<base64>: is needed.");
+    let field = req
+        .headers()
+        .get("Content-Digest")
+        .and_then(|h| h.to_str().ok())
+        .filter(|h| h.len() <= 1024)
+        .ok_or_else(missing)?;
+    let member = field
+        .split(',')
+        .map(str::trim)
+        .find_map(|m| m.strip_prefix("sha-256=:")?.strip_suffix(':'))
+        .ok_or_else(missing)?;
+    let bytes = base64::engine::general_purpose::STANDARD.decode(member).map_err(|_| missing())?;
+    Ok(Digest(bytes.try_into().map_err(|_| missing())?))
+}
+
+fn content_length(req: &HttpRequest) -> Option<u64> {
+    req.headers().get(header::CONTENT_LENGTH)?.to_str().ok()?.parse().ok()
+}
+
+/// An original, as an attachment, byte for byte.
+#[utoipa::path(get, path = "/v1/shops/{shop}/files/{digest}", operation_id = "getFile", tag = "files",
+    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256, 64 hexadecimal digits")),
+    responses((status = 200, description = "The bytes as they were sent", body = Vec<u8>, content_type = "application/octet-stream"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn get(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, String)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, hex) = path.into_inner();
+    caller.in_shop(shop)?;
+    let none = || Problem::not_found("There is no such file.");
+    let digest = Digest::from_hex(&hex).map_err(|_| none())?;
+    if !named(&app, shop, &digest).await?.iter().any(|n| n.held.is_some()) {
+        return Err(none());
+    }
+    let path = app.ledger.originals().path(shop, Shelf::Originals, &digest);
+    let file = tokio::fs::File::open(path).await.map_err(no::fault)?;
+    let size = file.metadata().await.map_err(no::fault)?.len();
+    Ok(HttpResponse::Ok()
+        .content_type("application/octet-stream")
+        .insert_header((header::CONTENT_DISPOSITION, format!("attachment; filename=\"{hex}\"")))
+        .insert_header((header::CACHE_CONTROL, "private, max-age=31536000, immutable"))
+        .no_chunking(size)
+        .streaming(tokio_util::io::ReaderStream::with_capacity(file, PIECE)))
+}
+
+/// A rendition of a photo: upright, smaller, without metadata.
+#[utoipa::path(get, path = "/v1/shops/{shop}/photos/{photo}/{purpose}", operation_id = "getRendition", tag = "files",
+    params(("shop" = Uuid, Path, description = "The shop"), ("photo" = Uuid, Path, description = "The photo"), ("purpose" = String, Path, description = "`small` or `large`")),
+    responses((status = 200, description = "A JPEG", body = Vec<u8>, content_type = "image/jpeg"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn rendition(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid, String)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, photo, purpose) = path.into_inner();
+    caller.in_shop(shop)?;
+    let bytes = rendition_bytes(&app, shop, photo, &purpose).await?;
+    Ok(HttpResponse::Ok()
+        .content_type("image/jpeg")
+        .insert_header((header::CACHE_CONTROL, "private, max-age=31536000, immutable"))
+        .body(bytes))
+}
+
+/// The bytes of a rendition, as the judgement names it.
+pub async fn rendition_bytes(app: &App, shop: Uuid, photo: Uuid, purpose: &str) -> Result<Vec<u8>, Problem> {
+    let none = || Problem::not_found("There is no such picture.");
+    let bytes: Option<Vec<u8>> = sqlx::query_scalar(
+        "SELECT e.bytes FROM named_file f JOIN entry e ON e.shop = f.shop AND e.idx = f.judged_idx WHERE f.shop = ? AND f.photo = ?",
+    )
+    .bind(shop.to_string())
+    .bind(photo.to_string())
+    .fetch_optional(app.ledger.pool())
+    .await
+    .map_err(no::fault)?;
+    let entry = evidence::entry::Entry::parse(&bytes.ok_or_else(none)?).map_err(no::fault)?;
+    let file = rendition_file(&entry.said.body, purpose).ok_or_else(none)?;
+    let originals = app.ledger.originals().clone();
+    match tokio::task::spawn_blocking(move || originals.read(shop, Shelf::Renditions, &file))
+        .await
+        .map_err(no::fault)?
+    {
+        Ok(bytes) => Ok(bytes),
+        Err(e) => Err(none().because(e)),
+    }
+}
+
+fn rendition_file(body: &Map<String, Value>, purpose: &str) -> Option<Digest> {
+    let list = body.get("renditions")?.as_array()?;
+    list.iter().find(|r| r.get("purpose").and_then(Value::as_str) == Some(purpose))?.get("file")?.as_str()?.parse().ok()
+}

@@ -1,0 +1,225 @@
+//! The list of intakes, one intake as it stands, and its sheet.
+
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use sqlx::{QueryBuilder, Row, Sqlite};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use super::no;
+use crate::access::Caller;
+use crate::app::App;
+use crate::intake::check::{self, Mode};
+use crate::intake::sheet::{self, Shown};
+use crate::intake::state::{Intake, Standing, Whose};
+use crate::ledger::load;
+use crate::ledger::project;
+use crate::problem::Problem;
+
+/// Most words of a search that count.
+const WORDS: usize = 6;
+
+/// Which intakes.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct Which {
+    /// Only in this state: `open`, `in care` or `not taken in`.
+    state: Option<String>,
+    /// Words that all begin something in the record: tag, serial, name, phone, words of the complaint.
+    #[param(max_length = 200)]
+    q: Option<String>,
+    /// Only opened before the intake with this `opened` index.
+    #[param(maximum = 9_007_199_254_740_991i64)]
+    after: Option<u64>,
+    /// At most so many; 50 when absent.
+    #[param(minimum = 1, maximum = 200)]
+    limit: Option<u32>,
+}
+
+/// An intake in the list.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Listed {
+    /// The intake.
+    id: Uuid,
+    /// Its tag.
+    tag: String,
+    /// Its state.
+    state: String,
+    /// Log index of its opening.
+    opened: u64,
+    /// Its newest log index: its revision.
+    revision: u64,
+    /// What lists show: machine, owner, gaps, photos, place, times.
+    #[schema(value_type = Object)]
+    summary: Value,
+}
+
+/// A page of intakes, newest first.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct IntakePage {
+    /// The intakes.
+    intakes: Vec<Listed>,
+    /// `after` of the next page; absent at the end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    next: Option<u64>,
+}
+
+/// Lists and searches intakes, newest first.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes", operation_id = "listIntakes", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), Which),
+    responses((status = 200, description = "A page", body = IntakePage),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn list(
+    app: web::Data<App>,
+    caller: Caller,
+    shop: web::Path<Uuid>,
+    which: web::Query<Which>,
+) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    let limit = which.limit.unwrap_or(50);
+    if !(1..=200).contains(&limit) {
+        return Err(Problem::not_valid("limit", "A page has 1 to 200 intakes."));
+    }
+    let known = [Standing::Open, Standing::InCare, Standing::NotTakenIn].map(Standing::word);
+    if which.state.as_deref().is_some_and(|s| !known.contains(&s)) {
+        return Err(Problem::not_valid("state", format!("A state is one of: {}.", known.join(", "))));
+    }
+    let q = which.q.as_deref().unwrap_or_default();
+    if q.chars().count() > 200 {
+        return Err(Problem::not_valid("q", "A search has at most 200 characters."));
+    }
+    let shop = shop.to_string();
+    let mut query =
+        QueryBuilder::<Sqlite>::new("SELECT id, tag, state, opened_idx, last_idx, summary FROM intake WHERE shop = ");
+    query.push_bind(&shop);
+    if let Some(state) = &which.state {
+        query.push(" AND state = ").push_bind(state);
+    }
+    if let Some(after) = which.after {
+        query.push(" AND opened_idx < ").push_bind(i64::try_from(after).unwrap_or(i64::MAX));
+    }
+    for word in project::split(q).into_iter().take(WORDS) {
+        let end = format!("{word}\u{10FFFF}");
+        query.push(" AND id IN (SELECT intake FROM intake_word WHERE shop = ").push_bind(shop.clone());
+        query.push(" AND word >= ").push_bind(word).push(" AND word < ").push_bind(end).push(")");
+    }
+    query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(i64::from(limit));
+    let rows = query.build().fetch_all(app.ledger.pool()).await.map_err(no::fault)?;
+    let intakes = rows.iter().map(listed).collect::<Result<Vec<_>, sqlx::Error>>().map_err(no::fault)?;
+    let next = (intakes.len() == limit as usize).then(|| intakes.last().map(|i| i.opened)).flatten();
+    Ok(HttpResponse::Ok().json(IntakePage { intakes, next }))
+}
+
+fn listed(row: &sqlx::sqlite::SqliteRow) -> Result<Listed, sqlx::Error> {
+    Ok(Listed {
+        id: row.try_get::<String, _>("id")?.parse().map_err(|_| load::broken("an intake's id is not a UUID"))?,
+        tag: row.try_get("tag")?,
+        state: row.try_get("state")?,
+        opened: load::number(row, "opened_idx")?,
+        revision: load::number(row, "last_idx")?,
+        summary: serde_json::from_str(&row.try_get::<String, _>("summary")?)
+            .map_err(|e| load::broken(e.to_string()))?,
+    })
+}
+
+/// One intake as it stands.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct IntakeView {
+    /// The state folded from its entries.
+    #[schema(value_type = Object)]
+    intake: Value,
+    /// What the check still asks for, each with its sentence.
+    #[schema(value_type = Vec<Object>)]
+    gaps: Vec<Value>,
+    /// What was left open.
+    #[schema(value_type = Vec<Object>)]
+    left_open: Vec<Value>,
+    /// Its newest log index.
+    revision: u64,
+}
+
+/// Loads an intake and its kind, or says that there is none.
+pub async fn find(
+    app: &App,
+    shop: Uuid,
+    id: Uuid,
+) -> Result<(Intake, std::sync::Arc<crate::intake::kind::LoadedKind>), Problem> {
+    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
+    let intake = load::intake(&mut db, Whose { shop, intake: id }).await.map_err(no::fault)?;
+    let Some(opened) = &intake.opened else { return Err(Problem::not_found("There is no such intake.")) };
+    match app.ledger.kind(&mut db, shop, &opened.what.kind).await.map_err(no::fault)? {
+        Some(kind) => Ok((intake, kind)),
+        None => Err(Problem::internal("the kind an intake pins is not stored")),
+    }
+}
+
+/// One intake: its state, what the check asks for, what was left open.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}", operation_id = "getIntake", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake")),
+    responses((status = 200, description = "The intake", body = IntakeView),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn get(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid)>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    let (shop, id) = path.into_inner();
+    caller.in_shop(shop)?;
+    let words = super::words_of(&req);
+    let (intake, kind) = find(&app, shop, id).await?;
+    let checked = check::check(&kind.kind, &intake, Mode::Server);
+    let mut state = json!(intake);
+    super::hide_place(&mut state);
+    let view = IntakeView {
+        gaps: checked.gaps.iter().map(|g| no::gap(g, words)).collect(),
+        left_open: checked.left_open.iter().map(|l| json!(l)).collect(),
+        revision: intake.last_index.unwrap_or(0),
+        intake: state,
+    };
+    Ok(HttpResponse::Ok().json(view))
+}
+
+/// In which language, and who read it out.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SheetFor {
+    /// Language tag; `en` when absent.
+    #[param(max_length = 35)]
+    language: Option<String>,
+    /// Who reads or translates it.
+    #[param(max_length = 200)]
+    reader: Option<String>,
+}
+
+/// The sheet to be shown and signed: canonical JSON. Its SHA-256 goes into the acknowledgement.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/sheet", operation_id = "getSheet", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), SheetFor),
+    responses((status = 200, description = "The sheet", body = Object, content_type = "application/json"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn sheet(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid)>,
+    wanted: web::Query<SheetFor>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, id) = path.into_inner();
+    caller.in_shop(shop)?;
+    let (intake, kind) = find(&app, shop, id).await?;
+    let words = crate::words::language(wanted.language.as_deref().unwrap_or(crate::words::FIRST));
+    let shown = Shown { language: words.language, words: words.digest, reader: wanted.reader.as_deref() };
+    let Some(sheet) = sheet::build(&kind.kind, &intake, &shown) else {
+        return Err(Problem::not_found("There is no such intake."));
+    };
+    let bytes = sheet.bytes().map_err(|e| Problem::not_valid("reader", e.to_string()))?;
+    Ok(HttpResponse::Ok()
+        .content_type("application/json")
+        .insert_header(("Counterfoil-Digest", evidence::digest::Digest::of(&bytes).to_string()))
+        .body(bytes))
+}

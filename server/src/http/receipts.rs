@@ -1,0 +1,196 @@
+//! The receipt as a page and a file, the tag to print, and the receipt behind a share link.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, web};
+use base64::Engine;
+use evidence::digest::Digest;
+use uuid::Uuid;
+
+use super::{intakes, no, shop};
+use crate::access::Caller;
+use crate::app::App;
+use crate::intake::kind::LoadedKind;
+use crate::intake::state::{Intake, Whose};
+use crate::intake::{sheet, strokes};
+use crate::ledger::load::{self, Range};
+use crate::originals::Shelf;
+use crate::problem::Problem;
+use crate::receipt::{Evidence, Input, Picture, page, tag};
+use crate::words::{self, Catalogue};
+
+/// Photos that stand large on a receipt; further ones stand small.
+const LARGE: usize = 12;
+
+/// The receipt: one self-contained file.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/receipt", operation_id = "getReceipt", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake")),
+    responses((status = 200, description = "The receipt", body = String, content_type = "text/html"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn receipt(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, id) = path.into_inner();
+    caller.in_shop(shop)?;
+    file(&app, shop, id).await
+}
+
+/// The receipt behind a share link: whoever holds the link may read it until it expires or is revoked.
+#[utoipa::path(get, path = "/r/{token}", operation_id = "getReceiptByLink", tag = "links",
+    params(("token" = String, Path, description = "The link's secret")),
+    responses((status = 200, description = "The receipt", body = String, content_type = "text/html"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
+pub async fn by_link(app: web::Data<App>, token: web::Path<String>, req: HttpRequest) -> Result<HttpResponse, Problem> {
+    let link = app.access.open_link(&req, &token).await?;
+    file(&app, link.shop, link.intake).await
+}
+
+async fn file(app: &App, shop: Uuid, id: Uuid) -> Result<HttpResponse, Problem> {
+    let (_, kind) = intakes::find(app, shop, id).await?;
+    let html = render(app, shop, id, kind).await?;
+    Ok(HttpResponse::Ok()
+        .content_type("text/html; charset=utf-8")
+        .insert_header((header::CONTENT_SECURITY_POLICY, page::policy()))
+        .insert_header((header::CACHE_CONTROL, "private, no-store"))
+        .insert_header((header::CONTENT_DISPOSITION, "inline; filename=\"receipt.html\""))
+        .body(html))
+}
+
+/// Gathers what the receipt is made from, and makes it off the runtime.
+async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Result<String, Problem> {
+    let whose = Whose { shop, intake: id };
+    let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
+    let mut entries = load::entries(&mut tx, shop, Range { intake: Some(id), after: None, limit: u32::MAX })
+        .await
+        .map_err(no::fault)?;
+    let whole = load::fold(whose, &entries).map_err(no::fault)?;
+    let end = match (&whole.taken_in, &whole.not_taken_in, whole.state) {
+        (Some(m), _, _) => m.index,
+        (_, Some(n), _) => n.mark.index,
+        _ => return Err(Problem::refused(words::language("en").plain("refused.receipt-open"))),
+    };
+    entries.retain(|e| Some(e.index) <= end);
+    let intake = load::fold(whose, &entries).map_err(no::fault)?;
+    let head = load::head(&mut *tx, shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
+    let catalogue = words::language(intake.acknowledgement.as_ref().map_or(words::FIRST, |a| &a.what.language));
+    let terms =
+        match intake.arrangements.get("terms").and_then(|t| t.what.as_str()).and_then(|t| t.parse::<Digest>().ok()) {
+            Some(digest) => {
+                load::document(&mut *tx, shop, "terms", &digest).await.map_err(no::fault)?.unwrap_or_default()
+            }
+            None => Vec::new(),
+        };
+    let mut evidence = Vec::with_capacity(entries.len());
+    for stored in entries {
+        let entry = stored.entry().map_err(no::fault)?;
+        let hashes = load::inclusion(&mut tx, shop, stored.index, head.size).await.map_err(no::fault)?;
+        // Where the camera stood and its serial are nobody's business but the original's.
+        let disclosures = if entry.said.kind == "photo-judged" { Vec::new() } else { stored.disclosures };
+        evidence.push(Evidence {
+            index: stored.index,
+            bytes: String::from_utf8(stored.bytes).map_err(no::fault)?,
+            disclosures,
+            hashes,
+        });
+    }
+    tx.rollback().await.map_err(no::fault)?;
+
+    let (shop_name, zone, _) = shop::facts(app, shop).await?;
+    let staff = shop::staff_names(app, shop).await?;
+    let origin = head.checkpoint(shop).origin;
+    let verifier_key = app.ledger.verifier(&origin).to_string();
+    let app = app.clone();
+    let made = tokio::task::spawn_blocking(move || {
+        let pictures = pictures(&app, shop, &intake, &kind);
+        let signature = signature(&app, shop, &intake);
+        page::render(&Input {
+            words: catalogue,
+            shop_name: &shop_name,
+            zone: &zone,
+            intake: &intake,
+            kind: &kind.kind,
+            staff: &staff,
+            terms: &String::from_utf8_lossy(&terms),
+            pictures: &pictures,
+            signature,
+            evidence: &evidence,
+            checkpoint: &head.note,
+            verifier_key: &verifier_key,
+            sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
+        })
+    });
+    made.await.map_err(no::fault)
+}
+
+fn pictures(app: &App, shop: Uuid, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
+    let mut out = BTreeMap::new();
+    for (i, photo) in sheet::shown_photos(&kind.kind, intake).into_iter().enumerate() {
+        let wanted = if i < LARGE { "large" } else { "small" };
+        let renditions = photo.judged.as_ref().map(|j| j.what.renditions.as_slice()).unwrap_or_default();
+        let Some(r) = renditions.iter().find(|r| r.purpose == wanted) else { continue };
+        match app.ledger.originals().read(shop, Shelf::Renditions, &r.file) {
+            Ok(jpeg) => {
+                out.insert(photo.taken.photo, Picture { jpeg, width: r.width, height: r.height });
+            }
+            Err(e) => {
+                tracing::warn!(photo = %photo.taken.photo, error = %e, "a rendition is missing; it can be made again")
+            }
+        }
+    }
+    out
+}
+
+fn signature(app: &App, shop: Uuid, intake: &Intake) -> Option<(i64, i64, String)> {
+    let file = intake.acknowledgement.as_ref()?.what.strokes?;
+    let bytes = app.ledger.originals().read(shop, Shelf::Originals, &file).ok()?;
+    let drawn = strokes::parse(&bytes).ok()?;
+    Some((drawn.width, drawn.height, drawn.path()))
+}
+
+/// The tag, to print.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/tag", operation_id = "getTag", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake")),
+    responses((status = 200, description = "The tag as a page", body = String, content_type = "text/html"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn print_tag(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid)>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    let (shop_id, id) = path.into_inner();
+    caller.in_shop(shop_id)?;
+    let words: &Catalogue = super::words_of(&req);
+    let (intake, kind) = intakes::find(&app, shop_id, id).await?;
+    let (shop_name, zone, _) = shop::facts(&app, shop_id).await?;
+    let Some(opened) = &intake.opened else { return Err(Problem::not_found("There is no such intake.")) };
+    let value = |f: &str| intake.machine.get(f).and_then(|m| m.what.value.clone()).unwrap_or_default();
+    let machine = format!("{} {} {}", words.text(&kind.kind.name), value("make"), value("model"));
+    let stamp = jiff::Timestamp::from_millisecond(opened.mark.at).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+    let zone = jiff::tz::TimeZone::get(&zone).unwrap_or(jiff::tz::TimeZone::UTC);
+    let when = stamp.to_zoned_datetime(zone).strftime("%-d %b %Y, %H:%M %Z").to_string();
+    let base = app.settled.public_url.as_deref().unwrap_or(&app.settled.local_url);
+    let code = format!("{base}/machine/{id}");
+    let html = tag::render(&tag::Tag {
+        words,
+        tag: &opened.what.tag,
+        shop: &shop_name,
+        machine: machine.trim(),
+        when: &when,
+        code: &code,
+    });
+    let hash = base64::engine::general_purpose::STANDARD.encode(Digest::of(tag::STYLE.as_bytes()).0);
+    Ok(HttpResponse::Ok()
+        .content_type("text/html; charset=utf-8")
+        .insert_header((
+            header::CONTENT_SECURITY_POLICY,
+            format!("default-src 'none'; style-src 'sha256-{hash}'; frame-ancestors 'none'; base-uri 'none'"),
+        ))
+        .body(html))
+}

@@ -1,0 +1,345 @@
+//! The shop: what the service is, the shop's facts, its checkpoint, its kinds, words, terms and settings.
+
+use std::collections::BTreeMap;
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, HttpResponse, web};
+use evidence::digest::Digest;
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value, json};
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use super::no;
+use crate::access::{Caller, Role};
+use crate::app::App;
+use crate::ledger::load;
+use crate::ledger::start::map;
+use crate::ledger::{No, ServerEntry};
+use crate::problem::Problem;
+use crate::settings;
+use crate::words;
+
+/// Oldest web client build this server works with.
+const CLIENT_MINIMUM: u32 = 1;
+
+/// What answers here.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct About {
+    /// `counterfoil`.
+    name: &'static str,
+    /// Version of the program.
+    version: &'static str,
+    /// Version of this API.
+    api: u32,
+    /// Oldest client build that still works.
+    client_minimum: u32,
+    /// Our clock, RFC 3339, UTC, milliseconds.
+    now: String,
+    /// Whether an owner was made.
+    set_up: bool,
+    /// Whether this address is HTTPS.
+    secure: bool,
+    /// Whether this is an invented shop.
+    demo: bool,
+}
+
+/// What answers here, and what time it is.
+#[utoipa::path(get, path = "/v1", operation_id = "about", tag = "service",
+    responses((status = 200, description = "What answers here", body = About),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
+pub async fn about(app: web::Data<App>) -> Result<HttpResponse, Problem> {
+    let set_up = app.access.is_set_up().await?;
+    Ok(HttpResponse::Ok().insert_header((header::CACHE_CONTROL, "no-store")).json(About {
+        name: "counterfoil",
+        version: env!("CARGO_PKG_VERSION"),
+        api: 1,
+        client_minimum: CLIENT_MINIMUM,
+        now: evidence::time::format(app.ledger.clock().now()),
+        set_up,
+        secure: app.settled.secure,
+        demo: app.settled.demo,
+    }))
+}
+
+/// The shop's own facts.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ShopView {
+    /// The shop.
+    shop: Uuid,
+    /// Its name.
+    name: String,
+    /// Its time zone (IANA).
+    zone: String,
+    /// Its currency (ISO 4217).
+    currency: String,
+    /// Origin of its log.
+    origin: String,
+    /// The key that checks its checkpoints, as a C2SP verifier key.
+    verifier_key: String,
+    /// Its newest signed checkpoint.
+    checkpoint: String,
+    /// Why writing has stopped, if it has.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stopped: Option<String>,
+    /// Whether the log's key was exported.
+    key_exported: bool,
+    /// The address phones open.
+    address: String,
+    /// The public address, where one is configured: only then can a receipt be shared as a link.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    public_url: Option<String>,
+}
+
+/// The name, zone and currency from the shop's own entry.
+pub async fn facts(app: &App, shop: Uuid) -> Result<(String, String, String), Problem> {
+    let bytes: Option<Vec<u8>> =
+        sqlx::query_scalar("SELECT bytes FROM entry WHERE shop = ? AND type = 'shop-opened' ORDER BY idx DESC LIMIT 1")
+            .bind(shop.to_string())
+            .fetch_optional(app.ledger.pool())
+            .await
+            .map_err(no::fault)?;
+    let entry = evidence::entry::Entry::parse(&bytes.unwrap_or_default())
+        .map_err(|_| Problem::not_found("There is no such shop."))?;
+    let text = |k: &str| entry.said.body.get(k).and_then(Value::as_str).unwrap_or_default().to_owned();
+    Ok((text("name"), text("zone"), text("currency")))
+}
+
+/// The names of a shop's staff, also of those who left.
+pub async fn staff_names(app: &App, shop: Uuid) -> Result<BTreeMap<Uuid, String>, Problem> {
+    let rows: Vec<(String, String)> = sqlx::query_as("SELECT staff, name FROM staff WHERE shop = ?")
+        .bind(shop.to_string())
+        .fetch_all(app.ledger.pool())
+        .await
+        .map_err(no::fault)?;
+    Ok(rows.into_iter().filter_map(|(id, name)| Some((id.parse().ok()?, name))).collect())
+}
+
+/// The shop's facts, its log's key and its newest checkpoint.
+#[utoipa::path(get, path = "/v1/shops/{shop}", operation_id = "getShop", tag = "shop",
+    params(("shop" = Uuid, Path, description = "The shop")),
+    responses((status = 200, description = "The shop", body = ShopView),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn shop(
+    app: web::Data<App>,
+    caller: Caller,
+    shop: web::Path<Uuid>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    app.see_checkpoint(*shop, &req).await?;
+    let (name, zone, currency) = facts(&app, *shop).await?;
+    let Some(head) = app.ledger.head(*shop).await.map_err(no::fault)? else {
+        return Err(Problem::not_found("There is no such shop."));
+    };
+    let exported: Option<i64> =
+        sqlx::query_scalar("SELECT idx FROM entry WHERE shop = ? AND type = 'key-exported' LIMIT 1")
+            .bind(shop.to_string())
+            .fetch_optional(app.ledger.pool())
+            .await
+            .map_err(no::fault)?;
+    let origin = head.checkpoint(*shop).origin;
+    Ok(HttpResponse::Ok().json(ShopView {
+        shop: *shop,
+        name,
+        zone,
+        currency,
+        verifier_key: app.ledger.verifier(&origin).to_string(),
+        origin,
+        checkpoint: head.note,
+        stopped: head.ahead.map(|_| super::words_of(&req).plain("refused.history-behind")),
+        key_exported: exported.is_some(),
+        address: app.settled.public_url.clone().unwrap_or_else(|| app.settled.local_url.clone()),
+        public_url: app.settled.public_url.clone(),
+    }))
+}
+
+/// The newest signed checkpoint, as a C2SP signed note.
+#[utoipa::path(get, path = "/v1/shops/{shop}/checkpoint", operation_id = "getCheckpoint", tag = "shop",
+    params(("shop" = Uuid, Path, description = "The shop")),
+    responses((status = 200, description = "The checkpoint", body = String, content_type = "text/plain"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn checkpoint(app: web::Data<App>, caller: Caller, shop: web::Path<Uuid>) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    match app.ledger.head(*shop).await.map_err(no::fault)? {
+        Some(head) => Ok(HttpResponse::Ok().content_type("text/plain; charset=utf-8").body(head.note)),
+        None => Err(Problem::not_found("There is no such shop.")),
+    }
+}
+
+/// Exports the log's key, so that it can be kept apart from this machine. Entered into the log.
+#[utoipa::path(post, path = "/v1/shops/{shop}/key-export", operation_id = "exportKey", tag = "shop",
+    params(("shop" = Uuid, Path, description = "The shop")),
+    responses((status = 200, description = "The key file", body = String, content_type = "text/plain"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn export_key(
+    app: web::Data<App>,
+    caller: Caller,
+    shop: web::Path<Uuid>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    caller.may(Role::Owner)?;
+    say(&app, &caller, "key-exported", json!({"key": "log"}), &req).await?;
+    Ok(HttpResponse::Ok()
+        .content_type("text/plain; charset=utf-8")
+        .insert_header((header::CONTENT_DISPOSITION, "attachment; filename=\"log.key\""))
+        .body(app.ledger.key_text()))
+}
+
+async fn say(app: &App, caller: &Caller, kind: &'static str, body: Value, req: &HttpRequest) -> Result<u64, Problem> {
+    let entry = ServerEntry {
+        kind: kind.to_owned(),
+        intake: None,
+        body: map(body),
+        personal: Vec::new(),
+        author: Some((caller.staff, caller.device)),
+    };
+    let kept = app.ledger.say(caller.shop, entry).await;
+    kept.map(|a| a.index).map_err(|n: No| no::problem(n, super::words_of(req)))
+}
+
+/// The kinds of machine this shop takes in now.
+#[utoipa::path(get, path = "/v1/shops/{shop}/kinds", operation_id = "listKinds", tag = "kinds",
+    params(("shop" = Uuid, Path, description = "The shop")),
+    responses((status = 200, description = "The kinds", body = Vec<Object>),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn kinds(caller: Caller, shop: web::Path<Uuid>) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    let list: Vec<Value> =
+        crate::kinds::shipped().iter().map(|k| json!({"digest": k.digest.to_string(), "kind": k.kind})).collect();
+    Ok(HttpResponse::Ok().json(list))
+}
+
+/// One kind by digest, also one that new intakes no longer use.
+#[utoipa::path(get, path = "/v1/shops/{shop}/kinds/{digest}", operation_id = "getKind", tag = "kinds",
+    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256, 64 hexadecimal digits")),
+    responses((status = 200, description = "The kind", body = Object),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn kind(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, String)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, hex) = path.into_inner();
+    caller.in_shop(shop)?;
+    let none = || Problem::not_found("There is no such kind.");
+    let digest = Digest::from_hex(&hex).map_err(|_| none())?;
+    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
+    let kind = app.ledger.kind(&mut db, shop, &digest).await.map_err(no::fault)?.ok_or_else(none)?;
+    Ok(HttpResponse::Ok().json(json!({"digest": digest.to_string(), "kind": kind.kind})))
+}
+
+/// The catalogue of a language: every shown sentence by its key. Its bytes' digest stands in a sheet.
+#[utoipa::path(get, path = "/v1/shops/{shop}/words/{language}", operation_id = "getWords", tag = "kinds",
+    params(("shop" = Uuid, Path, description = "The shop"), ("language" = String, Path, description = "Language tag")),
+    responses((status = 200, description = "The catalogue", body = Object),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
+pub async fn catalogue(path: web::Path<(Uuid, String)>) -> Result<HttpResponse, Problem> {
+    let (_, tag) = path.into_inner();
+    let Some(c) = words::all().iter().find(|c| c.language == tag) else {
+        return Err(Problem::not_found("There is no catalogue of this language."));
+    };
+    Ok(HttpResponse::Ok()
+        .content_type("application/json")
+        .insert_header((header::CACHE_CONTROL, "no-cache"))
+        .insert_header(("Counterfoil-Digest", c.digest.to_string()))
+        .body(c.bytes))
+}
+
+/// A text of terms by digest.
+#[utoipa::path(get, path = "/v1/shops/{shop}/terms/{digest}", operation_id = "getTerms", tag = "shop",
+    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256, 64 hexadecimal digits")),
+    responses((status = 200, description = "The text", body = String, content_type = "text/plain"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn terms(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, String)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, hex) = path.into_inner();
+    caller.in_shop(shop)?;
+    let none = || Problem::not_found("There are no such terms.");
+    let digest = Digest::from_hex(&hex).map_err(|_| none())?;
+    let bytes = load::document(app.ledger.pool(), shop, "terms", &digest).await.map_err(no::fault)?.ok_or_else(none)?;
+    Ok(HttpResponse::Ok().content_type("text/plain; charset=utf-8").body(bytes))
+}
+
+/// All settings as one document.
+async fn all(app: &App, shop: Uuid) -> Result<(Map<String, Value>, u64), Problem> {
+    let set = load::settings(app.ledger.pool(), shop).await.map_err(no::fault)?;
+    let revision = set.values().map(|(_, i)| i + 1).max().unwrap_or(0);
+    let mut doc: Map<String, Value> = settings::NAMES
+        .iter()
+        .map(|n| ((*n).to_owned(), set.get(*n).map_or_else(|| settings::default(n), |(v, _)| v.clone())))
+        .collect();
+    let terms = doc.get("terms").and_then(Value::as_str).unwrap_or_default();
+    let digest = Digest::of(terms.as_bytes()).to_string();
+    doc.insert("terms_digest".into(), json!(digest));
+    Ok((doc, revision))
+}
+
+/// The shop's settings, with an ETag for changing them.
+#[utoipa::path(get, path = "/v1/shops/{shop}/settings", operation_id = "getSettings", tag = "shop",
+    params(("shop" = Uuid, Path, description = "The shop")),
+    responses((status = 200, description = "The settings", body = Object),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn get_settings(app: web::Data<App>, caller: Caller, shop: web::Path<Uuid>) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    let (doc, revision) = all(&app, *shop).await?;
+    // The terms have to be there under their digest before an arrangement names it.
+    let terms = doc.get("terms").and_then(Value::as_str).unwrap_or_default().to_owned();
+    load::keep_document(app.ledger.pool(), *shop, "terms", "", terms.as_bytes()).await.map_err(no::fault)?;
+    Ok(HttpResponse::Ok().insert_header((header::ETAG, format!("\"{revision}\""))).json(doc))
+}
+
+/// Settings to change; those not named stay.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(transparent)]
+pub struct Changes {
+    #[schema(value_type = Object)]
+    values: Map<String, Value>,
+}
+
+/// Changes settings; only from the state the caller read (`If-Match`).
+#[utoipa::path(put, path = "/v1/shops/{shop}/settings", operation_id = "putSettings", tag = "shop",
+    params(("shop" = Uuid, Path, description = "The shop"), ("If-Match" = String, Header, description = "The ETag that was read")),
+    request_body(content = Object, content_type = "application/json"),
+    responses((status = 200, description = "The settings", body = Object),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn put_settings(
+    app: web::Data<App>,
+    caller: Caller,
+    shop: web::Path<Uuid>,
+    changes: web::Json<Changes>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    caller.may(Role::Owner)?;
+    let (before, revision) = all(&app, *shop).await?;
+    let tag = req.headers().get(header::IF_MATCH).and_then(|h| h.to_str().ok());
+    if tag != Some(&format!("\"{revision}\"")) {
+        return Err(Problem::not_current("The settings were changed meanwhile. Read them again, then change them."));
+    }
+    let mut changed = Vec::new();
+    for (name, value) in &changes.values {
+        if name == "terms_digest" || before.get(name) == Some(value) {
+            continue;
+        }
+        evidence::canon::check(value).map_err(|e| Problem::not_valid(format!("/{name}"), e.to_string()))?;
+        settings::check(name, value).map_err(|sentence| Problem::not_valid(format!("/{name}"), sentence))?;
+        changed.push((name, value));
+    }
+    for (name, value) in changed {
+        say(&app, &caller, "setting-changed", json!({"setting": name, "value": value}), &req).await?;
+    }
+    get_settings(app, caller, shop).await
+}

@@ -1,0 +1,127 @@
+//! `GET /stream`: one stream a device of what is appended: ids and revisions only. The event id is the log index.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use actix_web::web::Bytes;
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde_json::json;
+use sqlx::Row;
+use tokio::sync::broadcast::Receiver;
+use tokio::sync::broadcast::error::RecvError;
+use uuid::Uuid;
+
+use super::no;
+use crate::access::Caller;
+use crate::app::App;
+use crate::ledger::{Notice, load};
+use crate::problem::Problem;
+
+/// How often a comment keeps the connection open, and the caller's right to it is looked at again.
+const HEARTBEAT: Duration = Duration::from_secs(15);
+/// Most missed entries sent as single events; beyond it the client is told to read the log.
+const CATCH_UP: i64 = 2_000;
+
+struct Stream {
+    app: App,
+    caller: Caller,
+    shop: Uuid,
+    notices: Receiver<Notice>,
+    last: Option<u64>,
+    ready: VecDeque<Bytes>,
+}
+
+/// A stream of server-sent events. `event: entry` carries `{"index","intake","type"}`; `event: hello` the size first.
+#[utoipa::path(get, path = "/v1/shops/{shop}/stream", operation_id = "stream", tag = "entries",
+    params(("shop" = Uuid, Path, description = "The shop"), ("Last-Event-ID" = Option<String>, Header, description = "Log index of the last event seen")),
+    responses((status = 200, description = "Server-sent events", body = String, content_type = "text/event-stream"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn stream(
+    app: web::Data<App>,
+    caller: Caller,
+    shop: web::Path<Uuid>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    caller.in_shop(*shop)?;
+    // Subscribe first, then catch up: nothing falls between.
+    let notices = app.ledger.notices();
+    let size = app.ledger.head(*shop).await.map_err(no::fault)?.map_or(0, |h| h.size);
+    let seen = req.headers().get("Last-Event-ID").and_then(|h| h.to_str().ok()).and_then(|h| h.parse::<u64>().ok());
+    let mut stream =
+        Stream { app: app.get_ref().clone(), caller, shop: *shop, notices, last: seen, ready: VecDeque::new() };
+    stream.ready.push_back(Bytes::from(format!("retry: 2000\nevent: hello\ndata: {}\n\n", json!({"size": size}))));
+    match seen {
+        Some(seen) => stream.catch_up(seen).await.map_err(no::fault)?,
+        None => stream.last = size.checked_sub(1),
+    }
+    let events = futures_util::stream::unfold(stream, |mut s| async move {
+        let next = s.next().await?;
+        Some((Ok::<_, actix_web::Error>(next), s))
+    });
+    Ok(HttpResponse::Ok()
+        .content_type("text/event-stream")
+        .insert_header(("Cache-Control", "no-store"))
+        .insert_header(("X-Accel-Buffering", "no"))
+        .insert_header(("Content-Encoding", "identity"))
+        .streaming(events))
+}
+
+impl Stream {
+    async fn next(&mut self) -> Option<Bytes> {
+        loop {
+            if let Some(ready) = self.ready.pop_front() {
+                return Some(ready);
+            }
+            let stopping = self.app.stopping.clone();
+            let next = tokio::select! {
+                () = stopping.cancelled() => return None,
+                next = tokio::time::timeout(HEARTBEAT, self.notices.recv()) => next,
+            };
+            match next {
+                Ok(Ok(n)) => {
+                    if n.shop == self.shop && self.last.is_none_or(|l| n.index > l) {
+                        self.last = Some(n.index);
+                        self.ready.push_back(event(n.index, n.intake.map(|i| i.to_string()).as_deref(), &n.kind));
+                    }
+                }
+                Ok(Err(RecvError::Lagged(_))) => {
+                    let from = self.last.unwrap_or(0);
+                    self.catch_up(from).await.ok()?;
+                }
+                Ok(Err(RecvError::Closed)) => return None,
+                Err(_) => {
+                    // A device that was revoked or signed out loses its stream at the next beat.
+                    if !self.app.access.still_counts(&self.caller).await.unwrap_or(false) {
+                        return None;
+                    }
+                    return Some(Bytes::from_static(b": here\n\n"));
+                }
+            }
+        }
+    }
+
+    async fn catch_up(&mut self, seen: u64) -> Result<(), sqlx::Error> {
+        let rows = sqlx::query("SELECT idx, intake, type FROM entry WHERE shop = ? AND idx > ? ORDER BY idx LIMIT ?")
+            .bind(self.shop.to_string())
+            .bind(i64::try_from(seen).unwrap_or(i64::MAX))
+            .bind(CATCH_UP)
+            .fetch_all(self.app.ledger.pool())
+            .await?;
+        for r in &rows {
+            let index = load::number(r, "idx")?;
+            let intake: Option<String> = r.try_get("intake")?;
+            self.ready.push_back(event(index, intake.as_deref(), &r.try_get::<String, _>("type")?));
+            self.last = Some(index);
+        }
+        if rows.len() as i64 == CATCH_UP {
+            self.ready.push_back(Bytes::from_static(b"event: behind\ndata: {}\n\n"));
+        }
+        Ok(())
+    }
+}
+
+fn event(index: u64, intake: Option<&str>, kind: &str) -> Bytes {
+    let data = json!({"index": index, "intake": intake, "type": kind});
+    Bytes::from(format!("id: {index}\nevent: entry\ndata: {data}\n\n"))
+}

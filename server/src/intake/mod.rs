@@ -1,0 +1,9 @@
+//! The intake: one drop-off of one machine. Types, fold, check and decisions are pure; HTTP stands beside them.
+
+pub mod body;
+pub mod check;
+pub mod decide;
+pub mod kind;
+pub mod sheet;
+pub mod state;
+pub mod strokes;

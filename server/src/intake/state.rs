@@ -1,0 +1,297 @@
+//! The state of one intake: the fold of its entries. Pure; the same fold runs on the phone in JavaScript.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use evidence::digest::Digest;
+use serde::Serialize;
+use serde_json::Value;
+use uuid::Uuid;
+
+use super::body::{self, Body};
+
+/// Which entry said something: where it stands, who, when, and its said digest.
+#[derive(Clone, Debug, Serialize, PartialEq)]
+pub struct Mark {
+    /// Log index; absent for an entry that is still on the phone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub index: Option<u64>,
+    /// The entry's id.
+    pub id: Uuid,
+    /// Its said digest.
+    pub digest: Digest,
+    /// The staff member; absent for the server's own entries.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<Uuid>,
+    /// Log time, milliseconds UTC.
+    pub at: i64,
+    /// The device's own clock, milliseconds UTC.
+    pub device_at: i64,
+    /// Order in this fold.
+    #[serde(skip)]
+    pub order: usize,
+}
+
+/// One entry as the fold sees it.
+#[derive(Clone, Debug)]
+pub struct Fact {
+    /// Who, when, where.
+    pub mark: Mark,
+    /// What.
+    pub body: Body,
+}
+
+/// Where an intake stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub enum Standing {
+    /// No entry yet.
+    #[default]
+    #[serde(rename = "none")]
+    None,
+    /// At the counter; not accepted.
+    #[serde(rename = "open")]
+    Open,
+    /// The shop has custody.
+    #[serde(rename = "in care")]
+    InCare,
+    /// Refused at the counter.
+    #[serde(rename = "not taken in")]
+    NotTakenIn,
+}
+
+impl Standing {
+    /// The word shown and stored.
+    pub fn word(self) -> &'static str {
+        match self {
+            Standing::None => "none",
+            Standing::Open => "open",
+            Standing::InCare => "in care",
+            Standing::NotTakenIn => "not taken in",
+        }
+    }
+}
+
+/// A value with the entry it comes from.
+#[derive(Clone, Debug, Serialize)]
+pub struct Said<T> {
+    /// The body.
+    #[serde(flatten)]
+    pub what: T,
+    /// Its entry.
+    pub mark: Mark,
+}
+
+/// A condition line with its place in the order of first noting.
+#[derive(Clone, Debug, Serialize)]
+pub struct NotedLine {
+    /// The line as it stands.
+    #[serde(flatten)]
+    pub what: body::Line,
+    /// The entry it stands by.
+    pub mark: Mark,
+    /// Order of first noting.
+    #[serde(skip)]
+    pub first: usize,
+}
+
+/// A photo: taken, received, judged.
+#[derive(Clone, Debug, Serialize)]
+pub struct Photo {
+    /// What the device said.
+    #[serde(flatten)]
+    pub taken: body::PhotoTaken,
+    /// The entry that said it.
+    pub mark: Mark,
+    /// When the server had its bytes, and their type.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub received: Option<Said<body::PhotoReceived>>,
+    /// The judgement.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub judged: Option<Said<body::PhotoJudged>>,
+}
+
+/// Where an intake belongs.
+#[derive(Clone, Copy, Debug, Default, Serialize)]
+pub struct Whose {
+    /// The shop.
+    pub shop: Uuid,
+    /// The intake.
+    pub intake: Uuid,
+}
+
+/// The state of an intake.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Intake {
+    /// Its shop and its id.
+    #[serde(flatten)]
+    pub whose: Whose,
+    /// Where it stands.
+    pub state: Standing,
+    /// How it was opened.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opened: Option<Said<body::Opened>>,
+    /// The machine's fields.
+    pub machine: BTreeMap<String, Said<body::Machine>>,
+    /// The people's cards.
+    pub people: BTreeMap<String, Said<body::Person>>,
+    /// Statements by topic.
+    pub statements: BTreeMap<String, Said<body::Statement>>,
+    /// Answers by question.
+    pub answers: BTreeMap<String, Said<body::Answer>>,
+    /// Condition lines, in the order they were first noted.
+    pub lines: Vec<NotedLine>,
+    /// Safety devices.
+    pub safety: BTreeMap<String, Said<body::Safety>>,
+    /// Accessories.
+    pub accessories: BTreeMap<String, Said<body::Accessory>>,
+    /// Blocks answered by a sentence.
+    pub blocks: BTreeMap<String, Said<body::Block>>,
+    /// Money, dates, terms.
+    pub arrangements: BTreeMap<String, Said<Value>>,
+    /// Photos, in order.
+    pub photos: Vec<Photo>,
+    /// Gaps left open, by gap.
+    pub left_open: BTreeMap<String, Said<body::LeftOpen>>,
+    /// The newest acknowledgement.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub acknowledgement: Option<Said<body::Acknowledged>>,
+    /// Sheets and strokes whose bytes the server holds.
+    pub files_received: BTreeSet<Digest>,
+    /// When the shop took it in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taken_in: Option<Mark>,
+    /// When and why it was not taken in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_taken_in: Option<Said<body::NotTakenIn>>,
+    /// Where it stands in the shop.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub place: Option<Said<body::Moved>>,
+    /// Receipt links made and not revoked.
+    pub links: BTreeMap<Uuid, Said<body::LinkMade>>,
+    /// Highest log index seen.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub last_index: Option<u64>,
+    /// Entries of a type or version that is not known here: nothing more is written until they are.
+    pub not_understood: u64,
+}
+
+impl Intake {
+    /// Folds entries in log order.
+    pub fn fold<'a>(whose: Whose, facts: impl IntoIterator<Item = &'a Fact>) -> Intake {
+        let mut intake = Intake { whose, ..Intake::default() };
+        for fact in facts {
+            intake.apply(fact);
+        }
+        intake
+    }
+
+    /// Applies one entry.
+    pub fn apply(&mut self, fact: &Fact) {
+        let mark = fact.mark.clone();
+        self.last_index = self.last_index.max(mark.index);
+        match &fact.body {
+            Body::Opened(b) => {
+                if self.opened.is_none() {
+                    self.state = Standing::Open;
+                    self.opened = said(b, mark);
+                }
+            }
+            Body::Machine(b) => put(&mut self.machine, &b.field, b, mark),
+            Body::Person(b) => put(&mut self.people, &b.who, b, mark),
+            Body::Statement(b) => put(&mut self.statements, &b.topic, b, mark),
+            Body::Answer(b) => put(&mut self.answers, &b.question, b, mark),
+            Body::Line(b) => self.line(b, mark),
+            Body::LineWithdrawn(b) => self.lines.retain(|l| l.what.line != b.line),
+            Body::Safety(b) => put(&mut self.safety, &b.item, b, mark),
+            Body::Accessory(b) => put(&mut self.accessories, &b.item, b, mark),
+            Body::Block(b) => put(&mut self.blocks, &b.block, b, mark),
+            Body::Arranged(b) => {
+                for (field, value) in &b.values {
+                    put(&mut self.arrangements, field, value, mark.clone());
+                }
+            }
+            Body::PhotoTaken(b) => {
+                if !self.photos.iter().any(|p| p.taken.photo == b.photo) {
+                    self.photos.push(Photo { taken: b.clone(), mark, received: None, judged: None });
+                }
+            }
+            Body::PhotoReceived(b) => {
+                if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo && p.received.is_none()) {
+                    p.received = said(b, mark);
+                }
+            }
+            Body::PhotoJudged(b) => {
+                if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo) {
+                    p.judged = said(b.as_ref(), mark);
+                }
+            }
+            Body::FileReceived(b) => {
+                self.files_received.insert(b.file);
+            }
+            Body::LeftOpen(b) => put(&mut self.left_open, &b.gap, b, mark),
+            Body::Acknowledged(b) => self.acknowledgement = said(b, mark),
+            Body::TakenIn(_) => {
+                self.state = Standing::InCare;
+                self.taken_in = Some(mark);
+            }
+            Body::NotTakenIn(b) => {
+                self.state = Standing::NotTakenIn;
+                self.not_taken_in = said(b, mark);
+            }
+            Body::Moved(b) => self.place = said(b, mark),
+            Body::LinkMade(b) => {
+                self.links.insert(b.link, Said { what: b.clone(), mark });
+            }
+            Body::LinkRevoked(b) => {
+                self.links.remove(&b.link);
+            }
+        }
+    }
+
+    fn line(&mut self, b: &body::Line, mark: Mark) {
+        match self.lines.iter_mut().find(|l| l.what.line == b.line) {
+            Some(line) => {
+                line.what = b.clone();
+                line.mark = mark;
+            }
+            None => self.lines.push(NotedLine { what: b.clone(), first: mark.order, mark }),
+        }
+    }
+
+    /// What a field of a kind's condition says now.
+    pub fn field(&self, field: &str) -> Option<String> {
+        let (group, id) = field.split_once(':')?;
+        match group {
+            "question" => {
+                let a = &self.answers.get(id)?.what;
+                a.choice.clone().or_else(|| a.not.clone()).or_else(|| a.text.clone())
+            }
+            "safety" => self.safety.get(id).map(|s| s.what.seen.clone()),
+            "line" => self.lines.iter().rev().find(|l| l.what.part == id).map(|l| l.what.word.clone()),
+            "block" => self.blocks.get(id).map(|b| b.what.sentence.clone()),
+            _ => None,
+        }
+    }
+
+    /// The newest photo taken for a view.
+    pub fn newest(&self, view: &str) -> Option<&Photo> {
+        self.photos.iter().rev().find(|p| p.taken.view.as_deref() == Some(view))
+    }
+
+    /// The photo with this id.
+    pub fn photo(&self, id: Uuid) -> Option<&Photo> {
+        self.photos.iter().find(|p| p.taken.photo == id)
+    }
+
+    /// The name to call the customer by: the owner's, where it is known and not withheld.
+    pub fn owner_name(&self) -> Option<&str> {
+        self.people.get("owner").and_then(|p| p.what.name.as_deref())
+    }
+}
+
+fn said<T: Clone>(what: &T, mark: Mark) -> Option<Said<T>> {
+    Some(Said { what: what.clone(), mark })
+}
+
+fn put<T: Clone>(map: &mut BTreeMap<String, Said<T>>, key: &str, what: &T, mark: Mark) {
+    map.insert(key.to_owned(), Said { what: what.clone(), mark });
+}

@@ -1,0 +1,396 @@
+//! One batch: each command judged on its own, one transaction, one checkpoint.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use evidence::digest::Digest;
+use evidence::disclosure;
+use evidence::entry::{Entry, EntryError, Kept};
+use evidence::tree::{self, Hash};
+use serde_json::{Map, Value};
+use sqlx::{Row, SqliteConnection};
+use uuid::Uuid;
+
+use super::appender::Job;
+use super::load::{self, Head, broken};
+use super::{Answer, Command, Ledger, No, Notice, project};
+use crate::intake::body::{Body, personal_members};
+use crate::intake::decide::{self, Author, Refusal, Sentence};
+use crate::intake::kind::LoadedKind;
+use crate::intake::state::{Fact, Intake, Whose};
+use crate::settings;
+
+/// An intake as the batch knows it.
+struct Open {
+    intake: Intake,
+    kind: Option<Arc<LoadedKind>>,
+}
+
+/// What a batch carries from command to command.
+struct Work {
+    shop: Uuid,
+    head: Head,
+    now: i64,
+    intakes: HashMap<Uuid, Open>,
+    touched: BTreeSet<Uuid>,
+    nodes: HashMap<(u8, u64), Hash>,
+    notices: Vec<Notice>,
+    may_leave_open: Option<Value>,
+}
+
+impl Ledger {
+    /// Runs one batch and answers every job in it.
+    pub(super) async fn batch(&self, shop: Uuid, jobs: Vec<Job>) {
+        let (commands, replies): (Vec<_>, Vec<_>) = jobs.into_iter().map(|j| (j.command, j.reply)).unzip();
+        match self.transaction(shop, commands).await {
+            Ok((answers, notices)) => {
+                for (reply, answer) in replies.into_iter().zip(answers) {
+                    // A caller that went away finds its entry again by its id.
+                    let _ = reply.send(answer);
+                }
+                for notice in notices {
+                    let _ = self.inner.notices.send(notice);
+                }
+            }
+            Err(e) => {
+                tracing::error!(%shop, error = %e, "a batch was not kept");
+                for reply in replies {
+                    let _ = reply.send(Err(No::Busy(e.to_string())));
+                }
+            }
+        }
+    }
+
+    async fn transaction(
+        &self,
+        shop: Uuid,
+        commands: Vec<Command>,
+    ) -> Result<(Vec<Result<Answer, No>>, Vec<Notice>), sqlx::Error> {
+        let mut tx = self.inner.pool.begin_with("BEGIN IMMEDIATE").await?;
+        let Some(head) = load::head(&mut *tx, shop).await? else {
+            return Ok((commands.iter().map(|_| Err(No::NoShop)).collect(), Vec::new()));
+        };
+        let before = head.note.clone();
+        let mut work = Work {
+            shop,
+            head,
+            now: self.inner.clock.now(),
+            intakes: HashMap::new(),
+            touched: BTreeSet::new(),
+            nodes: HashMap::new(),
+            notices: Vec::new(),
+            may_leave_open: None,
+        };
+        let mut answers = Vec::with_capacity(commands.len());
+        for command in commands {
+            answers.push(self.one(&mut tx, &mut work, command).await?);
+        }
+        if work.notices.is_empty() {
+            tx.rollback().await?;
+            let note = work.head.note;
+            return Ok((with_checkpoint(answers, &note), Vec::new()));
+        }
+        self.seal(&mut tx, &mut work, &before).await?;
+        for id in &work.touched {
+            if let Some(open) = work.intakes.get(id) {
+                project::write(&mut tx, &open.intake, open.kind.as_deref()).await?;
+            }
+        }
+        if let Err(e) = tx.commit().await {
+            // The outcome is unknown: read back, never assume.
+            let now = load::head(&self.inner.pool, shop).await?;
+            if now.is_none_or(|h| h.note != work.head.note) {
+                return Err(e);
+            }
+        }
+        let note = work.head.note;
+        Ok((with_checkpoint(answers, &note), work.notices))
+    }
+
+    /// Judges one command and writes its entry. A database error ends the whole batch; a refusal only this command.
+    async fn one(
+        &self,
+        db: &mut SqliteConnection,
+        work: &mut Work,
+        command: Command,
+    ) -> Result<Result<Answer, No>, sqlx::Error> {
+        let said = &command.said;
+        let digest = match said.digest() {
+            Ok(d) => d,
+            Err(e) => return Ok(Err(No::Disclosures(e.to_string()))),
+        };
+        if let Some(kept) = kept_before(db, work.shop, said.id, &digest).await? {
+            return Ok(kept);
+        }
+        let opens_epoch = said.kind == "epoch-opened" && command.right.staff.is_none();
+        if work.head.ahead.is_some() && !opens_epoch {
+            return Ok(Err(No::Ahead));
+        }
+        let body = match disclosed(&command) {
+            Ok(b) => b,
+            Err(no) => return Ok(Err(no)),
+        };
+        let (told, fact) = match said.intake {
+            None => (Vec::new(), None),
+            Some(id) => match self.judge(db, work, id, &command, &body).await? {
+                Ok((told, body)) => (told, Some(body)),
+                Err(no) => return Ok(Err(no)),
+            },
+        };
+        let kept = Kept {
+            at: work.now.max(work.head.log_time),
+            raw: (work.now < work.head.log_time).then_some(work.now),
+            clock_offset_ms: command.measured.map(|m| m.offset_ms),
+            round_trip_ms: command.measured.map(|m| m.round_trip_ms),
+        };
+        let entry = Entry { said: command.said.clone(), kept };
+        let bytes = match entry.bytes() {
+            Ok(bytes) => bytes,
+            Err(EntryError { sentence, .. }) => {
+                tracing::info!(%sentence, "an entry is too large or not canonical");
+                return Ok(Err(No::TooLarge));
+            }
+        };
+        let index = work.head.size;
+        write_entry(db, work, &entry, &digest, &bytes, &command.disclosures).await?;
+        match (said.intake, fact) {
+            (Some(id), Some(body)) => {
+                let mark =
+                    load::mark(&entry, Some(index), usize::try_from(index).unwrap_or(usize::MAX)).map_err(broken)?;
+                named_files(db, work.shop, id, index, &body).await?;
+                if let Some(open) = work.intakes.get_mut(&id) {
+                    open.intake.apply(&Fact { mark, body });
+                }
+                work.touched.insert(id);
+            }
+            _ => project::shop_entry(db, work.shop, index, &entry.said.kind, &body).await?,
+        }
+        if let (true, Some(epoch)) = (opens_epoch, body_epoch(&entry)) {
+            // The entry and the origin it opens commit together.
+            work.head.epoch = epoch.max(work.head.epoch);
+            work.head.ahead = None;
+        }
+        work.head.log_time = kept.at;
+        work.notices.push(Notice { shop: work.shop, index, intake: said.intake, kind: said.kind.clone() });
+        Ok(Ok(Answer { id: said.id, index, digest, kept, told, checkpoint: String::new(), fresh: true }))
+    }
+
+    /// Loads the intake once a batch and lets the pure rules decide.
+    async fn judge(
+        &self,
+        db: &mut SqliteConnection,
+        work: &mut Work,
+        id: Uuid,
+        command: &Command,
+        body: &Map<String, Value>,
+    ) -> Result<Result<(Vec<Sentence>, Body), No>, sqlx::Error> {
+        let body = match Body::parse(&command.said.kind, command.said.v, body) {
+            None => return Ok(Err(No::UnknownVersion)),
+            Some(Err(e)) => return Ok(Err(No::Refused(Refusal::NotValid(e)))),
+            Some(Ok(body)) => body,
+        };
+        if !work.intakes.contains_key(&id) {
+            let intake = load::intake(&mut *db, Whose { shop: work.shop, intake: id }).await?;
+            let kind = match &intake.opened {
+                Some(o) => self.kind(&mut *db, work.shop, &o.what.kind).await?,
+                None => None,
+            };
+            work.intakes.insert(id, Open { intake, kind });
+        }
+        if let Body::Opened(opened) = &body {
+            let kind = self.kind(&mut *db, work.shop, &opened.kind).await?;
+            if kind.is_none() {
+                return Ok(Err(No::Refused(Refusal::Refused(Sentence::plain("refused.kind-unknown")))));
+            }
+            if tag_in_use(db, work, &opened.tag, id).await? {
+                return Ok(Err(No::TagUsed(opened.tag.clone())));
+            }
+            if let Some(open) = work.intakes.get_mut(&id) {
+                open.kind = kind;
+            }
+        }
+        if work.may_leave_open.is_none() && matches!(body, Body::LeftOpen(_)) {
+            let all = load::settings(&mut *db, work.shop).await?;
+            work.may_leave_open = Some(all.get(settings::MAY_LEAVE_OPEN).map_or(Value::Null, |(v, _)| v.clone()));
+        }
+        let patterns = settings::patterns(work.may_leave_open.as_ref(), &command.right.roles);
+        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter: true };
+        let Some(open) = work.intakes.get(&id) else { return Ok(Err(No::NoShop)) };
+        let Some(kind) = &open.kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
+        match decide::decide(&kind.kind, &open.intake, &author, command.said.seen, &body) {
+            Ok(told) => Ok(Ok((told, body))),
+            Err(refusal) => Ok(Err(No::Refused(refusal))),
+        }
+    }
+
+    /// Signs the new head and replaces the old one, only if it is still the one that was read.
+    async fn seal(&self, db: &mut SqliteConnection, work: &mut Work, before: &str) -> Result<(), sqlx::Error> {
+        let wanted: Vec<_> =
+            tree::needed_for_root(work.head.size).into_iter().filter(|n| !work.nodes.contains_key(n)).collect();
+        work.nodes.extend(load::nodes(&mut *db, work.shop, &wanted).await?);
+        work.head.root = tree::root_from(work.head.size, &mut |l, i| work.nodes.get(&(l, i)).copied())
+            .map_err(|e| broken(e.to_string()))?;
+        let checkpoint = work.head.checkpoint(work.shop);
+        work.head.note = checkpoint.sign(&[&self.signer(&checkpoint.origin)]).map_err(|e| broken(e.to_string()))?;
+        let done = sqlx::query("UPDATE log_head SET epoch = ?, size = ?, root = ?, note = ?, log_time = ?, ahead = ? WHERE shop = ? AND note = ?")
+            .bind(i64::try_from(work.head.epoch).map_err(|e| broken(e.to_string()))?)
+            .bind(i64::try_from(work.head.size).map_err(|e| broken(e.to_string()))?)
+            .bind(work.head.root.to_vec())
+            .bind(&work.head.note)
+            .bind(work.head.log_time)
+            .bind(&work.head.ahead)
+            .bind(work.shop.to_string())
+            .bind(before)
+            .execute(db)
+            .await?;
+        if done.rows_affected() == 1 { Ok(()) } else { Err(broken("the head was replaced by somebody else")) }
+    }
+
+    /// Publishes the newest checkpoint beside the originals. A failure is logged; the next one publishes again.
+    pub(super) async fn publish(&self, shop: Uuid) {
+        let head = match self.head(shop).await {
+            Ok(Some(head)) => head,
+            _ => return,
+        };
+        let (originals, nonce) = (self.inner.originals.clone(), self.nonce());
+        let done =
+            tokio::task::spawn_blocking(move || originals.publish(shop, head.epoch, head.size, &head.note, nonce))
+                .await;
+        if let Ok(Err(e)) = done {
+            tracing::error!(%shop, error = %e, "the checkpoint was not published; it will be at the next entry or start");
+        }
+    }
+}
+
+fn body_epoch(entry: &Entry) -> Option<u64> {
+    entry.said.body.get("epoch").and_then(Value::as_u64)
+}
+
+fn with_checkpoint(answers: Vec<Result<Answer, No>>, note: &str) -> Vec<Result<Answer, No>> {
+    answers.into_iter().map(|a| a.map(|a| Answer { checkpoint: note.to_owned(), ..a })).collect()
+}
+
+/// The same id again: the same words are the same command; other words are refused.
+async fn kept_before(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    id: Uuid,
+    digest: &Digest,
+) -> Result<Option<Result<Answer, No>>, sqlx::Error> {
+    let row = sqlx::query("SELECT idx, digest, bytes FROM entry WHERE shop = ? AND id = ?")
+        .bind(shop.to_string())
+        .bind(id.to_string())
+        .fetch_optional(db)
+        .await?;
+    let Some(row) = row else { return Ok(None) };
+    if load::hash(&row, "digest")? != digest.0 {
+        return Ok(Some(Err(No::IdUsed)));
+    }
+    let entry = Entry::parse(&row.try_get::<Vec<u8>, _>("bytes")?).map_err(|e| broken(e.to_string()))?;
+    Ok(Some(Ok(Answer {
+        id,
+        index: load::number(&row, "idx")?,
+        digest: *digest,
+        kept: entry.kept,
+        told: Vec::new(),
+        checkpoint: String::new(),
+        fresh: false,
+    })))
+}
+
+/// The body with its personal members, all of which must be disclosed and personal.
+fn disclosed(command: &Command) -> Result<Map<String, Value>, No> {
+    let said = &command.said;
+    let named = said.body.get("_sd").and_then(Value::as_array).map_or(0, Vec::len);
+    if named != command.disclosures.len() {
+        return Err(No::Disclosures(
+            "each personal member needs its disclosure, and each disclosure its digest in _sd".into(),
+        ));
+    }
+    let personal = personal_members(&said.kind);
+    if let Some(open) = said.body.keys().find(|k| personal.contains(&k.as_str())) {
+        return Err(No::Disclosures(format!("\"{open}\" is personal: it belongs into a disclosure")));
+    }
+    let body = disclosure::disclose(&said.body, &command.disclosures).map_err(|e| No::Disclosures(e.to_string()))?;
+    match body.keys().find(|k| *k != "_sd" && !said.body.contains_key(*k) && !personal.contains(&k.as_str())) {
+        Some(plain) => Err(No::Disclosures(format!("\"{plain}\" is not personal: it belongs into the body"))),
+        None => Ok(body),
+    }
+}
+
+async fn tag_in_use(db: &mut SqliteConnection, work: &Work, tag: &str, id: Uuid) -> Result<bool, sqlx::Error> {
+    let here = work.intakes.iter().any(|(other, o)| {
+        *other != id && work.touched.contains(other) && o.intake.opened.as_ref().is_some_and(|b| b.what.tag == tag)
+    });
+    let there: Option<String> =
+        sqlx::query_scalar("SELECT id FROM intake WHERE shop = ? AND tag = ? AND state IN ('open', 'in care')")
+            .bind(work.shop.to_string())
+            .bind(tag)
+            .fetch_optional(db)
+            .await?;
+    // An intake that ends within this batch still holds its tag until the next one: safe, and very rare.
+    Ok(here || there.is_some_and(|t| t != id.to_string()))
+}
+
+async fn write_entry(
+    db: &mut SqliteConnection,
+    work: &mut Work,
+    entry: &Entry,
+    digest: &Digest,
+    bytes: &[u8],
+    disclosures: &[String],
+) -> Result<(), sqlx::Error> {
+    let (shop, size) = (work.shop.to_string(), work.head.size);
+    let index = i64::try_from(size).map_err(|e| broken(e.to_string()))?;
+    let intake = entry.said.intake.map(|i| i.to_string());
+    sqlx::query("INSERT INTO entry (shop, idx, id, digest, intake, type, bytes) VALUES (?, ?, ?, ?, ?, ?, ?)")
+        .bind(&shop)
+        .bind(index)
+        .bind(entry.said.id.to_string())
+        .bind(digest.0.to_vec())
+        .bind(&intake)
+        .bind(&entry.said.kind)
+        .bind(bytes)
+        .execute(&mut *db)
+        .await?;
+    let wanted: Vec<_> = tree::needed_for_append(size).into_iter().filter(|n| !work.nodes.contains_key(n)).collect();
+    work.nodes.extend(load::nodes(&mut *db, work.shop, &wanted).await?);
+    let fresh = tree::new_nodes(size, tree::leaf_hash(bytes), &mut |l, i| work.nodes.get(&(l, i)).copied())
+        .map_err(|e| broken(e.to_string()))?;
+    for (level, idx, hash) in fresh {
+        sqlx::query("INSERT INTO node (shop, level, idx, hash) VALUES (?, ?, ?, ?)")
+            .bind(&shop)
+            .bind(i64::from(level))
+            .bind(i64::try_from(idx).map_err(|e| broken(e.to_string()))?)
+            .bind(hash.to_vec())
+            .execute(&mut *db)
+            .await?;
+        work.nodes.insert((level, idx), hash);
+    }
+    for text in disclosures {
+        sqlx::query("INSERT INTO disclosure (shop, idx, intake, digest, text) VALUES (?, ?, ?, ?, ?)")
+            .bind(&shop)
+            .bind(index)
+            .bind(&intake)
+            .bind(disclosure::digest_of(text))
+            .bind(text)
+            .execute(&mut *db)
+            .await?;
+    }
+    work.head.size += 1;
+    Ok(())
+}
+
+/// Keeps track of which files entries named, which are held and which are judged.
+pub(super) async fn named_files(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    intake: Uuid,
+    index: u64,
+    body: &Body,
+) -> Result<(), sqlx::Error> {
+    for row in project::file_changes(index, body) {
+        project::write_file_change(&mut *db, shop, intake, &row).await?;
+    }
+    Ok(())
+}

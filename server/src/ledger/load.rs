@@ -1,0 +1,342 @@
+//! Reading: the head, the facts of an intake, pages of the log, tree nodes, documents.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+
+use evidence::checkpoint::{Checkpoint, origin};
+use evidence::digest::Digest;
+use evidence::disclosure;
+use evidence::entry::{Author, Entry};
+use evidence::tree::{self, Hash};
+use serde_json::Value;
+use sqlx::{Row, SqliteConnection, SqliteExecutor};
+use uuid::Uuid;
+
+use super::{LOG_NAME, Ledger};
+use crate::intake::body::Body;
+use crate::intake::kind::LoadedKind;
+use crate::intake::state::{Fact, Intake, Mark, Whose};
+
+/// The head of a shop's log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Head {
+    /// The epoch.
+    pub epoch: u64,
+    /// Number of entries.
+    pub size: u64,
+    /// Root of the tree.
+    pub root: Hash,
+    /// The signed checkpoint.
+    pub note: String,
+    /// Log time of the newest entry, milliseconds UTC.
+    pub log_time: i64,
+    /// A newer checkpoint that somebody holds; writing is stopped while there is one.
+    pub ahead: Option<String>,
+}
+
+impl Head {
+    /// The checkpoint as it is signed.
+    pub fn checkpoint(&self, shop: Uuid) -> Checkpoint {
+        Checkpoint { origin: origin(LOG_NAME, &shop.to_string(), self.epoch), size: self.size, root: self.root }
+    }
+}
+
+/// One entry as stored, with its disclosures.
+#[derive(Clone, Debug)]
+pub struct Stored {
+    /// Log index.
+    pub index: u64,
+    /// The bytes that were hashed.
+    pub bytes: Vec<u8>,
+    /// Disclosures that were kept and not erased.
+    pub disclosures: Vec<String>,
+}
+
+/// A fault in what is stored, as a sentence.
+pub fn broken(sentence: impl Into<String>) -> sqlx::Error {
+    sqlx::Error::Protocol(sentence.into())
+}
+
+/// An unsigned number from a column.
+pub fn number(row: &sqlx::sqlite::SqliteRow, column: &str) -> Result<u64, sqlx::Error> {
+    u64::try_from(row.try_get::<i64, _>(column)?).map_err(|_| broken(format!("{column} is negative")))
+}
+
+/// A 32-byte hash from a column.
+pub fn hash(row: &sqlx::sqlite::SqliteRow, column: &str) -> Result<Hash, sqlx::Error> {
+    row.try_get::<Vec<u8>, _>(column)?.try_into().map_err(|_| broken(format!("{column} is not a hash")))
+}
+
+/// The head of a shop's log.
+///
+/// # Errors
+/// The database's.
+pub async fn head(db: impl SqliteExecutor<'_>, shop: Uuid) -> Result<Option<Head>, sqlx::Error> {
+    let row = sqlx::query("SELECT epoch, size, root, note, log_time, ahead FROM log_head WHERE shop = ?")
+        .bind(shop.to_string())
+        .fetch_optional(db)
+        .await?;
+    row.map(|r| {
+        Ok(Head {
+            epoch: number(&r, "epoch")?,
+            size: number(&r, "size")?,
+            root: hash(&r, "root")?,
+            note: r.try_get("note")?,
+            log_time: r.try_get("log_time")?,
+            ahead: r.try_get("ahead")?,
+        })
+    })
+    .transpose()
+}
+
+/// Which entries of a log.
+#[derive(Clone, Copy, Debug)]
+pub struct Range {
+    /// Only this intake's.
+    pub intake: Option<Uuid>,
+    /// Only with a higher index.
+    pub after: Option<u64>,
+    /// At most so many.
+    pub limit: u32,
+}
+
+/// Entries with their disclosures, in log order.
+///
+/// # Errors
+/// The database's.
+pub async fn entries(db: &mut SqliteConnection, shop: Uuid, range: Range) -> Result<Vec<Stored>, sqlx::Error> {
+    let after = range.after.map_or(-1, |a| i64::try_from(a).unwrap_or(i64::MAX));
+    let (of_entry, of_disclosure) = match range.intake {
+        Some(_) => (
+            "SELECT idx, bytes FROM entry WHERE shop = ? AND idx > ? AND intake = ? ORDER BY idx LIMIT ?",
+            "SELECT idx, text FROM disclosure WHERE shop = ? AND idx > ? AND intake = ? AND idx <= ?",
+        ),
+        None => (
+            "SELECT idx, bytes FROM entry WHERE shop = ? AND idx > ? AND ? = '' ORDER BY idx LIMIT ?",
+            "SELECT idx, text FROM disclosure WHERE shop = ? AND idx > ? AND ? = '' AND idx <= ?",
+        ),
+    };
+    let which = range.intake.map(|i| i.to_string()).unwrap_or_default();
+    let rows = sqlx::query(of_entry)
+        .bind(shop.to_string())
+        .bind(after)
+        .bind(&which)
+        .bind(i64::from(range.limit))
+        .fetch_all(&mut *db)
+        .await?;
+    let mut out = Vec::with_capacity(rows.len());
+    for r in &rows {
+        out.push(Stored { index: number(r, "idx")?, bytes: r.try_get("bytes")?, disclosures: Vec::new() });
+    }
+    let Some(last) = out.last().map(|s| s.index) else { return Ok(out) };
+    let rows = sqlx::query(of_disclosure)
+        .bind(shop.to_string())
+        .bind(after)
+        .bind(&which)
+        .bind(i64::try_from(last).unwrap_or(i64::MAX))
+        .fetch_all(&mut *db)
+        .await?;
+    let place: HashMap<u64, usize> = out.iter().enumerate().map(|(i, s)| (s.index, i)).collect();
+    for r in &rows {
+        if let Some(stored) = place.get(&number(r, "idx")?).and_then(|i| out.get_mut(*i)) {
+            stored.disclosures.push(r.try_get("text")?);
+        }
+    }
+    Ok(out)
+}
+
+impl Stored {
+    /// The entry, parsed.
+    ///
+    /// # Errors
+    /// A sentence when the bytes are not an entry.
+    pub fn entry(&self) -> Result<Entry, String> {
+        Entry::parse(&self.bytes).map_err(|e| format!("entry {}: {e}", self.index))
+    }
+
+    /// The entry's body with its personal members put back.
+    ///
+    /// # Errors
+    /// A sentence when disclosures do not fit.
+    pub fn disclosed(&self, entry: &Entry) -> Result<serde_json::Map<String, Value>, String> {
+        disclosure::disclose(&entry.said.body, &self.disclosures).map_err(|e| format!("entry {}: {e}", self.index))
+    }
+}
+
+/// Folds the entries of an intake.
+///
+/// # Errors
+/// A sentence when an entry's bytes or disclosures are broken.
+pub fn fold(whose: Whose, entries: &[Stored]) -> Result<Intake, String> {
+    let mut intake = Intake { whose, ..Intake::default() };
+    for (order, stored) in entries.iter().enumerate() {
+        let entry = stored.entry()?;
+        let body = stored.disclosed(&entry)?;
+        match Body::parse(&entry.said.kind, entry.said.v, &body) {
+            Some(Ok(body)) => intake.apply(&Fact { mark: mark(&entry, Some(stored.index), order)?, body }),
+            _ => {
+                intake.not_understood += 1;
+                intake.last_index = intake.last_index.max(Some(stored.index));
+            }
+        }
+    }
+    Ok(intake)
+}
+
+/// Who, when and where of an entry.
+///
+/// # Errors
+/// A sentence when it cannot be written canonically.
+pub fn mark(entry: &Entry, index: Option<u64>, order: usize) -> Result<Mark, String> {
+    Ok(Mark {
+        index,
+        id: entry.said.id,
+        digest: entry.said.digest().map_err(|e| e.to_string())?,
+        by: match entry.said.author {
+            Author::Staff { staff, .. } => Some(staff),
+            Author::Server { .. } => None,
+        },
+        at: entry.kept.at,
+        device_at: entry.said.at,
+        order,
+    })
+}
+
+/// The state of an intake.
+///
+/// # Errors
+/// The database's, or a broken entry.
+pub async fn intake(db: &mut SqliteConnection, whose: Whose) -> Result<Intake, sqlx::Error> {
+    let range = Range { intake: Some(whose.intake), after: None, limit: u32::MAX };
+    let entries = entries(db, whose.shop, range).await?;
+    fold(whose, &entries).map_err(broken)
+}
+
+/// Fetches the tree nodes named.
+///
+/// # Errors
+/// The database's.
+pub async fn nodes(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    wanted: &[(u8, u64)],
+) -> Result<HashMap<(u8, u64), Hash>, sqlx::Error> {
+    let mut out = HashMap::with_capacity(wanted.len());
+    for (level, idx) in wanted {
+        let row = sqlx::query("SELECT hash FROM node WHERE shop = ? AND level = ? AND idx = ?")
+            .bind(shop.to_string())
+            .bind(i64::from(*level))
+            .bind(i64::try_from(*idx).unwrap_or(i64::MAX))
+            .fetch_optional(&mut *db)
+            .await?;
+        if let Some(row) = row {
+            out.insert((*level, *idx), hash(&row, "hash")?);
+        }
+    }
+    Ok(out)
+}
+
+/// The root of the first `size` entries.
+///
+/// # Errors
+/// The database's, or a missing node.
+pub async fn root_at(db: &mut SqliteConnection, shop: Uuid, size: u64) -> Result<Hash, sqlx::Error> {
+    let have = nodes(db, shop, &tree::needed_for_root(size)).await?;
+    tree::root_from(size, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
+}
+
+/// The proof that entry `index` is in the tree of `size`, from the leaf side.
+///
+/// # Errors
+/// The database's, or a missing node.
+pub async fn inclusion(db: &mut SqliteConnection, shop: Uuid, index: u64, size: u64) -> Result<Vec<Hash>, sqlx::Error> {
+    let have = nodes(db, shop, &tree::needed_for_inclusion(index, size)).await?;
+    tree::inclusion(index, size, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
+}
+
+/// A document by digest.
+///
+/// # Errors
+/// The database's.
+pub async fn document(
+    db: impl SqliteExecutor<'_>,
+    shop: Uuid,
+    what: &str,
+    digest: &Digest,
+) -> Result<Option<Vec<u8>>, sqlx::Error> {
+    sqlx::query_scalar("SELECT bytes FROM document WHERE shop = ? AND digest = ? AND what = ?")
+        .bind(shop.to_string())
+        .bind(digest.0.to_vec())
+        .bind(what)
+        .fetch_optional(db)
+        .await
+}
+
+/// Keeps a document under its digest.
+///
+/// # Errors
+/// The database's.
+pub async fn keep_document(
+    db: impl SqliteExecutor<'_>,
+    shop: Uuid,
+    what: &str,
+    name: &str,
+    bytes: &[u8],
+) -> Result<Digest, sqlx::Error> {
+    let digest = Digest::of(bytes);
+    sqlx::query("INSERT INTO document (shop, digest, what, name, bytes) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING")
+        .bind(shop.to_string())
+        .bind(digest.0.to_vec())
+        .bind(what)
+        .bind(name)
+        .bind(bytes)
+        .execute(db)
+        .await?;
+    Ok(digest)
+}
+
+/// The settings of a shop, each with the index of the entry that set it.
+///
+/// # Errors
+/// The database's.
+pub async fn settings(db: impl SqliteExecutor<'_>, shop: Uuid) -> Result<BTreeMap<String, (Value, u64)>, sqlx::Error> {
+    let rows =
+        sqlx::query("SELECT name, value, idx FROM setting WHERE shop = ?").bind(shop.to_string()).fetch_all(db).await?;
+    rows.iter()
+        .map(|r| {
+            let value = serde_json::from_str(&r.try_get::<String, _>("value")?).map_err(|e| broken(e.to_string()))?;
+            Ok((r.try_get("name")?, (value, number(r, "idx")?)))
+        })
+        .collect()
+}
+
+impl Ledger {
+    /// The kind with this digest, from memory or the database.
+    ///
+    /// # Errors
+    /// The database's, or a stored kind that no longer parses.
+    pub async fn kind(
+        &self,
+        db: &mut SqliteConnection,
+        shop: Uuid,
+        digest: &Digest,
+    ) -> Result<Option<Arc<LoadedKind>>, sqlx::Error> {
+        if let Some(kind) = self.inner.kinds.lock().ok().and_then(|k| k.get(digest).cloned()) {
+            return Ok(Some(kind));
+        }
+        let Some(bytes) = document(&mut *db, shop, "kind", digest).await? else { return Ok(None) };
+        let kind = Arc::new(LoadedKind::parse(&bytes).map_err(|e| broken(e.to_string()))?);
+        if let Ok(mut kinds) = self.inner.kinds.lock() {
+            kinds.insert(*digest, kind.clone());
+        }
+        Ok(Some(kind))
+    }
+
+    /// The head of a shop's log.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn head(&self, shop: Uuid) -> Result<Option<Head>, sqlx::Error> {
+        head(&self.inner.pool, shop).await
+    }
+}

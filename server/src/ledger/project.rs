@@ -1,0 +1,312 @@
+//! Projections: what lists and searches read. Each is a pure function of entries, so that `check` can rebuild it.
+
+use std::collections::BTreeSet;
+
+use evidence::digest::Digest;
+use serde_json::{Map, Value, json};
+use sqlx::SqliteConnection;
+use uuid::Uuid;
+
+use super::load::broken;
+use crate::intake::body::Body;
+use crate::intake::check::{self, Mode};
+use crate::intake::decide;
+use crate::intake::kind::LoadedKind;
+use crate::intake::sheet;
+use crate::intake::state::{Intake, Standing};
+
+/// The row of an intake in the list.
+#[derive(Clone, Debug, PartialEq)]
+pub struct IntakeRow {
+    /// The tag.
+    pub tag: String,
+    /// The state's word.
+    pub state: String,
+    /// Digest of the pinned kind.
+    pub kind: Digest,
+    /// Log index of its opening.
+    pub opened: u64,
+    /// Highest log index.
+    pub last: u64,
+    /// What lists show.
+    pub summary: Value,
+    /// What it is found by.
+    pub words: BTreeSet<String>,
+}
+
+/// The row of an intake; none while it is not opened.
+pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRow> {
+    let opened = intake.opened.as_ref()?;
+    let machine = |field: &str| intake.machine.get(field).and_then(|m| m.what.value.clone());
+    let complaint = intake.statements.get("complaint").and_then(|s| s.what.text.clone());
+    let owner = intake.people.get("owner").map(|p| &p.what);
+    let (gaps, left_open, cover) = match kind {
+        Some(k) if intake.state == Standing::Open => {
+            let checked = check::check(&k.kind, intake, Mode::Server);
+            (checked.at_counter().len(), checked.left_open.len(), cover(k, intake))
+        }
+        Some(k) => (0, check::check_facts(&k.kind, intake, Mode::Server).left_open.len(), cover(k, intake)),
+        None => (0, 0, None),
+    };
+    let held = intake.photos.iter().filter(|p| p.received.is_some()).count();
+    let usable = intake.photos.iter().filter(|p| p.judged.as_ref().is_some_and(|j| j.what.verdict == "usable")).count();
+    let mut summary = Map::new();
+    let mut set = |k: &str, v: Option<Value>| v.map(|v| summary.insert(k.to_owned(), v));
+    set("kind_id", Some(json!(opened.what.kind_id)));
+    set("opened_at", Some(json!(opened.mark.at)));
+    set("opened_by", opened.mark.by.map(|b| json!(b)));
+    set("make", machine("make").map(Value::from));
+    set("model", machine("model").map(Value::from));
+    set("serial", machine("serial").map(Value::from));
+    set("owner", owner.and_then(|o| o.name.clone()).map(Value::from));
+    set("complaint", complaint.clone().map(|c| Value::from(c.chars().take(200).collect::<String>())));
+    set("gaps", Some(json!(gaps)));
+    set("left_open", Some(json!(left_open)));
+    set("photos", Some(json!({"taken": intake.photos.len(), "held": held, "usable": usable})));
+    set("cover", cover.map(|c| json!(c)));
+    set("place", intake.place.as_ref().map(|p| json!(p.what.place)));
+    set("moved_at", intake.place.as_ref().map(|p| json!(p.mark.at)));
+    set("taken_in_at", intake.taken_in.as_ref().map(|m| json!(m.at)));
+    set("signed", intake.acknowledgement.as_ref().map(|a| json!(a.what.how == "signed")));
+    set("not_taken_in_at", intake.not_taken_in.as_ref().map(|m| json!(m.mark.at)));
+
+    let mut words = BTreeSet::new();
+    words.insert(fold_case(&opened.what.tag));
+    words.extend(split(&opened.what.kind_id));
+    for field in ["make", "model", "serial", "engine-numbers"] {
+        if let Some(value) = machine(field) {
+            words.extend(split(&value));
+            words.insert(fold_case(&value.chars().filter(|c| c.is_alphanumeric()).collect::<String>()));
+        }
+    }
+    for person in intake.people.values() {
+        for text in [&person.what.name, &person.what.email].into_iter().flatten() {
+            words.extend(split(text));
+        }
+        if let Some(phone) = &person.what.phone {
+            words.insert(phone.chars().filter(char::is_ascii_digit).collect());
+            words.extend(split(phone));
+        }
+    }
+    words.extend(complaint.iter().flat_map(|c| split(c)));
+    words.retain(|w| !w.is_empty());
+    Some(IntakeRow {
+        tag: opened.what.tag.clone(),
+        state: intake.state.word().to_owned(),
+        kind: opened.what.kind,
+        opened: opened.mark.index.unwrap_or(0),
+        last: intake.last_index.unwrap_or(0),
+        summary: Value::Object(summary),
+        words: words.into_iter().map(|w| w.chars().take(40).collect()).collect(),
+    })
+}
+
+fn cover(kind: &LoadedKind, intake: &Intake) -> Option<Uuid> {
+    let mut by_view = kind.kind.views.iter().filter_map(|v| intake.newest(&v.id));
+    let made = |p: &crate::intake::state::Photo| p.judged.as_ref().is_some_and(|j| !j.what.renditions.is_empty());
+    by_view
+        .find(|p| made(p))
+        .or_else(|| sheet::shown_photos(&kind.kind, intake).into_iter().find(|p| made(p)))
+        .map(|p| p.taken.photo)
+}
+
+/// Lower case, for comparing words in any language.
+pub fn fold_case(text: &str) -> String {
+    text.to_lowercase()
+}
+
+/// The words of a text, lower case, split where neither letter nor digit stands.
+pub fn split(text: &str) -> Vec<String> {
+    fold_case(text).split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_owned).collect()
+}
+
+/// Writes the row and the words of an intake.
+///
+/// # Errors
+/// The database's.
+pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&LoadedKind>) -> Result<(), sqlx::Error> {
+    let Some(row) = intake_row(intake, kind) else { return Ok(()) };
+    let (shop, id) = (intake.whose.shop.to_string(), intake.whose.intake.to_string());
+    sqlx::query(
+        "INSERT INTO intake (shop, id, tag, state, kind, opened_idx, last_idx, summary) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+         ON CONFLICT (shop, id) DO UPDATE SET tag = excluded.tag, state = excluded.state, last_idx = excluded.last_idx,
+         summary = excluded.summary",
+    )
+    .bind(&shop)
+    .bind(&id)
+    .bind(&row.tag)
+    .bind(&row.state)
+    .bind(row.kind.0.to_vec())
+    .bind(whole(row.opened)?)
+    .bind(whole(row.last)?)
+    .bind(row.summary.to_string())
+    .execute(&mut *db)
+    .await?;
+    let before: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = ? AND intake = ?")
+        .bind(&shop)
+        .bind(&id)
+        .fetch_all(&mut *db)
+        .await?;
+    let before: BTreeSet<String> = before.into_iter().collect();
+    for gone in before.difference(&row.words) {
+        sqlx::query("DELETE FROM intake_word WHERE shop = ? AND word = ? AND intake = ?")
+            .bind(&shop)
+            .bind(gone)
+            .bind(&id)
+            .execute(&mut *db)
+            .await?;
+    }
+    for new in row.words.difference(&before) {
+        sqlx::query("INSERT INTO intake_word (shop, word, intake) VALUES (?, ?, ?)")
+            .bind(&shop)
+            .bind(new)
+            .bind(&id)
+            .execute(&mut *db)
+            .await?;
+    }
+    Ok(())
+}
+
+fn whole(n: u64) -> Result<i64, sqlx::Error> {
+    i64::try_from(n).map_err(|e| broken(e.to_string()))
+}
+
+/// What an entry says of files.
+#[derive(Clone, Debug, PartialEq)]
+pub enum FileChange {
+    /// It names one, so that its bytes may be sent.
+    Named {
+        /// Log index of the entry.
+        index: u64,
+        /// The file.
+        file: Digest,
+        /// Its size, exact for photos and an upper bound otherwise.
+        size: u64,
+        /// `photo`, `sheet` or `strokes`.
+        of: &'static str,
+        /// The photo; empty otherwise.
+        photo: String,
+    },
+    /// It says the bytes are held.
+    Held {
+        /// Log index of the entry.
+        index: u64,
+        /// The file.
+        file: Digest,
+        /// The photo; empty otherwise.
+        photo: String,
+        /// Type by magic bytes.
+        media_type: String,
+    },
+    /// It says the photo was judged.
+    Judged {
+        /// Log index of the entry.
+        index: u64,
+        /// The photo.
+        photo: String,
+    },
+}
+
+/// What an entry says of files.
+pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
+    match body {
+        Body::PhotoReceived(b) => {
+            vec![FileChange::Held { index, file: b.file, photo: b.photo.to_string(), media_type: b.media_type.clone() }]
+        }
+        Body::FileReceived(b) => {
+            vec![FileChange::Held { index, file: b.file, photo: String::new(), media_type: "application/json".into() }]
+        }
+        Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string() }],
+        other => {
+            let photo = match other {
+                Body::PhotoTaken(b) => b.photo.to_string(),
+                _ => String::new(),
+            };
+            decide::files_named(other)
+                .into_iter()
+                .map(|(file, size, of)| FileChange::Named { index, file, size, of, photo: photo.clone() })
+                .collect()
+        }
+    }
+}
+
+/// Writes what an entry says of files.
+///
+/// # Errors
+/// The database's.
+pub async fn write_file_change(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    intake: Uuid,
+    change: &FileChange,
+) -> Result<(), sqlx::Error> {
+    let shop = shop.to_string();
+    match change {
+        FileChange::Named { index, file, size, of, photo } => {
+            sqlx::query(
+                "INSERT INTO named_file (shop, file, named_idx, intake, of, photo, size, media_type) VALUES (?, ?, ?, ?, ?, ?, ?, '')",
+            )
+            .bind(shop)
+            .bind(file.0.to_vec())
+            .bind(whole(*index)?)
+            .bind(intake.to_string())
+            .bind(*of)
+            .bind(photo)
+            .bind(whole(*size)?)
+            .execute(db)
+            .await?;
+        }
+        FileChange::Held { index, file, photo, media_type } => {
+            sqlx::query(
+                "UPDATE named_file SET held_idx = ?, media_type = ? WHERE shop = ? AND file = ? AND intake = ? AND photo = ? AND held_idx IS NULL",
+            )
+            .bind(whole(*index)?)
+            .bind(media_type)
+            .bind(shop)
+            .bind(file.0.to_vec())
+            .bind(intake.to_string())
+            .bind(photo)
+            .execute(db)
+            .await?;
+        }
+        FileChange::Judged { index, photo } => {
+            sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ?")
+                .bind(whole(*index)?)
+                .bind(shop)
+                .bind(photo)
+                .execute(db)
+                .await?;
+        }
+    }
+    Ok(())
+}
+
+/// Writes what an entry of the shop itself says.
+///
+/// # Errors
+/// The database's.
+pub async fn shop_entry(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    index: u64,
+    kind: &str,
+    body: &Map<String, Value>,
+) -> Result<(), sqlx::Error> {
+    if kind != "setting-changed" {
+        return Ok(());
+    }
+    let (Some(name), Some(value)) = (body.get("setting").and_then(Value::as_str), body.get("value")) else {
+        return Err(broken("a setting-changed entry names its setting and value"));
+    };
+    sqlx::query(
+        "INSERT INTO setting (shop, name, value, idx) VALUES (?, ?, ?, ?)
+         ON CONFLICT (shop, name) DO UPDATE SET value = excluded.value, idx = excluded.idx",
+    )
+    .bind(shop.to_string())
+    .bind(name)
+    .bind(value.to_string())
+    .bind(whole(index)?)
+    .execute(db)
+    .await?;
+    Ok(())
+}

@@ -1,0 +1,329 @@
+//! Starting: keys, the database, new shops, epochs, and the check that nothing was set back to an older state.
+
+use std::fs::{self, OpenOptions};
+use std::io::{self, Write};
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::Path;
+
+use evidence::checkpoint::{Checkpoint, origin};
+use evidence::note::VerifierKey;
+use evidence::tree;
+use serde_json::{Value, json};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{Row, SqlitePool};
+use uuid::Uuid;
+
+use super::load::{self, Head};
+use super::{LOG_NAME, Ledger, No, ServerEntry};
+use crate::edge::Random;
+use crate::originals::{make_folder, sync_folder};
+
+/// Why the program does not start. Each is a sentence that says what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// A sentence.
+    #[error("{0}")]
+    Stop(String),
+    /// The disk.
+    #[error("{0}: {1}")]
+    Io(String, #[source] io::Error),
+    /// The database.
+    #[error("the database: {0}")]
+    Database(#[from] sqlx::Error),
+    /// The migrations.
+    #[error("the database could not be brought up to date: {0}")]
+    Migrate(#[from] sqlx::migrate::MigrateError),
+}
+
+fn stop<T>(sentence: impl Into<String>) -> Result<T, StartError> {
+    Err(StartError::Stop(sentence.into()))
+}
+
+/// Opens the database of a data folder: WAL, every commit synced.
+///
+/// # Errors
+/// The database's, or the disk's.
+pub async fn open_database(data: &Path) -> Result<SqlitePool, StartError> {
+    let file = data.join("counterfoil.db");
+    let options = SqliteConnectOptions::new()
+        .filename(&file)
+        .create_if_missing(true)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(SqliteSynchronous::Full)
+        .foreign_keys(true)
+        .busy_timeout(std::time::Duration::from_secs(10));
+    let pool = SqlitePoolOptions::new().max_connections(6).connect_with(options).await?;
+    sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await?;
+    sync_folder(data).map_err(|e| StartError::Io("the data folder cannot be synced".into(), e))?;
+    Ok(pool)
+}
+
+/// Reads a 32-byte key file, or makes it (0600, synced) where it may be made.
+///
+/// # Errors
+/// A sentence when it is absent and may not be made, or is not a key.
+pub fn key_file(path: &Path, may_make: bool, random: &Random) -> Result<[u8; 32], StartError> {
+    let io_error = |e| StartError::Io(format!("the key file {}", path.display()), e);
+    match fs::read_to_string(path) {
+        Ok(text) => {
+            let bytes =
+                (0..64).step_by(2).map(|i| text.trim().get(i..i + 2).and_then(|h| u8::from_str_radix(h, 16).ok()));
+            let seed: Option<Vec<u8>> = bytes.collect();
+            match seed.filter(|_| text.trim().len() == 64).and_then(|s| <[u8; 32]>::try_from(s).ok()) {
+                Some(seed) => Ok(seed),
+                None => stop(format!(
+                    "{} is not a key file (64 hexadecimal digits); put the exported key back",
+                    path.display()
+                )),
+            }
+        }
+        Err(e) if e.kind() == io::ErrorKind::NotFound && may_make => {
+            let seed = random.bytes::<32>();
+            let hex: String = seed.iter().map(|b| format!("{b:02x}")).collect();
+            if let Some(folder) = path.parent() {
+                make_folder(folder).map_err(io_error)?;
+            }
+            let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(io_error)?;
+            file.write_all(format!("{hex}\n").as_bytes()).and_then(|()| file.sync_all()).map_err(io_error)?;
+            if let Some(folder) = path.parent() {
+                sync_folder(folder).map_err(io_error)?;
+            }
+            Ok(seed)
+        }
+        Err(e) if e.kind() == io::ErrorKind::NotFound => stop(format!(
+            "the log's key {} is missing. Without it no checkpoint can be signed and the log cannot go on. Put the exported key back there, then start again.",
+            path.display()
+        )),
+        Err(e) => Err(io_error(e)),
+    }
+}
+
+/// The shops of an installation whose log has begun.
+///
+/// # Errors
+/// The database's.
+pub async fn shops(pool: &SqlitePool) -> Result<Vec<Uuid>, sqlx::Error> {
+    let rows: Vec<String> = sqlx::query_scalar(
+        "SELECT s.id FROM shop s JOIN log_head h ON h.shop = s.id AND h.size > 0 ORDER BY s.opened_at, s.id",
+    )
+    .fetch_all(pool)
+    .await?;
+    rows.iter().map(|s| s.parse().map_err(|_| load::broken("a shop's id is not a UUID"))).collect()
+}
+
+impl Ledger {
+    /// Opens a shop: its log begins with the epoch and the shop's name, zone and currency.
+    ///
+    /// # Errors
+    /// Why it was not opened.
+    pub async fn open_shop(&self, name: &str, zone: &str, currency: &str) -> Result<Uuid, No> {
+        let now = self.clock().now();
+        let shop = self.random().uuid(now);
+        self.first_head(shop, now).await.map_err(|e| No::Busy(e.to_string()))?;
+        let epoch = ServerEntry {
+            kind: "epoch-opened".into(),
+            intake: None,
+            body: map(json!({"epoch": 1, "because": "the log begins"})),
+            personal: Vec::new(),
+            author: None,
+        };
+        self.say(shop, epoch).await?;
+        self.say_opened(shop, name, zone, currency).await?;
+        Ok(shop)
+    }
+
+    /// Says the shop's name, zone and currency.
+    ///
+    /// # Errors
+    /// Why it was not kept.
+    pub async fn say_opened(&self, shop: Uuid, name: &str, zone: &str, currency: &str) -> Result<(), No> {
+        let body = map(json!({"name": name, "zone": zone, "currency": currency}));
+        let entry = ServerEntry { kind: "shop-opened".into(), intake: None, body, personal: Vec::new(), author: None };
+        self.say(shop, entry).await.map(|_| ())
+    }
+
+    async fn first_head(&self, shop: Uuid, now: i64) -> Result<(), sqlx::Error> {
+        let checkpoint =
+            Checkpoint { origin: origin(LOG_NAME, &shop.to_string(), 1), size: 0, root: tree::empty_root() };
+        let note = checkpoint.sign(&[&self.signer(&checkpoint.origin)]).map_err(|e| load::broken(e.to_string()))?;
+        let mut tx = self.pool().begin_with("BEGIN IMMEDIATE").await?;
+        sqlx::query("INSERT INTO shop (id, log_name, opened_at) VALUES (?, ?, ?)")
+            .bind(shop.to_string())
+            .bind(LOG_NAME)
+            .bind(now)
+            .execute(&mut *tx)
+            .await?;
+        sqlx::query("INSERT INTO log_head (shop, epoch, size, root, note, log_time) VALUES (?, 1, 0, ?, ?, ?)")
+            .bind(shop.to_string())
+            .bind(checkpoint.root.to_vec())
+            .bind(note)
+            .bind(now)
+            .execute(&mut *tx)
+            .await?;
+        tx.commit().await
+    }
+
+    /// The verifier key of an origin of this log.
+    pub fn verifier(&self, origin: &str) -> VerifierKey {
+        self.signer(origin).verifier()
+    }
+
+    /// Opens a note this log signed for the shop, in any epoch. `None`: not ours.
+    pub fn own_checkpoint(&self, shop: Uuid, note: &str) -> Option<(u64, Checkpoint)> {
+        let name = note.lines().next()?;
+        let epoch: u64 = name.strip_prefix(&format!("{LOG_NAME}/{shop}/"))?.parse().ok()?;
+        if origin(LOG_NAME, &shop.to_string(), epoch) != name {
+            return None;
+        }
+        let checkpoint = Checkpoint::open(note, &[&self.verifier(name)]).ok()?;
+        Some((epoch, checkpoint))
+    }
+
+    /// Checks every shop's log before anything is served: head signed by our key, root as the nodes say, and not
+    /// behind what was published beside the originals. What was published late is published again.
+    ///
+    /// # Errors
+    /// A sentence that says what was found and what to do.
+    pub async fn check_start(&self) -> Result<(), StartError> {
+        for shop in shops(self.pool()).await? {
+            let Some(head) = self.head(shop).await? else {
+                return stop(format!("shop {shop} has no head; restore a backup"));
+            };
+            match self.own_checkpoint(shop, &head.note) {
+                Some((epoch, c)) if epoch == head.epoch && c.size == head.size && c.root == head.root => {}
+                _ => {
+                    return stop(format!(
+                        "the head of shop {shop} was not signed by the key in keys/log.key. Put the right key back; a log cannot go on under another one."
+                    ));
+                }
+            }
+            let mut db = self.pool().acquire().await?;
+            let count: i64 = sqlx::query("SELECT count(*) AS n FROM entry WHERE shop = ?")
+                .bind(shop.to_string())
+                .fetch_one(&mut *db)
+                .await?
+                .try_get("n")?;
+            if u64::try_from(count) != Ok(head.size) || load::root_at(&mut db, shop, head.size).await? != head.root {
+                return stop(format!(
+                    "the entries of shop {shop} do not give the root of its head. Run `counterfoil check`; restore a backup."
+                ));
+            }
+            self.compare_published(&mut db, shop, &head).await?;
+            drop(db);
+            if head.size > 0 {
+                self.publish(shop).await;
+            }
+        }
+        Ok(())
+    }
+
+    async fn compare_published(
+        &self,
+        db: &mut sqlx::SqliteConnection,
+        shop: Uuid,
+        head: &Head,
+    ) -> Result<(), StartError> {
+        let published = self
+            .originals()
+            .newest_checkpoint(shop)
+            .map_err(|e| StartError::Io("the published checkpoint".into(), e))?;
+        let Some(note) = published else { return Ok(()) };
+        let Some((epoch, checkpoint)) = self.own_checkpoint(shop, &note) else {
+            return stop(format!(
+                "the checkpoint published beside the originals of shop {shop} was not signed by this log's key. Put the right key or the right folder back."
+            ));
+        };
+        let older = epoch > head.epoch || (epoch == head.epoch && checkpoint.size > head.size);
+        if older {
+            return stop(format!(
+                "the database of shop {shop} is older than its log: it holds {} entries, {} were already acknowledged. Put the newer database back; where it is lost, open a new epoch with `counterfoil new-epoch --because \"…\"`, which names the last known checkpoint and goes on honestly.",
+                head.size, checkpoint.size
+            ));
+        }
+        if epoch == head.epoch && load::root_at(db, shop, checkpoint.size).await? != checkpoint.root {
+            return stop(format!(
+                "the log of shop {shop} is another one than was published: at {} entries the roots differ. Restore the database that belongs to this folder.",
+                checkpoint.size
+            ));
+        }
+        Ok(())
+    }
+
+    /// Takes note of a checkpoint a client has seen. Where it is ahead of us or contradicts us, writing stops until a
+    /// new epoch is opened. Notes we did not sign are ignored.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn seen(&self, shop: Uuid, note: &str) -> Result<(), sqlx::Error> {
+        let known = self.inner.verified.lock().is_ok_and(|v| v.get(&shop).is_some_and(|n| n == note));
+        if known {
+            return Ok(());
+        }
+        let Some((epoch, checkpoint)) = self.own_checkpoint(shop, note) else { return Ok(()) };
+        let mut tx = self.pool().begin().await?;
+        let Some(head) = load::head(&mut *tx, shop).await? else { return Ok(()) };
+        let ahead = epoch > head.epoch
+            || (epoch == head.epoch
+                && (checkpoint.size > head.size
+                    || load::root_at(&mut tx, shop, checkpoint.size).await? != checkpoint.root));
+        tx.rollback().await?;
+        if ahead {
+            tracing::error!(%shop, epoch, size = checkpoint.size, ours = head.size, "a client holds a newer checkpoint than this log: writing stops");
+            // The furthest one known is kept: the new epoch has to name it.
+            let further = head
+                .ahead
+                .as_deref()
+                .and_then(|n| self.own_checkpoint(shop, n))
+                .is_none_or(|(e, c)| (epoch, checkpoint.size) > (e, c.size));
+            if further {
+                sqlx::query("UPDATE log_head SET ahead = ? WHERE shop = ?")
+                    .bind(note)
+                    .bind(shop.to_string())
+                    .execute(self.pool())
+                    .await?;
+            }
+        } else if let Ok(mut verified) = self.inner.verified.lock() {
+            verified.insert(shop, note.to_owned());
+        }
+        Ok(())
+    }
+
+    /// Opens a new epoch after an older state was restored: its first entry names the last known checkpoint.
+    ///
+    /// # Errors
+    /// Why it was not opened.
+    pub async fn new_epoch(&self, shop: Uuid, because: &str) -> Result<Head, StartError> {
+        let Some(head) = self.head(shop).await? else { return stop("there is no such shop") };
+        let published = self
+            .originals()
+            .newest_checkpoint(shop)
+            .map_err(|e| StartError::Io("the published checkpoint".into(), e))?;
+        let notes = [Some(head.note.clone()), head.ahead.clone(), published];
+        let last =
+            notes.iter().flatten().filter_map(|n| self.own_checkpoint(shop, n)).max_by_key(|(e, c)| (*e, c.size));
+        let Some((epoch, last)) = last else { return stop("no checkpoint of this shop was signed by this key") };
+        let previous =
+            json!({"origin": last.origin, "size": last.size, "root": evidence::digest::Digest(last.root).to_string()});
+        let entry = ServerEntry {
+            kind: "epoch-opened".into(),
+            intake: None,
+            body: map(json!({"epoch": epoch + 1, "because": because, "previous": previous})),
+            personal: Vec::new(),
+            author: None,
+        };
+        self.say(shop, entry).await.map_err(|no| StartError::Stop(format!("the new epoch was not opened: {no:?}")))?;
+        self.publish(shop).await;
+        match self.head(shop).await? {
+            Some(head) => Ok(head),
+            None => stop("the head is gone"),
+        }
+    }
+}
+
+/// The members of a JSON object.
+pub fn map(value: Value) -> serde_json::Map<String, Value> {
+    match value {
+        Value::Object(map) => map,
+        _ => serde_json::Map::new(),
+    }
+}

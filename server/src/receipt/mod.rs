@@ -1,0 +1,124 @@
+//! The receipt: what the customer takes home, as one self-contained file. Pure: the same input gives the same bytes.
+
+mod lines;
+pub mod page;
+mod proofs;
+pub mod tag;
+
+use std::collections::BTreeMap;
+
+use evidence::digest::Digest;
+use uuid::Uuid;
+
+use crate::intake::kind::Kind;
+use crate::intake::state::Intake;
+use crate::words::Catalogue;
+
+/// One entry as the receipt carries it.
+#[derive(Clone, Debug)]
+pub struct Evidence {
+    /// Log index.
+    pub index: u64,
+    /// The bytes that were hashed.
+    pub bytes: String,
+    /// Disclosures for this reader.
+    pub disclosures: Vec<String>,
+    /// The `.tlog-proof` text, without the checkpoint they all share.
+    pub hashes: Vec<[u8; 32]>,
+}
+
+/// A picture as the receipt carries it.
+#[derive(Clone, Debug)]
+pub struct Picture {
+    /// JPEG bytes of a rendition.
+    pub jpeg: Vec<u8>,
+    /// Pixels across.
+    pub width: u32,
+    /// Pixels down.
+    pub height: u32,
+}
+
+/// All that a receipt is made from.
+#[derive(Debug)]
+pub struct Input<'a> {
+    /// The catalogue of the customer's language.
+    pub words: &'a Catalogue,
+    /// The shop's name.
+    pub shop_name: &'a str,
+    /// The shop's zone (IANA).
+    pub zone: &'a str,
+    /// The intake, folded up to its acceptance.
+    pub intake: &'a Intake,
+    /// Its kind.
+    pub kind: &'a Kind,
+    /// Names of staff.
+    pub staff: &'a BTreeMap<Uuid, String>,
+    /// The terms as shown.
+    pub terms: &'a str,
+    /// Pictures by photo.
+    pub pictures: &'a BTreeMap<Uuid, Picture>,
+    /// Outline of the signature: width, height, SVG path data.
+    pub signature: Option<(i64, i64, String)>,
+    /// Entries with their proofs.
+    pub evidence: &'a [Evidence],
+    /// The checkpoint that the proofs lead to.
+    pub checkpoint: &'a str,
+    /// The key that checks it.
+    pub verifier_key: &'a str,
+    /// Digest of the sheet that was signed.
+    pub sheet: Option<Digest>,
+}
+
+impl Input<'_> {
+    /// The name of a staff member.
+    pub fn name(&self, staff: Option<Uuid>) -> String {
+        match staff {
+            Some(id) => self.staff.get(&id).cloned().unwrap_or_else(|| self.words.plain("receipt.staff-unknown")),
+            None => self.words.plain("receipt.the-server"),
+        }
+    }
+
+    /// A time on the shop's wall clock, with the zone said.
+    pub fn wall(&self, millis: i64) -> String {
+        let stamp = jiff::Timestamp::from_millisecond(millis).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
+        match jiff::tz::TimeZone::get(self.zone) {
+            Ok(zone) => stamp.to_zoned_datetime(zone).strftime("%-d %b %Y, %H:%M %Z").to_string(),
+            Err(_) => stamp.strftime("%-d %b %Y, %H:%M UTC").to_string(),
+        }
+    }
+}
+
+/// Money as people read it: the currency's code and its ordinary number of decimals (ISO 4217).
+pub fn money(value: &serde_json::Value) -> Option<String> {
+    let minor = value.get("minor")?.as_i64()?;
+    let currency = value.get("currency")?.as_str()?;
+    let decimals = match currency {
+        // ISO 4217 list one: minor unit 0, and 3. All others used by shops have 2.
+        "BIF" | "CLP" | "DJF" | "GNF" | "ISK" | "JPY" | "KMF" | "KRW" | "PYG" | "RWF" | "UGX" | "UYI" | "VND"
+        | "VUV" | "XAF" | "XOF" | "XPF" => 0u32,
+        "BHD" | "IQD" | "JOD" | "KWD" | "LYD" | "OMR" | "TND" => 3,
+        _ => 2,
+    };
+    let unit = 10i64.pow(decimals);
+    Some(if decimals == 0 {
+        format!("{currency} {minor}")
+    } else {
+        format!("{currency} {}.{:0width$}", minor / unit, minor % unit, width = decimals as usize)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn money_is_written_with_its_currency_s_decimals() {
+        // ISO 4217 minor units: EUR 2, JPY 0, KWD 3 (from memory).
+        assert_eq!(money(&json!({"minor": 3500, "currency": "EUR"})).as_deref(), Some("EUR 35.00"));
+        assert_eq!(money(&json!({"minor": 5, "currency": "EUR"})).as_deref(), Some("EUR 0.05"));
+        assert_eq!(money(&json!({"minor": 900, "currency": "JPY"})).as_deref(), Some("JPY 900"));
+        assert_eq!(money(&json!({"minor": 1234, "currency": "KWD"})).as_deref(), Some("KWD 1.234"));
+        assert_eq!(money(&json!("none")), None);
+    }
+}

@@ -1,0 +1,231 @@
+//! The receipt as a page: opens from disk, prints, carries its own proof. No script.
+
+use base64::Engine;
+use evidence::digest::Digest;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use serde_json::json;
+
+use super::lines::{self, say};
+use super::{Input, proofs};
+use crate::intake::sheet;
+use crate::intake::state::{Photo, Standing};
+
+/// The receipt's style; its hash stands in the page's policy.
+pub const STYLE: &str = include_str!("receipt.css");
+
+/// The content security policy of a receipt: its own style, its own pictures, nothing else.
+pub fn policy() -> String {
+    let hash = base64::engine::general_purpose::STANDARD.encode(Digest::of(STYLE.as_bytes()).0);
+    format!(
+        "default-src 'none'; style-src 'sha256-{hash}'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+}
+
+/// The whole file.
+pub fn render(input: &Input<'_>) -> String {
+    let photos = sheet::shown_photos(input.kind, input.intake);
+    let number = |id: uuid::Uuid| photos.iter().position(|p| p.taken.photo == id).map(|i| i + 1);
+    let w = |key: &str| input.words.plain(key);
+    let tag = input.intake.opened.as_ref().map(|o| o.what.tag.clone()).unwrap_or_default();
+    let (left, later) = lines::open(input);
+    html! {
+        (DOCTYPE)
+        html lang=(input.words.language) {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy" content=(policy().replace("; frame-ancestors 'none'", ""));
+                title { (w("receipt.title")) " " (tag) ", " (input.shop_name) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                main {
+                    (head(input, &tag))
+                    (section(&w("receipt.condition"), &lines::condition(input, &number)))
+                    @if !left.is_empty() { (section(&w("receipt.left-open-title"), &left)) }
+                    (pictures(input, &photos))
+                    (told(input))
+                    (section(&w("receipt.answers"), &lines::answers(input)))
+                    (section(&w("receipt.safety-title"), &lines::safety(input)))
+                    (section(&w("receipt.accessories"), &lines::accessories(input)))
+                    (section(&w("receipt.arrangements"), &lines::arrangements(input)))
+                    @if !input.terms.trim().is_empty() {
+                        section { h2 { (w("receipt.terms")) } @for p in input.terms.lines() { p { (p) } } }
+                    }
+                    @if !later.is_empty() {
+                        section { h2 { (w("receipt.later")) } p { (later.join(", ")) } }
+                    }
+                    (signed(input))
+                    (proof(input))
+                }
+            }
+        }
+    }
+    .into_string()
+}
+
+fn head(input: &Input<'_>, tag: &str) -> Markup {
+    let w = |key: &str| input.words.plain(key);
+    let opened = input.intake.opened.as_ref().map(|o| input.wall(o.mark.at)).unwrap_or_default();
+    let (stamp, sentence) = match (&input.intake.taken_in, &input.intake.not_taken_in) {
+        (Some(m), _) => (
+            w("state.in-care"),
+            say(input, "receipt.taken-in", &json!({"when": input.wall(m.at), "name": input.name(m.by)})),
+        ),
+        (None, Some(n)) => (
+            w("state.not-taken-in"),
+            say(
+                input,
+                "receipt.not-taken-in",
+                &json!({"when": input.wall(n.mark.at), "name": input.name(n.mark.by), "because": n.what.because}),
+            ),
+        ),
+        _ => (w("state.open"), w("receipt.not-yet")),
+    };
+    let person = |who: &str| input.intake.people.get(who).map(|p| &p.what);
+    let owner = person("owner").and_then(|p| p.name.clone()).unwrap_or_else(|| w("receipt.name-withheld"));
+    let contact: Vec<&str> = person("owner")
+        .map(|p| [&p.phone, &p.email, &p.address].into_iter().flatten().map(String::as_str).collect())
+        .unwrap_or_default();
+    html! {
+        header {
+            div.tag { span.hole {} span.number { (tag) } }
+            div {
+                h1 { (input.shop_name) }
+                p.what { (lines::machine(input)) }
+                p { (say(input, "receipt.brought", &json!({"when": opened}))) }
+            }
+            p.stamp { (stamp) }
+        }
+        p { (sentence) }
+        p { (say(input, "receipt.owner", &json!({"name": owner}))) @if !contact.is_empty() { " (" (contact.join(", ")) ")" }
+            @if let Some(b) = person("bringer") {
+                " · "
+                @if b.same_as_owner { (w("receipt.owner-brings")) }
+                @else { (say(input, "receipt.bringer", &json!({"name": b.name.clone().unwrap_or_else(|| w("receipt.name-withheld"))}))) }
+            }
+        }
+    }
+}
+
+fn section(title: &str, items: &[String]) -> Markup {
+    html! { @if !items.is_empty() { section { h2 { (title) } ul { @for i in items { li { (i) } } } } } }
+}
+
+fn pictures(input: &Input<'_>, photos: &[&Photo]) -> Markup {
+    html! {
+        @if !photos.is_empty() {
+            section.photos {
+                h2 { (input.words.plain("receipt.photos-title")) }
+                @for (i, p) in photos.iter().enumerate() {
+                    figure {
+                        @match input.pictures.get(&p.taken.photo) {
+                            Some(pic) => { img src=(data(&pic.jpeg)) width=(pic.width) height=(pic.height) alt=(caption(input, p, i + 1)); }
+                            None => { p.none { (input.words.plain("receipt.no-preview")) } }
+                        }
+                        figcaption {
+                            b { (caption(input, p, i + 1)) } br;
+                            (times(input, p)) br;
+                            code { (p.taken.file.to_string()) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn data(jpeg: &[u8]) -> String {
+    format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg))
+}
+
+fn caption(input: &Input<'_>, photo: &Photo, number: usize) -> String {
+    let view =
+        photo.taken.view.as_deref().and_then(|v| input.kind.view(v)).map(|v| input.words.text(&v.name).to_owned());
+    let line = input.intake.lines.iter().find(|l| l.what.photos.contains(&photo.taken.photo));
+    let part = line
+        .and_then(|l| input.kind.parts.iter().find(|p| p.id == l.what.part))
+        .map(|p| input.words.text(&p.name).to_owned());
+    let what: Vec<String> = [part, view].into_iter().flatten().collect();
+    format!("{number}. {}", if what.is_empty() { input.words.plain("receipt.photo") } else { what.join(", ") })
+}
+
+/// Whose clock: the camera's own words, the phone's, and ours.
+fn times(input: &Input<'_>, photo: &Photo) -> String {
+    let claim = |k: &str| photo.judged.as_ref().and_then(|j| j.what.claims.get(k)).and_then(serde_json::Value::as_str);
+    let camera = match (claim("date_time_original"), claim("offset_time_original")) {
+        (Some(t), Some(z)) => say(input, "receipt.camera-zone", &json!({"time": t, "zone": z})),
+        (Some(t), None) => say(input, "receipt.camera-no-zone", &json!({"time": t})),
+        _ => input.words.plain("receipt.camera-none"),
+    };
+    let phone = say(input, "receipt.phone-clock", &json!({"when": input.wall(photo.mark.device_at)}));
+    let ours = match &photo.received {
+        Some(r) => say(input, "receipt.our-clock", &json!({"when": input.wall(r.mark.at)})),
+        None => input.words.plain("receipt.not-received"),
+    };
+    format!("{camera}; {phone}; {ours}")
+}
+
+fn told(input: &Input<'_>) -> Markup {
+    html! {
+        @if let Some(s) = input.intake.statements.get("complaint") {
+            section {
+                h2 { (input.words.plain("receipt.complaint")) }
+                blockquote { "“" (s.what.text.clone().unwrap_or_else(|| input.words.plain("receipt.name-withheld"))) "”" }
+                p.soft { (say(input, "receipt.heard", &json!({"name": input.name(Some(s.what.heard_by)), "when": input.wall(s.mark.device_at)}))) }
+            }
+        }
+    }
+}
+
+fn signed(input: &Input<'_>) -> Markup {
+    let Some(ack) = &input.intake.acknowledgement else { return html! {} };
+    html! {
+        section.signed {
+            hr.perforation;
+            p { (input.words.plain("sheet.what-you-sign")) }
+            @match (&input.signature, &ack.what.because) {
+                (Some((width, height, path)), _) => {
+                    svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label=(input.words.plain("receipt.signature")) { path d=(path) {} }
+                }
+                (None, Some(because)) => p { (say(input, "receipt.not-signed", &json!({"because": because}))) },
+                _ => p { (input.words.plain("receipt.signature-kept")) },
+            }
+            p.soft { (say(input, "receipt.shown", &json!({"when": input.wall(ack.mark.device_at), "language": ack.what.language}))) }
+            @if let Some(reader) = &ack.what.reader { p.soft { (say(input, "receipt.reader", &json!({"name": reader}))) } }
+        }
+    }
+}
+
+fn proof(input: &Input<'_>) -> Markup {
+    let newest = input.evidence.iter().map(|e| e.index).max().unwrap_or(0);
+    let code = qrcode::QrCode::new(input.checkpoint.as_bytes()).ok();
+    let svg = code.map(|c| c.render::<qrcode::render::svg::Color<'_>>().min_dimensions(240, 240).build());
+    let open = input.intake.state == Standing::Open;
+    html! {
+        section.proof {
+            h2 { (input.words.plain("receipt.proof")) }
+            p { (say(input, if open { "receipt.proof-open" } else { "receipt.proof-text" }, &json!({"index": newest}))) }
+            div.checkpoint {
+                @if let Some(svg) = svg { div.qr role="img" aria-label=(input.words.plain("receipt.qr")) { (PreEscaped(without_prolog(&svg))) } }
+                pre { (input.checkpoint) }
+            }
+            p.soft { (input.words.plain("receipt.key")) " " code { (input.verifier_key) } }
+            details {
+                summary { (say(input, "receipt.entries", &json!({"count": input.evidence.len()}))) }
+                @for e in input.evidence { pre { (e.index) "\n" (e.bytes) } }
+            }
+            script type="application/json" id="counterfoil-evidence" { (PreEscaped(json_in_html(&proofs::block(input)))) }
+        }
+    }
+}
+
+/// An SVG without its XML prolog, to stand inside HTML.
+fn without_prolog(svg: &str) -> &str {
+    svg.find("<svg").map_or(svg, |i| &svg[i..])
+}
+
+/// JSON that cannot end the element it stands in.
+fn json_in_html(value: &serde_json::Value) -> String {
+    value.to_string().replace('<', "\\u003c")
+}

@@ -1,0 +1,252 @@
+//! Starting, serving, stopping.
+
+use std::net::{IpAddr, SocketAddr, UdpSocket};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use actix_web::middleware::{Compress, from_fn};
+use actix_web::{App as Actix, HttpServer, web};
+use serde_json::json;
+
+use crate::access::{self, Access};
+use crate::app::{App, Settled};
+use crate::config::Serve;
+use crate::edge::{Clock, Random};
+use crate::http;
+use crate::http::guard::{Guard, guard};
+use crate::judging;
+use crate::ledger::{Ledger, start};
+use crate::originals::{Originals, make_folder};
+use crate::words;
+
+/// Where to listen when nothing is said.
+const LISTEN: &str = "127.0.0.1:8080";
+/// How long an upload may stand still when nothing is said.
+const BODY_TIMEOUT: Duration = Duration::from_secs(30);
+/// How long a stop waits for requests under way, in seconds.
+const STOP: u64 = 30;
+
+/// A data folder, opened: the ledger checked, its documents in place.
+pub struct Opened {
+    /// The ledger.
+    pub ledger: Ledger,
+}
+
+/// Opens a data folder: keys, database, store; checks that nothing was set back.
+///
+/// # Errors
+/// A sentence that says what to do.
+pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
+    let text = |e: &dyn std::fmt::Display| e.to_string();
+    make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
+    let pool = start::open_database(data).await.map_err(|e| text(&e))?;
+    let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
+    let (clock, random) = (Clock::System, Random::System);
+    let seed = start::key_file(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
+    let originals = Originals::open(&data.join("shops")).map_err(|e| format!("the originals: {e}"))?;
+    let ledger = Ledger::new(pool, originals, clock, random, seed);
+    if check {
+        ledger.check_start().await.map_err(|e| text(&e))?;
+    }
+    ledger.keep_documents().await.map_err(|e| text(&e))?;
+    Ok(Opened { ledger })
+}
+
+/// Serves until told to stop.
+///
+/// # Errors
+/// A sentence that says why it does not.
+pub async fn run(wanted: Serve) -> Result<(), String> {
+    let data = wanted.data.clone().ok_or("say where everything is kept: --data DIR")?;
+    serve(wanted, &data, false).await
+}
+
+/// Opens a new epoch in a data folder that was set back.
+///
+/// # Errors
+/// A sentence.
+pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
+    let opened = open(data, false).await?;
+    for shop in start::shops(opened.ledger.pool()).await.map_err(|e| e.to_string())? {
+        let head = opened.ledger.new_epoch(shop, because).await.map_err(|e| e.to_string())?;
+        println!(
+            "shop {shop}: epoch {} is open at {} entries; it names the last checkpoint known of the one before",
+            head.epoch, head.size
+        );
+    }
+    opened.ledger.close().await;
+    Ok(())
+}
+
+/// Serves a data folder.
+///
+/// # Errors
+/// A sentence.
+pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String> {
+    logs(wanted.log_json);
+    let Opened { ledger } = open(data, true).await?;
+    let listen: SocketAddr = match wanted.listen {
+        Some(listen) => listen,
+        None => LISTEN.parse().map_err(|_| "the default address is wrong")?,
+    };
+    let listener = std::net::TcpListener::bind(listen).map_err(|e| format!("cannot listen on {listen}: {e}"))?;
+    let bound = listener.local_addr().map_err(|e| e.to_string())?;
+    let tls = crate::tls::choose(&wanted, data, bound, ledger.clock(), ledger.random())?;
+    let secure = tls.is_some();
+    let address = format!("{}://{}:{}", if secure { "https" } else { "http" }, lan_address(bound.ip()), bound.port());
+    let settings = access::Settings {
+        public_url: wanted.public_url.clone(),
+        lan_url: Some(address.clone()),
+        behind_proxy: wanted.behind_proxy,
+        refuse_plain: secure,
+    };
+    let token_key = data.join("keys").join("token.key");
+    let access = Access::new(
+        ledger.pool().clone(),
+        Arc::new(ledger.clone()),
+        &token_key,
+        ledger.clock().clone(),
+        ledger.random().clone(),
+        settings,
+    )
+    .map_err(|e| format!("the token key {}: {e}", token_key.display()))?;
+    let access = Arc::new(access);
+    let settled = Settled {
+        public_url: wanted.public_url.clone(),
+        local_url: address.clone(),
+        secure,
+        body_timeout: wanted.body_timeout_ms.map_or(BODY_TIMEOUT, Duration::from_millis),
+        demo,
+    };
+    let app = App::new(ledger.clone(), access.clone(), settled);
+    let waiting = judging::resume(&app).await.map_err(|e| e.to_string())?;
+    tracing::info!(waiting, "photos to judge from before");
+    access.tend().await.map_err(|e| e.detail)?;
+
+    let guarding = Guard {
+        clock: ledger.clock().clone(),
+        random: ledger.random().clone(),
+        public_url: wanted.public_url.clone(),
+        hsts: wanted.tls_cert.is_some(),
+    };
+    let (shared, rights) = (app.clone(), access.clone());
+    let factory = move || {
+        Actix::new()
+            .app_data(web::Data::new(shared.clone()))
+            .app_data(web::Data::from(rights.clone()))
+            .app_data(web::Data::new(guarding.clone()))
+            .wrap(Compress::default())
+            .wrap(from_fn(guard))
+            .configure(http::routes)
+    };
+    let server = HttpServer::new(factory)
+        .disable_signals()
+        .shutdown_timeout(STOP)
+        .workers(std::thread::available_parallelism().map_or(2, |n| n.get().clamp(2, 8)))
+        .client_request_timeout(Duration::from_secs(20));
+    let server = match tls {
+        Some(config) => server.listen_rustls_0_23(listener, config),
+        None => server.listen(listener),
+    }
+    .map_err(|e| format!("cannot listen on {bound}: {e}"))?
+    .run();
+
+    if demo {
+        crate::demo::furnish(&app).await?;
+    }
+    let token = access.set_up_token().await.map_err(|p| p.detail)?;
+    tell(&address, bound, secure, token.as_deref());
+    let handle = server.handle();
+    let stopping = app.stopping.clone();
+    tokio::spawn(async move {
+        told_to_stop().await;
+        tracing::info!("told to stop; finishing what was acknowledged");
+        stopping.cancel();
+        handle.stop(true).await;
+    });
+    server.await.map_err(|e| e.to_string())?;
+    app.background.close();
+    app.background.wait().await;
+    ledger.close().await;
+    Ok(())
+}
+
+/// One line a program can read, then what a person does next.
+fn tell(address: &str, bound: SocketAddr, secure: bool, token: Option<&str>) {
+    let scheme = if secure { "https" } else { "http" };
+    let here = format!(
+        "{scheme}://{}",
+        if bound.ip().is_unspecified() { SocketAddr::new([127, 0, 0, 1].into(), bound.port()) } else { bound }
+    );
+    let set_up = token.map(|t| format!("{here}/set-up#{t}"));
+    println!("ready {}", json!({"address": here, "network": address, "set_up": set_up}));
+    if let Some(link) = set_up {
+        println!("Nobody is set up yet. Open this link once, on this machine, to make the owner:\n  {link}");
+    }
+}
+
+async fn told_to_stop() {
+    let mut term = match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
+        Ok(term) => term,
+        Err(e) => {
+            tracing::error!(error = %e, "the stop signal cannot be heard");
+            return std::future::pending().await;
+        }
+    };
+    tokio::select! {
+        _ = term.recv() => {}
+        _ = tokio::signal::ctrl_c() => {}
+    }
+}
+
+/// The address phones on the shop's network use: of the interface that has a way out, where we listen on all.
+fn lan_address(bound: IpAddr) -> String {
+    let ip = if bound.is_unspecified() {
+        // Nothing is sent: connecting a datagram socket only asks the system for the way.
+        UdpSocket::bind("0.0.0.0:0")
+            .and_then(|s| s.connect("192.0.2.1:9").and_then(|()| s.local_addr()))
+            .map_or(IpAddr::from([127, 0, 0, 1]), |a| a.ip())
+    } else {
+        bound
+    };
+    if ip.is_ipv6() { format!("[{ip}]") } else { ip.to_string() }
+}
+
+/// Structured logs to standard error. What is never logged: bodies, names, tokens, link secrets, positions.
+fn logs(as_json: bool) {
+    let filter =
+        tracing_subscriber::EnvFilter::try_from_env("COUNTERFOIL_LOG").unwrap_or_else(|_| "info,sqlx=warn".into());
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let done = if as_json { builder.json().try_init() } else { builder.compact().try_init() };
+    if done.is_err() {
+        eprintln!("counterfoil: logs were set up before");
+    }
+}
+
+impl Ledger {
+    /// Puts the kinds and catalogues that are shipped where entries can name them, for every shop.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn keep_documents(&self) -> Result<(), sqlx::Error> {
+        for shop in start::shops(self.pool()).await? {
+            self.keep_documents_of(shop).await?;
+        }
+        Ok(())
+    }
+
+    /// Puts the kinds and catalogues that are shipped where a shop's entries can name them.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn keep_documents_of(&self, shop: uuid::Uuid) -> Result<(), sqlx::Error> {
+        for kind in crate::kinds::shipped() {
+            crate::ledger::load::keep_document(self.pool(), shop, "kind", &kind.kind.id, &kind.bytes).await?;
+        }
+        for c in words::all() {
+            crate::ledger::load::keep_document(self.pool(), shop, "words", c.language, c.bytes).await?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,79 @@
+//! The shop's settings: their names, their defaults and their bounds.
+
+use serde_json::{Value, json};
+
+/// Who may leave which gaps open, by role: lists of patterns.
+pub const MAY_LEAVE_OPEN: &str = "may-leave-open";
+
+/// The patterns that apply to somebody with these roles. The owner may leave anything open that may be at all.
+pub fn patterns(setting: Option<&Value>, roles: &[String]) -> Vec<String> {
+    if roles.iter().any(|r| r == "owner") {
+        return vec!["*".into()];
+    }
+    let usual = default(MAY_LEAVE_OPEN);
+    let table = setting.filter(|v| v.is_object()).unwrap_or(&usual);
+    roles
+        .iter()
+        .filter_map(|r| table.get(r).and_then(Value::as_array))
+        .flatten()
+        .filter_map(Value::as_str)
+        .map(str::to_owned)
+        .collect()
+}
+
+/// What a setting is until the shop sets it. No legal number is shipped.
+pub fn default(name: &str) -> Value {
+    match name {
+        MAY_LEAVE_OPEN => json!({
+            "bench": [],
+            "counter": ["view:*", "!view:machine-plate", "question:*", "line-photo:*"],
+        }),
+        "places" => json!(["Counter", "Bench 1", "Bench 2", "Rack A", "Rack B", "Shed"]),
+        // Hours after which an open intake is shown as waiting too long.
+        "open-limit" => json!(24),
+        "usual" => json!({}),
+        "terms" => json!(""),
+        _ => Value::Null,
+    }
+}
+
+/// The names of all settings.
+pub const NAMES: [&str; 5] = [MAY_LEAVE_OPEN, "open-limit", "places", "terms", "usual"];
+
+/// Checks a value a shop wants to set.
+///
+/// # Errors
+/// A sentence that says what does not fit.
+pub fn check(name: &str, value: &Value) -> Result<(), String> {
+    let words = |v: &Value, most: usize| {
+        v.as_array().is_some_and(|list| {
+            list.len() <= most
+                && list.iter().all(|w| w.as_str().is_some_and(|s| !s.trim().is_empty() && s.chars().count() <= 80))
+        })
+    };
+    let good = match name {
+        MAY_LEAVE_OPEN => value.as_object().is_some_and(|m| {
+            m.keys().all(|k| ["counter", "bench"].contains(&k.as_str())) && m.values().all(|v| words(v, 50))
+        }),
+        "places" => words(value, 60),
+        "open-limit" => value.as_i64().is_some_and(|h| (1..=8_760).contains(&h)),
+        "terms" => value.as_str().is_some_and(|t| t.chars().count() <= 4_000),
+        "usual" => usual(value),
+        _ => return Err(format!("there is no setting \"{name}\"; the settings are {}", NAMES.join(", "))),
+    };
+    if good { Ok(()) } else { Err(format!("this is not a value for the setting \"{name}\"")) }
+}
+
+/// The shop's usual fee, limit, deposit, days to a diagnosis, and so on: offered as one sentence, never pre-ticked.
+fn usual(value: &Value) -> bool {
+    let money = |v: &Value| v.as_str() == Some("none") || v.as_i64().is_some_and(|m| (0..=1_000_000_000).contains(&m));
+    value.as_object().is_some_and(|m| {
+        m.iter().all(|(k, v)| match k.as_str() {
+            "fee" | "limit" | "deposit" => money(v),
+            "diagnosis_days" | "ready_days" => v.as_i64().is_some_and(|d| (0..=365).contains(&d)),
+            "over_limit" => matches!(v.as_str(), Some("ask first" | "do not go over")),
+            "old_parts" => matches!(v.as_str(), Some("give back" | "dispose" | "keep for supplier")),
+            _ => false,
+        })
+    })
+}

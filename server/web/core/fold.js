@@ -1,0 +1,148 @@
+// The state of an intake: the fold of its entries in order. Pure; the server folds the same in `server/src/intake/state.rs`.
+// @ts-check
+
+/** @import {Entry, IntakeState, Mark, PhotoFact} from "./types.js" */
+
+/** An intake of which nothing was said. @returns {IntakeState} */
+export function nothing() {
+  return {
+    state: "none", machine: {}, people: {}, statements: {}, answers: {}, lines: [], safety: {}, accessories: {}, blocks: {},
+    arrangements: {}, photos: [], left_open: {}, files_received: [], links: {}, not_understood: 0,
+  };
+}
+
+/**
+ * Entries in the order that counts: by log index first; what is not sent yet after, in the order given (its local order).
+ * @param {Entry[]} entries
+ * @returns {Entry[]}
+ */
+export function inOrder(entries) {
+  const local = entries.filter((e) => e.index === undefined);
+  const kept = entries.filter((e) => e.index !== undefined);
+  return [...kept.sort((a, b) => Number(a.index) - Number(b.index)), ...local];
+}
+
+/** Folds entries, in any order, into the state. @param {Entry[]} entries @returns {IntakeState} */
+export function fold(entries) {
+  const state = nothing();
+  for (const entry of inOrder(entries)) apply(state, entry);
+  return state;
+}
+
+/** Puts a member into a table as its own, whatever its name. @param {any} table @param {string} name @param {any} value */
+function put(table, name, value) {
+  Object.defineProperty(table, String(name), { value, enumerable: true, writable: true, configurable: true });
+}
+
+/** @param {Entry} entry @returns {Mark} */
+function markOf({ said, digest, index, kept }) {
+  /** @type {Mark} */
+  const mark = { id: said.id, digest, device_at: said.clock.at };
+  if (index !== undefined) mark.index = index;
+  if (said.author.staff !== undefined) mark.by = said.author.staff;
+  if (kept !== undefined) mark.at = kept.at;
+  return mark;
+}
+
+/** Applies one entry to the state. @param {IntakeState} state @param {Entry} entry */
+export function apply(state, entry) {
+  const { said, body, digest } = entry;
+  const mark = markOf(entry);
+  if (entry.index !== undefined) state.last_index = Math.max(state.last_index ?? 0, entry.index);
+  // Older versions are upcast here, a step each; 1 is the first.
+  if (said.v !== 1) {
+    state.not_understood += 1;
+    return;
+  }
+  // What a body holds was checked by the server, or is made by this device: from here on it is taken at its word.
+  const fact = /** @type {any} */ ({ ...body, digest, mark });
+  switch (said.type) {
+    case "intake-opened":
+      if (state.opened) return;
+      state.state = "open";
+      state.shop = said.shop;
+      state.intake = said.intake;
+      state.tag = body.tag;
+      state.kind = body.kind;
+      state.kind_id = body.kind_id;
+      state.opened = { digest, mark };
+      return;
+    case "machine-described":
+      return put(state.machine, body.field, fact);
+    case "person-named":
+      return put(state.people, body.who, fact);
+    case "statement-made":
+      return put(state.statements, body.topic, fact);
+    case "question-answered":
+      return put(state.answers, body.question, fact);
+    case "condition-noted": {
+      const line = { ...fact, photos: body.photos ?? [] };
+      const at = state.lines.findIndex((l) => l.line === body.line);
+      if (at < 0) state.lines.push(line);
+      else state.lines[at] = line;
+      return;
+    }
+    case "condition-withdrawn":
+      state.lines = state.lines.filter((l) => l.line !== body.line);
+      return;
+    case "safety-noted":
+      return put(state.safety, body.item, fact);
+    case "accessory-noted":
+      return put(state.accessories, body.item, fact);
+    case "block-answered":
+      return put(state.blocks, body.block, fact);
+    case "arrangement-made":
+      for (const [field, value] of Object.entries(body.values)) put(state.arrangements, field, { value, digest, mark });
+      return;
+    case "photo-taken":
+      if (!state.photos.some((p) => p.photo === body.photo)) state.photos.push(fact);
+      return;
+    case "photo-received": {
+      const photo = photoOf(state, body.photo);
+      if (photo && !photo.received) photo.received = { media_type: body.media_type, mark };
+      return;
+    }
+    case "photo-judged": {
+      const photo = photoOf(state, body.photo);
+      const { verdict, reasons = [], measures = {}, claims = {}, renditions = [], by } = body;
+      if (photo) photo.judged = { verdict, reasons, measures, claims, renditions, by, mark };
+      return;
+    }
+    case "file-received":
+      if (!state.files_received.includes(body.file)) state.files_received.push(body.file);
+      return;
+    case "left-open":
+      return put(state.left_open, body.gap, fact);
+    case "acknowledged":
+      state.acknowledgement = fact;
+      return;
+    case "taken-in":
+      state.state = "in care";
+      state.taken_in = mark;
+      return;
+    case "not-taken-in":
+      state.state = "not taken in";
+      state.not_taken_in = { because: body.because, mark };
+      return;
+    case "moved":
+      state.place = { place: body.place, mark };
+      return;
+    case "link-made":
+      return put(state.links, body.link, { what: body.what, expires: body.expires, mark });
+    case "link-revoked":
+      delete state.links[body.link];
+      return;
+    default:
+      state.not_understood += 1;
+  }
+}
+
+/** @param {IntakeState} state @param {string} id @returns {PhotoFact | undefined} */
+export function photoOf(state, id) {
+  return state.photos.find((p) => p.photo === id);
+}
+
+/** The newest photo taken for a view. @param {IntakeState} state @param {string} view @returns {PhotoFact | undefined} */
+export function newestOf(state, view) {
+  return state.photos.findLast((p) => p.view === view);
+}

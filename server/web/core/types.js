@@ -1,0 +1,109 @@
+// Shapes shared by the core, as JSDoc types only; nothing runs here.
+
+/**
+ * A JSON value as canonical JSON knows it: no floats, no null.
+ * @typedef {string | number | boolean | JsonList | JsonObject} Json
+ * @typedef {Json[]} JsonList
+ * @typedef {{[name: string]: Json}} JsonObject
+ *
+ * One text in several languages, by language tag.
+ * @typedef {{[language: string]: string}} Text
+ *
+ * A sentence: message key of the catalogue and what it names (strings, integers, lists or texts).
+ * @typedef {{key: string, with: {[name: string]: Json}}} Sentence
+ */
+
+/**
+ * @typedef {"at counter" | "before opening" | "at bench"} Due
+ * @typedef {"received" | "opened" | "left"} Stage
+ *
+ * A condition on earlier answers, as data.
+ * @typedef {{all: When[]} | {any: When[]} | {field: string, op: "is" | "is-not" | "one-of" | "answered", value?: string, values?: string[]}} When
+ *
+ * @typedef {{id: string, name: Text}} Named
+ * @typedef {{id: string, due: Due, stage: Stage, drawing: string, name: Text, short: Text, stand: Text, why: Text, when?: When, caution?: Text}} View
+ * @typedef {{id: string, due: Due, name: Text, kind: "choice" | "text" | "number", choices?: Named[], when?: When, why?: Text}} Question
+ * @typedef {{id: string, photo: boolean, name: Text}} Condition
+ *
+ * A kind of machine, as its TOML says it (list members keep the file's singular names).
+ * @typedef {{v: number, id: string, name: Text, caution: Text, view: View[], question?: Question[], part?: Named[],
+ *   condition: Condition[], safety?: Named[], accessory?: Named[]}} Kind
+ *
+ * @typedef {{digest: string, kind: Kind}} LoadedKind
+ */
+
+/**
+ * What an author said; its canonical bytes are hashed on the device.
+ * @typedef {{author: {staff?: string, device?: string, server?: string}, body: JsonObject, clock: {at: string, offset_minutes: number},
+ *   id: string, intake?: string, seen?: number, shop: string, type: string, v: number}} Said
+ *
+ * The server's part: log time, measured clock offset and round trip in milliseconds.
+ * @typedef {{at: string, raw?: string, clock_offset_ms?: number, round_trip_ms?: number}} Kept
+ *
+ * One entry as the fold takes it. `index` is absent until the server has it; `body` has the disclosed members merged.
+ * @typedef {{index?: number, said: Said, kept?: Kept, body: {[name: string]: any}, digest: string}} Entry
+ */
+
+/**
+ * Which entry said something.
+ * @typedef {{index?: number, id: string, digest: string, by?: string, at?: string, device_at: string}} Mark
+ *
+ * @typedef {{value?: string, not?: string, from?: string, digest: string, mark: Mark}} MachineFact
+ * @typedef {{who: string, same_as_owner?: boolean, none?: string[], name?: string, phone?: string, email?: string, address?: string, digest: string, mark: Mark}} PersonFact
+ * @typedef {{topic: string, heard_by: string, text?: string, speaker?: string, digest: string, mark: Mark}} StatementFact
+ * @typedef {{question: string, choice?: string, not?: string, because?: string, text?: string, digest: string, mark: Mark}} AnswerFact
+ * @typedef {{line: string, part: string, word: string, photos: string[], note?: string, digest: string, mark: Mark}} LineFact
+ * @typedef {{item: string, seen: string, digest: string, mark: Mark}} SafetyFact
+ * @typedef {{item: string, count: number, stays: string, note?: string, digest: string, mark: Mark}} AccessoryFact
+ * @typedef {{block: string, sentence: string, digest: string, mark: Mark}} BlockFact
+ * @typedef {{value: any, digest: string, mark: Mark}} ArrangementFact
+ * @typedef {{gap: string, reason: string, digest: string, mark: Mark}} LeftOpenFact
+ * @typedef {{how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, reader?: string, signer?: string, digest: string, mark: Mark}} AcknowledgementFact
+ * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[], by: string, mark: Mark}} Judgement
+ * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement}} PhotoFact
+ *
+ * The state of an intake: the fold of its entries. Lines stand in the order they were first noted, photos in the order
+ * they were taken (log index first, those not sent yet after).
+ * @typedef {{
+ *   state: "none" | "open" | "in care" | "not taken in",
+ *   shop?: string, intake?: string, tag?: string, kind?: string, kind_id?: string,
+ *   opened?: {digest: string, mark: Mark},
+ *   machine: {[field: string]: MachineFact},
+ *   people: {[who: string]: PersonFact},
+ *   statements: {[topic: string]: StatementFact},
+ *   answers: {[question: string]: AnswerFact},
+ *   lines: LineFact[],
+ *   safety: {[item: string]: SafetyFact},
+ *   accessories: {[item: string]: AccessoryFact},
+ *   blocks: {[block: string]: BlockFact},
+ *   arrangements: {[field: string]: ArrangementFact},
+ *   photos: PhotoFact[],
+ *   left_open: {[gap: string]: LeftOpenFact},
+ *   files_received: string[],
+ *   acknowledgement?: AcknowledgementFact,
+ *   taken_in?: Mark,
+ *   not_taken_in?: {because: string, mark: Mark},
+ *   place?: {place: string, mark: Mark},
+ *   links: {[link: string]: {what: string, expires: string, mark: Mark}},
+ *   last_index?: number,
+ *   not_understood: number,
+ * }} IntakeState
+ */
+
+/**
+ * Something the check still asks for; `gap` also names where to tap (`view:bar-side`).
+ * @typedef {{gap: string, due: Due, key: string, with: {[name: string]: any}}} Gap
+ *
+ * A gap let through.
+ * @typedef {Gap & {reason: string, by?: string}} LetThrough
+ *
+ * @typedef {{gaps: Gap[], left_open: LetThrough[]}} Checked
+ */
+
+/**
+ * A problem of the API (RFC 9457), or one of the device's own with a type under `/problems/device/`.
+ * @typedef {{type: string, title: string, status: number, detail: string, retry: "same" | "changed" | "later" | "never",
+ *   pointer?: string, errors?: any[], gaps?: Gap[], request?: string, after_s?: number}} Problem
+ */
+
+export {};
