@@ -218,6 +218,49 @@ fn a_client_that_trusts_the_authority_shakes_hands_by_tls_1_2_and_1_3() {
     }
 }
 
+#[test]
+fn the_host_of_an_address_is_found_in_it() {
+    for (url, host) in [
+        ("https://intake.example", Some("intake.example")),
+        ("https://intake.example:8443/x", Some("intake.example")),
+        ("https://[2001:db8::1]:8443", Some("2001:db8::1")),
+        ("intake.example", None),
+    ] {
+        assert_eq!(host_of(url).as_deref(), host, "{url}");
+    }
+}
+
+#[actix_web::test]
+async fn the_plain_server_shows_the_trust_page_and_sends_everything_else_to_https() {
+    use std::io::{Read, Write};
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+    let at = listener.local_addr().expect("an address");
+    let trust = Trust { say: str::to_owned, certificates: None, https_url: None, plain_url: None };
+    let guarding =
+        crate::http::guard::Guard { clock: Clock::System, random: Random::System, public_url: None, hsts: false };
+    let server = trust::plain_server(listener, trust, guarding).expect("a server");
+    let handle = server.handle();
+    actix_web::rt::spawn(server);
+    let ask = |path: &'static str| {
+        web::block(move || {
+            let mut stream = std::net::TcpStream::connect(at).expect("connected");
+            write!(stream, "GET {path} HTTP/1.1\r\nHost: {at}\r\nConnection: close\r\n\r\n").expect("sent");
+            let mut text = String::new();
+            stream.read_to_string(&mut text).expect("read");
+            text
+        })
+    };
+    let page = ask("/trust").await.expect("an answer");
+    assert!(
+        page.starts_with("HTTP/1.1 200")
+            && page.contains("content-security-policy")
+            && page.contains("trust.plain.camera")
+    );
+    let other = ask("/v1/sessions/current").await.expect("an answer");
+    assert!(other.starts_with("HTTP/1.1 403") && other.contains("/problems/not-secure"), "{other}");
+    handle.stop(true).await;
+}
+
 #[actix_web::test]
 async fn the_trust_page_needs_no_script_and_says_what_plain_http_cannot_do() {
     let shop = Shop::new();
