@@ -563,6 +563,15 @@ mod tests {
         }
     }
 
+    #[test]
+    fn the_catalogue_says_the_same_as_the_table() {
+        let words: Value = serde_json::from_str(include_str!("../../schema/words/en.json")).expect("words");
+        for r in TABLE {
+            assert_eq!(words[format!("problem.{}.title", r.slug)], r.title);
+            assert_eq!(words[format!("problem.{}.do", r.slug)], r.what_to_do);
+        }
+    }
+
     #[actix_web::test]
     async fn a_problem_is_sent_with_its_request_id_and_without_its_inner_reason() {
         let answer = in_request("r-1".into(), async { Problem::internal("disk on fire").error_response() }).await;

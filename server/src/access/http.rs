@@ -65,3 +65,35 @@ pub(crate) fn rfc3339(at: Millis) -> String {
     let at = jiff::Timestamp::from_millisecond(at).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
     format!("{at:.3}")
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::Value;
+
+    use super::*;
+
+    #[test]
+    fn every_operation_is_described_with_its_id_its_security_and_its_problems() {
+        let doc: Value = serde_json::to_value(doc()).expect("a document");
+        let mut ids = Vec::new();
+        for (path, operations) in doc["paths"].as_object().expect("paths") {
+            assert!(path.starts_with("/v1/"), "{path}");
+            for (method, operation) in operations.as_object().expect("operations") {
+                let id = operation["operationId"].as_str().expect("an id");
+                assert!(!ids.contains(&id), "{id} twice");
+                ids.push(id);
+                assert!(operation["security"].is_array(), "{method} {path} says who may call");
+                let fault = &operation["responses"]["500"]["content"][crate::problem::MEDIA_TYPE]["schema"]["$ref"];
+                assert_eq!(fault, "#/components/schemas/Problem", "{method} {path}");
+                let named = path.matches('{').count();
+                let in_path = operation["parameters"].as_array().into_iter().flatten().filter(|p| p["in"] == "path");
+                assert_eq!(in_path.count(), named, "{method} {path} describes its parameters");
+            }
+        }
+        assert_eq!(ids.len(), 17);
+        for needed in ["Problem", "SignedIn", "Tokens", "Role"] {
+            assert!(doc["components"]["schemas"][needed].is_object(), "{needed}");
+        }
+        assert!(doc["components"]["securitySchemes"]["cookie"].is_object());
+    }
+}

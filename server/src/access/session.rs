@@ -50,7 +50,10 @@ impl Access {
             return Ok(None);
         }
         if now >= row.seen_at + NOTED {
-            self.store.session_seen(digest, now).await?;
+            // Only a note: a database that is busy writing is no reason to refuse somebody who reads.
+            if let Err(e) = self.store.session_seen(digest, now).await {
+                tracing::warn!(error = %e, "that a session was used could not be noted");
+            }
         }
         Ok(Some(row))
     }
