@@ -18,6 +18,8 @@ use crate::http::guard::{Guard, guard};
 use crate::judging;
 use crate::ledger::{Ledger, start};
 use crate::originals::{Originals, make_folder};
+use crate::tls::trust::Trust;
+use crate::tls::{self, Certificates};
 use crate::words;
 
 /// Where to listen when nothing is said.
@@ -92,8 +94,8 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     };
     let listener = std::net::TcpListener::bind(listen).map_err(|e| format!("cannot listen on {listen}: {e}"))?;
     let bound = listener.local_addr().map_err(|e| e.to_string())?;
-    let tls = crate::tls::choose(&wanted, data, bound, ledger.clock(), ledger.random())?;
-    let secure = tls.is_some();
+    let certificates = tls::open(&wanted, data, bound, ledger.clock(), ledger.random())?;
+    let secure = certificates.is_some();
     let address = format!("{}://{}:{}", if secure { "https" } else { "http" }, lan_address(bound.ip()), bound.port());
     let settings = access::Settings {
         public_url: wanted.public_url.clone(),
@@ -130,14 +132,23 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
         public_url: wanted.public_url.clone(),
         hsts: wanted.tls_cert.is_some(),
     };
-    let (shared, rights) = (app.clone(), access.clone());
+    let plain = plain_listener(certificates.as_ref(), bound);
+    let trust = Trust {
+        say: |key| words::language(words::FIRST).plain(key),
+        certificates: certificates.clone(),
+        https_url: secure.then(|| address.clone()),
+        plain_url: plain.as_ref().map(|(_, port)| format!("http://{}:{port}", lan_address(bound.ip()))),
+    };
+    let (shared, rights, trusted, guards) = (app.clone(), access.clone(), trust.clone(), guarding.clone());
     let factory = move || {
         Actix::new()
             .app_data(web::Data::new(shared.clone()))
             .app_data(web::Data::from(rights.clone()))
-            .app_data(web::Data::new(guarding.clone()))
+            .app_data(web::Data::new(guards.clone()))
+            .app_data(web::Data::new(trusted.clone()))
             .wrap(Compress::default())
             .wrap(from_fn(guard))
+            .configure(tls::trust::routes)
             .configure(http::routes)
     };
     let server = HttpServer::new(factory)
@@ -145,8 +156,8 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
         .shutdown_timeout(STOP)
         .workers(std::thread::available_parallelism().map_or(2, |n| n.get().clamp(2, 8)))
         .client_request_timeout(Duration::from_secs(20));
-    let server = match tls {
-        Some(config) => server.listen_rustls_0_23(listener, config),
+    let server = match &certificates {
+        Some(c) => server.listen_rustls_0_23(listener, tls::server_config(c.clone()).map_err(|e| e.to_string())?),
         None => server.listen(listener),
     }
     .map_err(|e| format!("cannot listen on {bound}: {e}"))?
@@ -155,6 +166,15 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     if demo {
         crate::demo::furnish(&app).await?;
     }
+    if let Some((listener, port)) = plain {
+        let side = tls::trust::plain_server(listener, trust, guarding).map_err(|e| e.to_string())?;
+        println!("Phones install this shop's certificate from http://{}:{port}/trust", lan_address(bound.ip()));
+        tokio::spawn(side);
+    }
+    if let Some(c) = certificates {
+        tokio::spawn(c.keep());
+    }
+    tokio::spawn(tend_daily(access.clone()));
     let token = access.set_up_token().await.map_err(|p| p.detail)?;
     tell(&address, bound, secure, token.as_deref());
     let handle = server.handle();
@@ -170,6 +190,26 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     app.background.wait().await;
     ledger.close().await;
     Ok(())
+}
+
+/// A plain listener beside HTTPS by the local authority, for phones that trust nothing yet: the next free port.
+fn plain_listener(certificates: Option<&Arc<Certificates>>, bound: SocketAddr) -> Option<(std::net::TcpListener, u16)> {
+    certificates?.authority()?;
+    let listener = std::net::TcpListener::bind((bound.ip(), bound.port().checked_add(1)?))
+        .or_else(|_| std::net::TcpListener::bind((bound.ip(), 0)))
+        .ok()?;
+    let port = listener.local_addr().ok()?.port();
+    Some((listener, port))
+}
+
+/// Housekeeping of access, once a day for ever; a failure is logged and tried again the next day.
+async fn tend_daily(access: Arc<Access>) {
+    loop {
+        tokio::time::sleep(Duration::from_secs(24 * 3600)).await;
+        if let Err(p) = access.tend().await {
+            tracing::error!(problem = %p.detail, "access could not be tended");
+        }
+    }
 }
 
 /// One line a program can read, then what a person does next.
