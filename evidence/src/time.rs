@@ -13,7 +13,7 @@ pub fn format(millis: i64) -> String {
     format!("{y:04}-{m:02}-{d:02}T{:02}:{:02}:{:02}.{ms:03}Z", s / 3600, s / 60 % 60, s % 60)
 }
 
-/// Reads a time as [`format`] writes it, and nothing else: no other offset, no fewer digits, no leap second, no date that
+/// Reads a time as [`format()`] writes it, and nothing else: no other offset, no fewer digits, no leap second, no date that
 /// is not in the calendar.
 ///
 /// ```

@@ -110,6 +110,22 @@ pub fn needed_for_append(size: u64) -> Vec<Node> {
 ///
 /// # Errors
 /// A node that is needed and not there.
+///
+/// ```
+/// use std::collections::HashMap;
+/// use evidence::tree;
+///
+/// let mut nodes = HashMap::new();
+/// for (size, entry) in [b"one".as_slice(), b"two", b"three"].into_iter().enumerate() {
+///     let fresh = tree::new_nodes(size as u64, tree::leaf_hash(entry), &mut |l, i| nodes.get(&(l, i)).copied())?;
+///     nodes.extend(fresh.into_iter().map(|(l, i, h)| ((l, i), h)));
+/// }
+/// let mut get = |l, i| nodes.get(&(l, i)).copied();
+/// let root = tree::root_from(3, &mut get)?;
+/// let proof = tree::inclusion(2, 3, &mut get)?;
+/// tree::verify_inclusion(2, 3, tree::leaf_hash(b"three"), &proof, root)?;
+/// # Ok::<(), tree::TreeError>(())
+/// ```
 pub fn new_nodes(
     size: u64,
     leaf: Hash,
