@@ -5,8 +5,13 @@
 
 use std::path::PathBuf;
 
+pub mod ask;
+pub mod counter;
+pub mod picture;
 pub mod seeded;
+pub mod server;
 pub mod shadow;
+pub mod shop;
 
 /// Whether the full counts are asked for (`tests/run --long`).
 pub fn long() -> bool {
