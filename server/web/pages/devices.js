@@ -1,0 +1,73 @@
+// Devices: a phone is let in by a QR code on the desk's screen; a lost one is put out.
+
+import { ask } from "../core/app.js";
+import { t } from "../core/words.js";
+import { act } from "../parts/act.js";
+import { h } from "../parts/dom.js";
+import { freshNames, nameOf } from "../parts/names.js";
+import { svgElement } from "../parts/svg.js";
+import { dayAndTime } from "../parts/times.js";
+
+/** @typedef {{ device: string, staff: string, label: string, paired: string, revoked?: string, this_one: boolean }} Device */
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function devices(at) {
+  /** @type {{ code: string, url: string, expires: string, qr_svg: string } | null} */
+  let pairing = null;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let over;
+  let sure = "";
+
+  async function make() {
+    const made = (await ask("POST", "/pairings", { json: {} })).json;
+    pairing = made;
+    clearTimeout(over);
+    over = setTimeout(() => {
+      pairing = null;
+      at.again();
+    }, Math.max(0, Date.parse(made.expires) - Date.now()));
+    await at.again();
+  }
+
+  /** @param {string} device */
+  async function revoke(device) {
+    sure = "";
+    await ask("DELETE", `/devices/${device}`);
+    await at.again();
+  }
+
+  return {
+    watch: (again) => {
+      freshNames(again);
+      return [];
+    },
+    leave: () => clearTimeout(over),
+    async draw() {
+      const list = /** @type {Device[]} */ ((await ask("GET", "/devices")).json);
+      const zone = new Intl.DateTimeFormat().resolvedOptions().timeZone;
+      const live = list.filter((d) => !d.revoked);
+      return {
+        title: t("page.devices.title"),
+        content: [
+          h("h1", null, t("page.devices.title")),
+          pairing ? h("section", { class: "paper stack", role: "status" },
+            h("h2", null, t("page.devices.scan")),
+            h("div", { class: "qr", role: "img", "aria-label": t("page.devices.qr") }, svgElement(pairing.qr_svg)),
+            h("p", null, t("page.devices.or-code"), " ", h("span", { class: "mono" }, pairing.code)),
+            h("p", { class: "soft" }, t("page.devices.until", { when: dayAndTime(Date.parse(pairing.expires), zone) })),
+            h("p", null, h("a", { href: "/trust" }, t("page.devices.trust"))))
+            : act({ words: t("act.pair-phone"), heavy: true, does: make }),
+          h("section", { class: "section" },
+            h("h2", null, t("page.devices.list", { count: live.length })),
+            h("ul", { class: "steps" }, live.map((d) => h("li", { "data-key": d.device },
+              h("div", { class: "step" },
+                h("span", null, h("b", null, d.label), `, ${nameOf(d.staff)}`, d.this_one ? h("span", { class: "badge" }, t("page.devices.this")) : null,
+                  h("span", { class: "soft block" }, t("page.devices.since", { when: dayAndTime(Date.parse(d.paired), zone) }))),
+                sure === d.device
+                  ? act({ words: t("act.put-out-now"), mark: true, does: () => revoke(d.device) })
+                  : act({ words: t("act.put-out"), does: () => ((sure = d.device), at.again()) })))))),
+        ],
+      };
+    },
+  };
+}

@@ -1,0 +1,145 @@
+// One machine as a full page of lanes: what was told, as received, as opened, as left, and by whose clock.
+
+import { history, say, session, shop } from "../core/app.js";
+import { t } from "../core/words.js";
+import { actLink, picks } from "../parts/act.js";
+import { h } from "../parts/dom.js";
+import { entriesList } from "../parts/entries.js";
+import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial } from "../parts/facts.js";
+import { atCounter } from "../parts/flow.js";
+import { onward as onwardIcon, paper } from "../parts/icons.js";
+import { load, meanwhile, watching } from "../parts/intake.js";
+import { clocks } from "../parts/clocks.js";
+import { large } from "../parts/large.js";
+import { linkPart } from "../parts/links.js";
+import { nameOf } from "../parts/names.js";
+import { largeUrl } from "../parts/picture.js";
+import { receiptFile, shareReceipt } from "../parts/receipt.js";
+import { act } from "../parts/act.js";
+import { stamp, tag } from "../parts/tag.js";
+import { photoName, photoTile, statusWords } from "../parts/tile.js";
+import { day, dayAndTime } from "../parts/times.js";
+
+/** @import {IntakeView, PhotoView, Shop} from "../core/app.js" */
+/** @import {Entry} from "../core/types.js" */
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function machine(at) {
+  const [id] = at.ids;
+  const links = linkPart(id, () => at.again());
+  let chosen = "";
+
+  return {
+    watch: watching(id),
+    async draw() {
+      const [view, here, entries] = await Promise.all([load(id), shop(), history(id)]);
+      const zone = here?.zone ?? "UTC";
+      const photo = view.photos.find((p) => p.photo === chosen) ?? [...view.photos].sort((a, b) => (a.number ?? 1e9) - (b.number ?? 1e9))[0];
+      const open = view.state.state === "open";
+      const held = view.state.state === "in care" && view.state.taken_in?.index === undefined;
+      return {
+        title: `${view.state.tag} ${machineName(view)}`,
+        wide: true,
+        content: [
+          h("div", { class: "machine__head" },
+            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view)].filter(Boolean).join(", "), under: standing(view, zone) }),
+            stamp(held ? "held" : view.state.state),
+            open ? actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon() }) : null),
+          ...meanwhile(view),
+          toldLane(view, zone),
+          stageLane(view, "received"),
+          stageLane(view, "opened"),
+          stageLane(view, "left"),
+          photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
+          keepLane(view, here),
+          session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone)) : null,
+        ],
+      };
+    },
+  };
+
+  /** @param {string} key @param {string} name @param {import("../parts/dom.js").Children} under @param {...import("../parts/dom.js").Children} content */
+  function lane(key, name, under, ...content) {
+    return h("section", { class: "lane", "data-key": key }, h("div", null, h("h2", null, name), under ? h("p", { class: "soft" }, under) : null), h("div", { class: "stack" }, ...content));
+  }
+
+  /** @param {IntakeView} view @param {string} zone */
+  function toldLane(view, zone) {
+    const fact = view.state.statements.complaint;
+    const facts = [...answers(view), ...arrangements(view)];
+    const condition = [
+      ...lines(view).map((l) => `${l.part}: ${l.word}${l.note ? `, ${l.note}` : ""}${l.numbers.length ? ` (${t("page.sheet.photo-numbers", { count: l.numbers.length, list: l.numbers.join(", ") })})` : ""}`),
+      ...[blockSentence(view, "walk-round")].filter(Boolean), ...safety(view), ...accessories(view),
+      ...leftOpen(view, view.check.left_open.filter((l) => !l.gap.startsWith("view:"))),
+    ];
+    return [
+      lane("told", t("lane.told"), fact ? t("lane.told-under", { day: day(Date.parse(fact.mark.device_at), zone), name: nameOf(fact.heard_by) }) : null,
+        h("blockquote", { class: "quote" },
+          fact ? h("p", { class: "told" }, `“${fact.text ?? t("page.withheld")}”`) : h("p", { class: "soft" }, t("lane.told-nothing")),
+          facts.length ? h("p", null, facts.join(" · ")) : null,
+          h("p", { class: "soft" }, [...people(view), ...otherNumbers(view)].join(" · ")))),
+      condition.length ? lane("looked", t("lane.looked"), null, h("ul", { class: "sheet__list" }, condition.map((w) => h("li", null, w)))) : null,
+    ].filter((x) => x !== null);
+  }
+
+  /** @param {IntakeView} view @param {"received" | "opened" | "left"} stage */
+  function stageLane(view, stage) {
+    const photos = view.photos.filter((p) => p.stage === stage && p.number).sort((a, b) => (a.number ?? 0) - (b.number ?? 0));
+    const older = view.photos.filter((p) => p.stage === stage && !p.number);
+    const left = view.check.left_open.filter((l) => view.kind?.view.some((v) => `view:${v.id}` === l.gap && v.stage === stage));
+    if (photos.length + left.length === 0) return stage === "received" ? lane(stage, t("lane.received"), null, h("p", { class: "empty" }, t("lane.no-photos"))) : null;
+    const under = [t("lane.photos", { count: photos.length }), left.length ? t("lane.left-open", { count: left.length }) : "", older.length ? t("lane.older", { count: older.length }) : ""].filter(Boolean).join(", ");
+    return lane(stage, t(`lane.${stage}`), under,
+      h("div", { class: "tiles" }, photos.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(view, p) }))),
+      left.length ? h("ul", { class: "sheet__list" }, leftOpen(view, left).map((w) => h("li", null, w))) : null,
+      older.length ? h("details", { class: "more" }, h("summary", null, t("lane.older", { count: older.length })), h("div", { class: "tiles" }, older.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(view, p) })))) : null);
+  }
+
+  /** @param {IntakeView} view @param {PhotoView} photo */
+  function show(view, photo) {
+    const name = [photo.number, photoName(view, photo)].filter(Boolean).join(". ");
+    const clocksToo = act({ words: t("act.by-whose-clock"), does: () => choose(photo.photo) });
+    clocksToo.setAttribute("data-shuts", "");
+    return large({ picture: largeUrl(photo.photo), name, under: [h("p", null, statusWords(photo.status)), h("p", { class: "soft mono" }, photo.file)], acts: [clocksToo] });
+  }
+
+  /** @param {string} photo */
+  async function choose(photo) {
+    chosen = photo;
+    await at.again();
+    document.querySelector('[data-key="clocks"]')?.scrollIntoView({ block: "center" });
+  }
+
+  /** The photo whose clocks are drawn, and the way to another. @param {IntakeView} view @param {PhotoView} photo */
+  function clockUnder(view, photo) {
+    return h("span", { class: "field" },
+      h("label", { for: "clock-photo", class: "hide" }, t("lane.clock.choose")),
+      h("select", { id: "clock-photo", value: photo.photo, onchange: (/** @type {Event} */ e) => choose(/** @type {HTMLSelectElement} */ (e.target).value) },
+        view.photos.map((p) => h("option", { value: p.photo, selected: p.photo === photo.photo }, [p.number, photoName(view, p)].filter(Boolean).join(". ")))));
+  }
+
+  /** Where it stands, and what the customer has. @param {IntakeView} view @param {Shop | null} here */
+  function keepLane(view, here) {
+    if (view.state.state !== "in care" && view.state.state !== "not taken in") return null;
+    const base = `/v1/shops/${session()?.shop}/intakes/${id}`;
+    const places = /** @type {string[]} */ (here?.settings.places ?? []);
+    return lane("keep", t("lane.keep"), view.state.place ? t("lane.keep-at", { place: view.state.place.place }) : t("lane.keep-nowhere"),
+      view.state.state === "in care" && places.length ? picks({ name: t("page.done.place"), chosen: view.state.place?.place, choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) }) : null,
+      h("div", { class: "row" },
+        actLink({ words: t("act.open-receipt"), href: `${base}/receipt`, icon: paper() }),
+        act({ words: t("act.share-receipt"), does: async () => shareReceipt(await receiptFile(id, view.state.tag ?? "")) }),
+        actLink({ words: t("act.print-tag"), href: `${base}/tag` })),
+      links.draw(here));
+  }
+}
+
+/** Where it is, since when, who took it in. @param {IntakeView} view @param {string} zone */
+function standing(view, zone) {
+  const { taken_in: taken, not_taken_in: not, opened, place, acknowledgement: ack } = view.state;
+  if (not) return t("lane.stands.not-taken", { when: dayAndTime(Date.parse(not.mark.at ?? not.mark.device_at), zone), name: nameOf(not.mark.by), because: not.because });
+  if (taken) {
+    const since = t("lane.stands.in-care", { when: dayAndTime(Date.parse(taken.at ?? taken.device_at), zone), name: nameOf(taken.by) });
+    return [place?.place, since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");
+  }
+  return opened ? t("lane.stands.open", { when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone), count: atCounter(view).length }) : "";
+}

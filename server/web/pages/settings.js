@@ -1,0 +1,140 @@
+// Settings of the shop, for its owner. Every change is an entry; nobody's wording, rule or number is shipped.
+
+import { ask, shop } from "../core/app.js";
+import { t } from "../core/words.js";
+import { act, actLink, field, foot, picks } from "../parts/act.js";
+import { h } from "../parts/dom.js";
+import { digits, readMoney, shownMoney } from "../parts/money.js";
+import { notice, say } from "../parts/notice.js";
+import { save } from "../parts/receipt.js";
+
+/** Gaps the owner may let others leave open, as groups a person understands. */
+const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
+const ROLES = ["counter", "bench"];
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function settings(at) {
+  /** @type {Record<string, any>} */
+  let s = {};
+  let etag = "";
+
+  /** @param {Record<string, any>} changes */
+  async function change(changes) {
+    const { json, etag: next } = await ask("PUT", "/settings", { json: changes, ifMatch: etag });
+    s = json;
+    etag = next ?? "";
+    say(t("page.settings.saved"));
+    await at.again();
+  }
+
+  return {
+    async draw() {
+      const [read, here] = await Promise.all([ask("GET", "/settings"), shop()]);
+      s = read.json;
+      etag = read.etag ?? "";
+      const currency = here?.currency ?? "EUR";
+      return {
+        title: t("page.settings.title"),
+        content: [
+          h("h1", null, t("page.settings.title")),
+          here && !here.key_exported ? key() : null,
+          places(), usual(currency), terms(), leaving(), limit(),
+          here?.key_exported ? key() : null,
+          foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
+        ],
+      };
+    },
+  };
+
+  function key() {
+    return h("section", { class: "section", id: "key" },
+      h("h2", null, t("page.settings.key")),
+      h("p", null, t("page.settings.key-words")),
+      h("div", { class: "row" }, act({
+        words: t("act.export-key"), does: async () => {
+          const { text } = await ask("POST", "/key-export", { json: {}, accept: "text/plain" });
+          save(new File([text], "log.key", { type: "text/plain" }));
+          await at.again();
+        },
+      })));
+  }
+
+  function places() {
+    return h("section", { class: "section" },
+      h("h2", null, t("page.settings.places")),
+      field({
+        id: "places", words: t("page.settings.places-each"), long: true, value: s.places.join("\n"), input: { rows: String(s.places.length + 1) },
+        onchange: (typed) => change({ places: typed.split("\n").map((p) => p.trim()).filter(Boolean) }),
+      }));
+  }
+
+  /** @param {string} currency */
+  function usual(currency) {
+    const now = s.usual ?? {};
+    /** @param {string} k @param {any} value */
+    const set = (k, value) => {
+      const { [k]: _, ...rest } = now;
+      return change({ usual: value === undefined ? rest : { ...rest, [k]: value } });
+    };
+    /** @param {string} k */
+    const money = (k) => field({
+      id: `usual-${k}`, words: `${t(`page.field.${k}`)}, ${currency}`, hint: t("page.settings.none-hint"),
+      value: now[k] === "none" ? t("page.settings.none") : now[k] === undefined ? "" : shownMoney({ minor: now[k], currency }).slice(currency.length + 1),
+      onchange: (typed) => {
+        if (!typed) return set(k, undefined);
+        if (typed.toLowerCase() === t("page.settings.none")) return set(k, "none");
+        const read = readMoney(typed, currency);
+        return read ? set(k, read.minor) : notice(t("page.agreed.no-amount", { typed }));
+      },
+      input: { maxlength: String(12 + digits(currency)) },
+    });
+    /** @param {string} k */
+    const days = (k) => field({
+      id: `usual-${k}`, words: t(`page.settings.${k.replace("_", "-")}`), value: now[k] ?? "", input: { type: "number", min: "0", max: "365", inputmode: "numeric" },
+      onchange: (typed) => set(k, typed === "" ? undefined : Number(typed)),
+    });
+    /** @param {string} k @param {string[]} words */
+    const one = (k, words) => h("div", { class: "question", "data-key": k }, h("h3", null, t(`page.field.${k.replace("_", "-")}`)), picks({
+      name: t(`page.field.${k.replace("_", "-")}`), chosen: now[k], choices: words.map((w) => ({ id: w, words: t(`page.arranged.${k.replace("_", "-")}.${w.replaceAll(" ", "-")}`) })), does: (w) => set(k, w),
+    }));
+    return h("section", { class: "section" },
+      h("h2", null, t("page.settings.usual")), h("p", { class: "soft" }, t("page.settings.usual-words")),
+      money("fee"), money("limit"), one("over_limit", ["ask first", "do not go over"]), money("deposit"),
+      days("diagnosis_days"), days("ready_days"), one("old_parts", ["give back", "dispose", "keep for supplier"]));
+  }
+
+  function terms() {
+    return h("section", { class: "section" },
+      h("h2", null, t("page.field.terms")),
+      field({ id: "terms", words: t("page.settings.terms"), hint: t("page.settings.terms-hint"), long: true, value: s.terms, input: { rows: "8", maxlength: "4000" }, onchange: (typed) => change({ terms: typed }) }));
+  }
+
+  function leaving() {
+    const table = /** @type {Record<string, string[]>} */ (s["may-leave-open"]);
+    const lets = (/** @type {string} */ role, /** @type {string} */ g) => !(table[role] ?? []).includes(`!${g}`) && ((table[role] ?? []).includes(g) || (g === "view:machine-plate" && (table[role] ?? []).includes("view:*")));
+    /** @param {string} role @param {string} g */
+    const flip = (role, g) => {
+      const on = lets(role, g);
+      const rest = (table[role] ?? []).filter((p) => p !== g && p !== `!${g}`);
+      // Taking one view out of all of them is said; taking a whole group out is leaving it away.
+      const next = on ? (g === "view:machine-plate" && rest.includes("view:*") ? [...rest, `!${g}`] : rest) : g === "view:machine-plate" && rest.includes("view:*") ? rest : [...rest, g];
+      return change({ "may-leave-open": { ...table, [role]: next } });
+    };
+    return h("section", { class: "section" },
+      h("h2", null, t("page.settings.leaving")), h("p", { class: "soft" }, t("page.settings.leaving-words")),
+      ROLES.map((role) => h("div", { class: "question", "data-key": role },
+        h("h3", null, t(`page.role.${role}`)),
+        h("div", { class: "picks", role: "group", "aria-label": t(`page.role.${role}`) }, GROUPS.map((g) => h("button", {
+          type: "button", class: "pick", "data-key": g, "aria-pressed": lets(role, g) ? "true" : "false", onclick: () => flip(role, g).catch((e) => notice(e.message)),
+        }, t(`page.leaving.${g.replace(":*", "").replace(":", "-")}`)))))));
+  }
+
+  function limit() {
+    return h("section", { class: "section" },
+      h("h2", null, t("page.settings.open-limit")),
+      field({
+        id: "open-limit", words: t("page.settings.open-limit-hours"), value: String(s["open-limit"]), input: { type: "number", min: "1", max: "8760", inputmode: "numeric", required: true },
+        onchange: (typed) => typed && change({ "open-limit": Number(typed) }),
+      }));
+  }
+}

@@ -1,0 +1,145 @@
+// The sheet: exactly what is signed, then two acts by two people. First the customer, then the shop.
+
+import { acknowledge, say, session, sheet as sheetOf, shop } from "../core/app.js";
+import { t } from "../core/words.js";
+import { act, actLink, field, foot, picks } from "../parts/act.js";
+import { h, keep } from "../parts/dom.js";
+import { atCounter, beforeSheet } from "../parts/flow.js";
+import { pen } from "../parts/icons.js";
+import { load, meanwhile, watching } from "../parts/intake.js";
+import { nameOf } from "../parts/names.js";
+import { notice } from "../parts/notice.js";
+import { pad } from "../parts/pad.js";
+import { paper } from "../parts/sheet-paper.js";
+import { stamp } from "../parts/tag.js";
+import { dayAndTime } from "../parts/times.js";
+
+/** @import {IntakeView, Shop} from "../core/app.js" */
+
+const NOT_NOW = ["in-a-hurry", "reads-at-home", "does-not-want", "not-the-owner"];
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function sheet(at) {
+  const [id] = at.ids;
+  let drawn = false;
+  let refusing = false;
+  let reader = "";
+  const signature = pad((signed) => {
+    drawn = signed;
+    at.again();
+  });
+  signature.element.dataset.key = "pad";
+
+  return {
+    watch: watching(id),
+    async draw() {
+      const view = await load(id);
+      const [shown, here] = await Promise.all([sheetOf(id, reader ? { reader } : {}), shop()]);
+      const acknowledged = !atCounter(view).some((g) => g.gap === "acknowledgement");
+      const open = beforeSheet(view).length;
+      const unjudged = shown.photos.filter((p) => !p.judged && !p.status.judged).length;
+      return {
+        title: t("page.sheet.title"),
+        content: [
+          ...meanwhile(view),
+          h("article", { class: "paper" },
+            paper({ view, sheet: shown, shop: here }),
+            h("hr", { class: "perforation" }),
+            acknowledged ? said(view, here) : open ? h("p", { class: "fault" }, t("page.sheet.gaps-first", { count: open })) : below(view, unjudged)),
+          acknowledged ? shopsAct(view, open, here) : open ? foot(actLink({ words: t("act.next.gaps", { count: open }), href: `/intake/${id}/gaps`, heavy: true })) : null,
+        ],
+      };
+    },
+  };
+
+  /** Below the line: what signing means, the pad, and the two answers, equally easy. @param {IntakeView} view @param {number} unjudged */
+  function below(view, unjudged) {
+    const stale = view.state.acknowledgement !== undefined;
+    return h("div", { class: "stack" },
+      stale ? h("p", { class: "fault" }, t("page.sheet.stale")) : null,
+      unjudged ? h("p", { class: "soft" }, t("page.sheet.unjudged", { count: unjudged })) : null,
+      h("p", { id: "what-you-sign" }, t("sheet.what-you-sign")),
+      refusing ? null : keep(signature.element),
+      refusing ? reasons() : h("div", { class: "two-acts" },
+        act({ words: t("act.not-signing"), does: () => refuse(true) }),
+        act({ words: t("act.sign"), icon: pen(), heavy: true, id: "sign", does: sign, off: drawn ? undefined : t("page.sheet.sign-first") })),
+      refusing ? null : h("div", { class: "row" },
+        drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : h("p", { class: "soft" }, t("page.sheet.sign-first"))),
+      h("details", { class: "more", open: reader !== "" },
+        h("summary", null, t("page.sheet.reader")),
+        field({
+          id: "reader", words: t("page.sheet.reader-name"), value: reader, input: { maxlength: "200" },
+          onchange: (name) => {
+            reader = name;
+            at.again();
+          },
+        })));
+  }
+
+  function reasons() {
+    return h("section", { class: "stack stack--close" },
+      h("h2", null, t("page.sheet.not-now")),
+      picks({ name: t("page.sheet.not-now"), choices: NOT_NOW.map((r) => ({ id: r, words: t(`page.reason.${r}`) })), does: (r) => notNow(t(`page.reason.${r}`)) }),
+      field({ id: "because", words: t("page.sheet.other-reason"), input: { maxlength: "400" } }),
+      h("div", { class: "two-acts" },
+        act({ words: t("act.back-to-signing"), does: () => refuse(false) }),
+        act({
+          words: t("act.not-signing-because"), does: () => {
+            const because = /** @type {HTMLInputElement} */ (document.getElementById("because")).value.trim();
+            return because ? notNow(because) : notice(t("page.sheet.needs-reason"));
+          },
+        })));
+  }
+
+  /** @param {boolean} on */
+  function refuse(on) {
+    refusing = on;
+    return at.again();
+  }
+
+  async function sign() {
+    const strokes = signature.strokes();
+    if (!strokes) return;
+    await acknowledge(id, { how: "signed", strokes, ...(reader ? { reader } : {}), ...(await signer()) });
+    await at.again();
+    document.getElementById("take")?.focus({ preventScroll: true });
+  }
+
+  /** @param {string} because */
+  async function notNow(because) {
+    await acknowledge(id, { how: "not now", because, ...(reader ? { reader } : {}), ...(await signer()) });
+    refusing = false;
+    await at.again();
+  }
+
+  /** Who signs, where it is not the owner. @returns {Promise<{ signer?: string }>} */
+  async function signer() {
+    const { bringer } = (await load(id)).state.people;
+    return bringer && !bringer.same_as_owner && bringer.name ? { signer: bringer.name } : {};
+  }
+
+  /** @param {IntakeView} view @param {Shop | null} here */
+  function said(view, here) {
+    const ack = view.state.acknowledgement;
+    if (!ack) return null;
+    const when = dayAndTime(Date.parse(ack.mark.device_at), here?.zone ?? "UTC");
+    return h("div", { class: "stack stack--close" },
+      stamp(ack.how === "signed" ? "signed" : "not signed"),
+      h("p", { role: "status" }, ack.how === "signed" ? t("page.sheet.signed", { when }) : t("page.sheet.not-signed", { when, because: ack.because ?? "" })));
+  }
+
+  /** The second act, by the second person. @param {IntakeView} view @param {number} open @param {Shop | null} here */
+  function shopsAct(view, open, here) {
+    if (view.state.taken_in) return foot(actLink({ words: t("act.to-receipt"), href: `/intake/${id}/done`, heavy: true }));
+    return foot(
+      h("p", { class: "soft" }, t("page.sheet.shops-act", { name: nameOf(session()?.staff), shop: here?.name ?? "" })),
+      act({
+        words: t("act.take-into-care"), heavy: true, id: "take", off: open ? t("page.sheet.gaps-first", { count: open }) : undefined,
+        does: async () => {
+          await say(id, "taken-in", {});
+          return at.go(`/intake/${id}/done`, true);
+        },
+      }),
+      h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking")));
+  }
+}

@@ -1,0 +1,120 @@
+// The shot page: what is photographed, what is missing, and one button that opens the camera for the next view.
+
+import { t, text } from "../core/words.js";
+import { act, actLink, foot } from "../parts/act.js";
+import { camera } from "../parts/camera.js";
+import { h, keep } from "../parts/dom.js";
+import { nextView, onward, openIn, STEPS, stepOf, atCounter } from "../parts/flow.js";
+import { camera as cameraIcon, onward as onwardIcon } from "../parts/icons.js";
+import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { large } from "../parts/large.js";
+import { nameOf } from "../parts/names.js";
+import { largeUrl } from "../parts/picture.js";
+import { photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
+
+/** @import {IntakeView, PhotoView} from "../core/app.js" */
+/** @import {View} from "../core/types.js" */
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function shots(at) {
+  const [id] = at.ids;
+  const lens = camera(id);
+
+  return {
+    watch: watching(id),
+    async draw() {
+      const view = await load(id);
+      if (view.state.state === "not taken in" || (view.state.taken_in && view.state.taken_in.index !== undefined)) {
+        queueMicrotask(() => at.go(`/machine/${id}`, true));
+        return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
+      }
+      const next = nextView(view);
+      const views = (view.kind?.view ?? []).filter((v) => v.due === "at counter");
+      const extra = view.photos.filter((p) => !p.view);
+      return {
+        title: t("page.shots.title", { tag: view.state.tag }),
+        content: [
+          head(view, { level: "h1" }),
+          status(view),
+          ...meanwhile(view),
+          h("div", { class: "tiles" },
+            views.map((v) => tileOf(view, v, v.id === next?.id)),
+            extra.map((p) => photoTile({ photo: p, name: t("page.photo.extra"), under: statusWords(p.status), does: () => show(p, t("page.photo.extra")) })),
+            h("button", { type: "button", class: "tile tile--more", "data-key": "more", onclick: () => lens.shoot({}) }, h("span", { class: "tile__words" }, t("act.extra-photo")))),
+          steps(view),
+          h("p", null, h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking"))),
+          theFoot(view, next),
+        ],
+      };
+    },
+  };
+
+  /** @param {IntakeView} view @param {View} v @param {boolean} next */
+  function tileOf(view, v, next) {
+    const photo = view.photos.findLast((p) => p.view === v.id);
+    const left = view.check.left_open.find((l) => l.gap === `view:${v.id}`);
+    return viewTile({
+      view: v, photo, next,
+      leftOpen: left && t("page.left-open-short", { reason: left.reason, name: nameOf(left.by) }),
+      does: () => (photo ? show(photo, text(v.name), v) : lens.shoot({ view: v.id, stage: v.stage })),
+    });
+  }
+
+  /** @param {PhotoView} photo @param {string} name @param {View} [v] */
+  function show(photo, name, v) {
+    const retake = v && act({ words: t("act.retake"), icon: cameraIcon(), does: () => lens.shoot({ view: v.id, stage: v.stage }) });
+    retake?.setAttribute("data-shuts", "");
+    return large({ picture: largeUrl(photo.photo), name, under: h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")), acts: retake ? [retake] : [] });
+  }
+
+  /** @param {IntakeView} view @param {View | undefined} next */
+  function theFoot(view, next) {
+    const caution = text(next?.caution) || text(view.kind?.caution);
+    if (next) {
+      const poor = view.photos.some((p) => p.view === next.id);
+      return foot(
+        h("p", { class: "foot__caution" }, caution),
+        act({ words: poor ? t("act.retake-view", { view: text(next.name) }) : text(next.name), icon: cameraIcon(), heavy: true, id: "shoot", does: () => lens.shoot({ view: next.id, stage: next.stage }) }),
+        keep(lens.element));
+    }
+    const on = onward(view, "shots");
+    return foot(actLink({ words: on.words, href: on.href, icon: onwardIcon(), heavy: true }), keep(lens.element));
+  }
+
+  /** @param {IntakeView} view */
+  function status(view) {
+    const gaps = atCounter(view).length;
+    return h("div", { class: "status" },
+      h("b", { role: "status" }, summary(view)),
+      h("a", { class: gaps ? "link link--gaps" : "link", href: `/intake/${id}/gaps` }, t("page.gaps.count", { count: gaps })));
+  }
+
+  /** The other pages of this intake and what is open there. @param {IntakeView} view */
+  function steps(view) {
+    return h("nav", { "aria-label": t("page.steps") },
+      h("ul", { class: "steps" }, STEPS.slice(1).map((s) => {
+        const open = openIn(view, s.id).filter((g) => stepOf(g.gap) === s).length;
+        return h("li", null, h("a", { href: `/intake/${id}${s.path}` },
+          h("span", null, t(`page.step.${s.id}`)),
+          h("span", { class: open ? "marked" : "soft" }, open ? t("page.step.open", { count: open }) : t("page.step.done"))));
+      })));
+  }
+}
+
+/** "2 safe, 1 sending, 1 to retake, 2 to take". @param {IntakeView} view */
+function summary(view) {
+  const due = (view.kind?.view ?? []).filter((v) => v.due === "at counter");
+  const missing = openIn(view, "shots").filter((g) => g.key === "gap.view.missing").length;
+  const newest = [...due.map((v) => view.photos.findLast((p) => p.view === v.id)), ...view.photos.filter((p) => !p.view)].filter((p) => p !== undefined);
+  const retake = newest.filter((p) => reason(p) !== "");
+  const fine = newest.filter((p) => !retake.includes(p));
+  const count = (/** @type {string} */ state) => fine.filter((p) => p.status.state === state).length;
+  const parts = /** @type {[string, number][]} */ ([
+    ["page.count.safe", count("stored and checked")],
+    ["page.count.sending", count("sending")],
+    ["page.count.on-phone", count("on the phone only")],
+    ["page.count.retake", retake.length],
+    ["page.count.take", missing],
+  ]);
+  return parts.filter(([, n]) => n > 0).map(([key, n]) => t(key, { count: n })).join(", ") || t("page.count.none");
+}

@@ -1,0 +1,93 @@
+// Take a machine in: which kind, which tag. The next free number is offered as a choice to tap, never filled in.
+
+import { kinds, list, openIntake } from "../core/app.js";
+import { t, text } from "../core/words.js";
+import { act } from "../parts/act.js";
+import { h } from "../parts/dom.js";
+import { attempt, notice } from "../parts/notice.js";
+import { drawing } from "../parts/picture.js";
+
+/** @import {LoadedKind} from "../core/types.js" */
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function takeIn(at) {
+  /** @type {LoadedKind | null} */
+  let chosen = null;
+  /** @type {Promise<string>} */
+  let free = Promise.resolve("");
+  let typed = "";
+
+  /** @param {LoadedKind} kind */
+  async function choose(kind) {
+    chosen = kind;
+    await at.again();
+    document.querySelector("h1")?.focus({ preventScroll: true });
+    window.scrollTo({ top: 0, behavior: "instant" });
+  }
+
+  /** @param {string} tag */
+  async function give(tag) {
+    if (!chosen) return;
+    if (!/^[A-Za-z0-9-]{1,12}$/.test(tag)) return notice(t("page.take-in.tag-shape"));
+    const id = await openIntake(chosen.digest, tag);
+    at.go(`/intake/${id}`, true);
+  }
+
+  /** @param {string} key */
+  function press(key) {
+    typed = key === "back" ? typed.slice(0, -1) : `${typed}${key}`.slice(0, 12);
+    /** @type {HTMLInputElement} */ (document.getElementById("tag")).value = typed;
+  }
+
+  return {
+    async draw() {
+      if (!chosen) {
+        free = nextFree();
+        return { title: t("page.take-in.title"), content: [h("h1", null, t("page.take-in.kind")), ...(await kindButtons(choose))] };
+      }
+      const number = await free;
+      return {
+        title: t("page.take-in.title"),
+        content: [
+          h("h1", null, t("page.take-in.tag")),
+          h("p", { class: "soft" }, t("page.take-in.tag-words")),
+          number ? h("button", { type: "button", class: "tag tag--choice", id: "next-free", onclick: () => attempt(() => give(number)) },
+            h("span", { class: "tag__face" },
+              h("span", { class: "tag__number" }, h("span", null, number)),
+              h("span", { class: "tag__words" }, t("page.take-in.free")))) : null,
+          h("div", { class: "field" },
+            h("label", { for: "tag" }, t(number ? "page.take-in.other" : "page.take-in.number")),
+            h("input", {
+              id: "tag", class: "number", inputmode: "none", autocomplete: "off", maxlength: "12", autocapitalize: "characters", spellcheck: "false",
+              oninput: (/** @type {Event} */ e) => (typed = /** @type {HTMLInputElement} */ (e.target).value.trim()),
+              onkeydown: (/** @type {Event} */ e) => /** @type {KeyboardEvent} */ (e).key === "Enter" && attempt(() => give(typed)),
+            })),
+          h("div", { class: "pad-keys" },
+            [..."123456789", "-", "0"].map((k) => h("button", { type: "button", class: "key", "data-key": `key-${k}`, onclick: () => press(k) }, k)),
+            h("button", { type: "button", class: "key", "aria-label": t("act.delete"), "data-key": "key-back", onclick: () => press("back") }, "⌫")),
+          act({ words: t("act.give-tag"), heavy: true, does: () => give(typed) }),
+        ],
+      };
+    },
+  };
+}
+
+/** @param {(kind: LoadedKind) => unknown} choose */
+async function kindButtons(choose) {
+  const known = await kinds();
+  if (known.length === 0) return [h("p", { class: "fault" }, t("page.take-in.no-kinds"))];
+  return known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
+    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name))));
+}
+
+/** One more than the highest number among the newest tags, as wide as it. Somebody may have taken it meanwhile: then another is asked for. */
+async function nextFree() {
+  try {
+    const { items } = await list();
+    const tags = items.map((i) => i.tag).filter((tag) => /^\d{1,9}$/.test(tag));
+    const highest = tags.reduce((a, b) => (Number(b) > Number(a) ? b : a), "0000");
+    return String(Number(highest) + 1).padStart(highest.length, "0");
+  } catch {
+    return "";
+  }
+}

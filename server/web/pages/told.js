@@ -1,0 +1,92 @@
+// What the customer tells, and what the plate says: words, machine, person. One page to scroll; Return goes to the next field.
+
+import { say, session } from "../core/app.js";
+import { t } from "../core/words.js";
+import { actLink, field, foot, picks } from "../parts/act.js";
+import { h } from "../parts/dom.js";
+import { slug } from "../parts/facts.js";
+import { onward } from "../parts/flow.js";
+import { onward as onwardIcon } from "../parts/icons.js";
+import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { attempt } from "../parts/notice.js";
+import { personPart } from "../parts/person.js";
+
+/** @import {IntakeView} from "../core/app.js" */
+
+const FIELDS = ["make", "model", "serial"];
+const NOT = ["no plate", "not readable", "not known"];
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function told(at) {
+  const [id] = at.ids;
+  const person = personPart(id, () => at.again());
+  /** @type {IntakeView} */
+  let view;
+
+  /** Says what stands in the fields and is not said yet. */
+  async function flush() {
+    const words = value("complaint");
+    if (words && words !== view.state.statements.complaint?.text) {
+      await say(id, "statement-made", { topic: "complaint", heard_by: session()?.staff ?? "" }, { text: words });
+    }
+    for (const f of FIELDS) {
+      const typed = value(`machine-${f}`);
+      if (typed && typed !== view.state.machine[f]?.value) await describe(f, { value: typed, from: "typed" });
+    }
+    await person.flush();
+  }
+
+  /** @param {string} name @param {{ value: string, from: string } | { not: string }} what */
+  const describe = (name, what) => say(id, "machine-described", { field: name, ...what });
+
+  return {
+    watch: watching(id),
+    leave: () => attempt(flush),
+    async draw() {
+      view = await load(id);
+      const on = onward(view, "told");
+      return {
+        title: t("page.told.title"),
+        focus: view.state.statements.complaint ? undefined : "complaint",
+        content: [
+          head(view),
+          h("h1", null, t("page.told.title")),
+          ...meanwhile(view),
+          h("section", { class: "section", id: "statement-complaint" },
+            h("h2", { class: "hide" }, t("page.told.words")),
+            field({
+              id: "complaint", words: t("page.told.words"), hint: t("page.told.words-hint"), long: true, value: view.state.statements.complaint?.text ?? "",
+              input: { autocapitalize: "sentences", maxlength: "4000" }, onchange: () => flush(),
+            })),
+          h("section", { class: "section" },
+            h("h2", null, t("page.told.machine")),
+            FIELDS.map((f) => machineField(f))),
+          person.draw(view),
+          foot(actLink({ words: on.words, href: on.href, icon: onwardIcon(), heavy: true })),
+        ],
+      };
+    },
+  };
+
+  /** @param {string} f */
+  function machineField(f) {
+    const fact = view.state.machine[f];
+    return h("div", { class: "stack stack--close", id: `machine-${f}-place`, "data-key": f },
+      field({
+        id: `machine-${f}`, words: t(`page.field.${f}`), value: fact?.value ?? "", onchange: () => flush(),
+        input: { autocapitalize: f === "make" ? "words" : "characters", spellcheck: "false", maxlength: "200", class: f === "make" ? undefined : "mono" },
+      }),
+      picks({
+        name: t("page.told.instead", { field: t(`page.field.${f}`) }), three: true, chosen: fact?.not,
+        choices: NOT.map((n) => ({ id: n, words: t(`page.not.${slug(n)}`) })),
+        does: async (not) => {
+          const input = /** @type {HTMLInputElement} */ (document.getElementById(`machine-${f}`));
+          input.value = "";
+          await describe(f, { not });
+        },
+      }));
+  }
+}
+
+/** @param {string} id */
+const value = (id) => /** @type {HTMLInputElement | null} */ (document.getElementById(id))?.value.trim() ?? "";

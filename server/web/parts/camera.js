@@ -1,0 +1,44 @@
+// The camera: a file input that opens it directly, so that the photo arrives with the camera's own words in it.
+
+import { takePhoto } from "../core/app.js";
+import { t } from "../core/words.js";
+import { h } from "./dom.js";
+import { attempt, say } from "./notice.js";
+
+/** @typedef {{ view?: string, stage?: "received" | "opened" | "left", lines?: string[] }} Where */
+
+/**
+ * One input a page; `shoot` opens the camera for a view or a line. Called from a tap, so that the browser lets it.
+ * @param {string} intake
+ * @param {(taken: { photo: string }, where: Where) => unknown} [after]
+ */
+export function camera(intake, after) {
+  /** @type {Where} */
+  let where = {};
+  const input = /** @type {HTMLInputElement} */ (h("input", {
+    type: "file", accept: "image/*", capture: "environment", class: "hide", id: "camera", tabindex: "-1", "aria-label": t("page.camera"), "data-key": "camera",
+    onchange: () => attempt(async () => {
+      const file = input.files?.[0];
+      if (!file) return;
+      const meant = where;
+      const taken = await takePhoto(intake, file, meant);
+      // The same file may be taken again for another view: only an emptied input tells of it.
+      input.value = "";
+      say(t("page.photo.kept"));
+      await after?.(taken, meant);
+    }),
+  }));
+  return {
+    element: input,
+    /** For a test or a person without a camera: the view the next file is meant for. @param {Where} meant */
+    aim(meant) {
+      where = meant;
+      input.dataset.view = meant.view ?? "";
+    },
+    /** @param {Where} meant */
+    shoot(meant) {
+      this.aim(meant);
+      input.click();
+    },
+  };
+}

@@ -1,0 +1,58 @@
+// What every page of an intake shares: loading it, its tag at the head, and what happened to it meanwhile.
+
+import { fetchIntake, intake, tryAgain, watch, watchQueue } from "../core/app.js";
+import { t, text, valueText } from "../core/words.js";
+import { trouble } from "../core/trouble.js";
+import { act } from "./act.js";
+import { h } from "./dom.js";
+import { machineName, serial } from "./facts.js";
+import { where } from "./flow.js";
+import { freshNames } from "./names.js";
+import { tag } from "./tag.js";
+
+/** @import {IntakeView} from "../core/app.js" */
+
+/** The intake, from the device; from the server once where the device does not have it. @param {string} id @returns {Promise<IntakeView>} */
+export async function load(id) {
+  const here = await intake(id);
+  if (here?.known) return here;
+  await fetchIntake(id);
+  const fetched = await intake(id);
+  if (!fetched) throw trouble("not-here");
+  return fetched;
+}
+
+/** Draws again when the intake, the queue or the names change. @param {string} id @returns {(again: () => void) => (() => void)[]} */
+export const watching = (id) => (again) => {
+  freshNames(again);
+  return [watch(id, again), watchQueue(again)];
+};
+
+/** @param {IntakeView} view @param {{ level?: "h1" | "p", heading?: string }} [how] */
+export function head(view, { level = "p", heading } = {}) {
+  const name = [view.state.machine.make?.value, view.state.machine.model?.value].filter(Boolean).join(" ");
+  return tag({
+    number: view.state.tag ?? "", level,
+    heading: heading ?? (text(view.kind?.name) || machineName(view)),
+    under: [name, serial(view)].filter(Boolean).join(", "),
+  });
+}
+
+/** What others changed meanwhile, and what the server refused. @param {IntakeView} view */
+export function meanwhile(view) {
+  const told = view.told.slice(-2).map((s) => h("p", { class: "quote", role: "status" }, valueText(s)));
+  const refused = view.refused.map((item) => refusal(view, item));
+  return [...told, ...refused];
+}
+
+/** @param {IntakeView} view @param {import("../core/app.js").QueueItem} item */
+function refusal(view, item) {
+  const gaps = item.problem?.gaps ?? [];
+  return h("section", { class: "fault stack stack--close", "data-key": `refused-${item.key}` },
+    h("h2", null, t(`page.refused.${item.type === "taken-in" ? "taken-in" : item.what}`)),
+    h("p", null, item.problem?.detail ?? t("page.unexpected")),
+    gaps.length > 0 ? h("ul", { class: "steps" }, gaps.map((g) => h("li", null, h("a", { href: where(view.id, g.gap) }, valueText(g))))) : null,
+    h("div", { class: "row" },
+      act({ words: t("act.again"), does: () => tryAgain(item.key) }),
+      h("a", { class: "link", href: "/unsent" }, t("act.unsent"))));
+}

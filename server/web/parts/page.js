@@ -1,0 +1,126 @@
+// What a page is, and how it comes onto the screen: drawn, drawn again when the record changes, left.
+
+import { t } from "../core/words.js";
+import { act, actLink } from "./act.js";
+import { h, put } from "./dom.js";
+import { sentenceOf } from "./notice.js";
+
+/**
+ * @typedef {{ title: string, content: import("./dom.js").Children, wide?: boolean, focus?: string }} Drawn
+ *   `focus`: id of the field that takes the focus when the page opens; its heading otherwise.
+ * @typedef {{ draw: () => Drawn | Promise<Drawn>, watch?: (again: () => void) => (() => void)[], leave?: () => unknown, open?: boolean }} Page
+ * @typedef {{ ids: string[], query: URLSearchParams, hash: string, go: (path: string, replace?: boolean) => void, again: () => Promise<void> }} At
+ */
+
+/** How long a page may take before it says that it is opening, milliseconds. */
+const PATIENCE = 200;
+
+/** @type {{ page: Page, stops: (() => void)[], again: () => Promise<void> } | null} */
+let current = null;
+
+/** Draws the page that is open again, e.g. when a picture has come. */
+export const redraw = () => current?.again() ?? Promise.resolve();
+
+/**
+ * Opens a page in `main`.
+ * @param {(at: At) => Page} make
+ * @param {Omit<At, "again">} where
+ */
+export async function open(make, where) {
+  await leave();
+  const main = /** @type {HTMLElement} */ (document.getElementById("page"));
+  /** @type {{ page: Page, stops: (() => void)[], again: () => Promise<void> }} */
+  const mine = { page: /** @type {any} */ (null), stops: [], again: once(() => draw(false)) };
+  current = mine;
+  main.setAttribute("aria-busy", "true");
+  const opening = setTimeout(() => current === mine && show(main, { title: t("page.opening"), content: waiting() }, true), PATIENCE);
+
+  /** @param {boolean} first */
+  async function draw(first) {
+    /** @type {Drawn} */
+    let drawn;
+    try {
+      mine.page ??= make({ ...where, again: () => mine.again() });
+      drawn = await mine.page.draw();
+    } catch (error) {
+      drawn = failing(sentenceOf(error), () => mine.again());
+    }
+    if (current !== mine) return;
+    if (first) clearTimeout(opening);
+    show(main, drawn, first);
+    if (first) arrive(main, drawn, where.hash);
+  }
+
+  await draw(true);
+  if (current !== mine) return;
+  main.removeAttribute("aria-busy");
+  mine.stops = mine.page?.watch?.(() => mine.again()) ?? [];
+}
+
+/** Leaves the open page: what is half typed is kept first. */
+export async function leave() {
+  const left = current;
+  current = null;
+  left?.stops.forEach((stop) => stop());
+  await left?.page?.leave?.();
+}
+
+/** Keeps what is half typed when the phone goes to sleep. */
+export const flush = () => current?.page?.leave?.();
+
+/** @param {HTMLElement} main @param {Drawn} drawn @param {boolean} first */
+function show(main, { title, content, wide }, first) {
+  document.title = `${title} · Counterfoil`;
+  main.classList.toggle("wide", Boolean(wide));
+  if (first) main.replaceChildren();
+  put(main, content);
+}
+
+/** Focus and scroll as after loading a document. @param {HTMLElement} main @param {Drawn} drawn @param {string} hash */
+function arrive(main, { focus }, hash) {
+  const target = hash ? document.getElementById(hash) : focus ? document.getElementById(focus) : null;
+  const heading = main.querySelector("h1");
+  window.scrollTo({ top: 0, behavior: "instant" });
+  if (target) {
+    target.scrollIntoView({ block: "center", behavior: "instant" });
+    const inner = target.matches("input, textarea, button, a, [tabindex]") ? target : target.querySelector("input, textarea, button, a");
+    if (inner instanceof HTMLElement) inner.focus({ preventScroll: true });
+  } else {
+    heading?.setAttribute("tabindex", "-1");
+    (heading ?? main).focus({ preventScroll: true });
+  }
+}
+
+function waiting() {
+  return h("p", { class: "empty", role: "status" }, t("page.opening"));
+}
+
+/** @param {string} sentence @param {() => unknown} again @returns {Drawn} */
+function failing(sentence, again) {
+  return {
+    title: t("page.failing"),
+    content: [
+      h("h1", null, t("page.failing")),
+      h("p", { class: "fault" }, sentence),
+      h("div", { class: "row" }, act({ words: t("act.again"), does: again }), actLink({ words: t("act.desk"), href: "/" })),
+    ],
+  };
+}
+
+/** One run at a time; calls meanwhile make one more run after it. @param {() => Promise<void>} run */
+function once(run) {
+  /** @type {Promise<void> | null} */
+  let running = null;
+  let more = false;
+  const start = async () => {
+    do {
+      more = false;
+      await run();
+    } while (more);
+    running = null;
+  };
+  return () => {
+    if (running) more = true;
+    return (running ??= start());
+  };
+}

@@ -1,0 +1,73 @@
+// A photo tile: the photo uncropped, or the view's line drawing where it is still missing.
+
+import { t, text, valueText } from "../core/words.js";
+import { h } from "./dom.js";
+import { drawing, picture } from "./picture.js";
+
+/** @import {PhotoView} from "../core/app.js" */
+/** @import {View} from "../core/types.js" */
+
+/** Where a photo's bytes are, in words. @param {PhotoView["status"]} status */
+export function statusWords(status) {
+  switch (status.state) {
+    case "sending":
+      return status.percent === undefined ? t("page.photo.sending") : t("page.photo.sending-percent", { percent: status.percent });
+    case "stored and checked":
+      return status.judged?.verdict === "not judged" ? t("page.photo.not-judged") : status.judged ? t("page.photo.safe") : t("page.photo.being-judged");
+    case "refused":
+      return t("page.photo.refused");
+    default:
+      return t("page.photo.on-phone");
+  }
+}
+
+/** Why a photo fills nothing, as one sentence. @param {PhotoView} photo */
+export function reason(photo) {
+  if (photo.status.state === "refused") return photo.status.problem?.detail ?? t("page.photo.refused");
+  const judged = photo.judged ?? photo.status.judged;
+  if (judged?.verdict !== "poor") return "";
+  return t("page.photo.poor", { reasons: judged.reasons.map((r) => valueText(r)).join("; ") || t("page.photo.poor-plain") });
+}
+
+/**
+ * One view of the shot list.
+ * @param {{ view: View, photo?: PhotoView, next: boolean, leftOpen?: string, does: () => unknown }} what
+ */
+export function viewTile({ view, photo, next, leftOpen, does }) {
+  const why = photo ? reason(photo) : "";
+  const look = why ? "poor" : photo ? "taken" : leftOpen ? "open" : next ? "next" : "missing";
+  const words = photo ? statusWords(photo.status) : leftOpen ?? text(view.stand);
+  return h("button", { type: "button", class: "tile", "data-look": next && photo ? "poor" : look, "data-key": view.id, id: `view-${view.id}`, onclick: does },
+    h("span", { class: "tile__picture" }, photo ? picture(photo.photo, text(view.name)) : drawing(view.drawing)),
+    why ? h("span", { class: "tile__reason" }, why) : null,
+    h("span", { class: "tile__words" },
+      h("span", { class: "tile__name" }, text(view.name)),
+      next || photo || leftOpen ? h("span", { class: "soft" }, words) : null));
+}
+
+/**
+ * A photo in a row of photos, numbered as on the sheet.
+ * @param {{ photo: PhotoView, name: string, under?: string, does: () => unknown, pressed?: boolean }} what
+ */
+export function photoTile({ photo, name, under, does, pressed }) {
+  const why = reason(photo);
+  return h("button", { type: "button", class: "tile", "data-look": why ? "poor" : "taken", "data-key": photo.photo, "aria-pressed": pressed === undefined ? undefined : String(pressed), onclick: does },
+    h("span", { class: "tile__picture" },
+      picture(photo.photo, ""),
+      photo.number ? h("span", { class: "tile__number" }, photo.number) : null),
+    why ? h("span", { class: "tile__reason" }, why) : null,
+    h("span", { class: "tile__words" },
+      h("span", { class: "tile__name" }, name),
+      under ? h("span", { class: "soft" }, under) : null));
+}
+
+/** What a photo shows, in words: the parts of its condition lines, and its view. @param {import("../core/app.js").IntakeView} view @param {PhotoView} photo */
+export function photoName(view, photo) {
+  const parts = view.state.lines.filter((l) => l.photos.includes(photo.photo)).map((l) => {
+    const part = view.kind?.part?.find((p) => p.id === l.part);
+    return part ? text(part.name) : l.part;
+  });
+  const shot = view.kind?.view.find((v) => v.id === photo.view);
+  const words = [...new Set(parts), shot ? text(shot.short) : ""].filter(Boolean).join(", ");
+  return words || t("page.photo.extra");
+}
