@@ -53,7 +53,7 @@ pub enum Refused {
 
 /// Whether a file is kept, and as what: told from its bytes in one quick walk, before anything is decoded.
 ///
-/// [`judge`] refuses exactly what this refuses.
+/// [`judge()`] refuses exactly what this refuses.
 pub fn admit(bytes: &[u8]) -> Result<Kind, Refused> {
     let kind = kind::sniff(bytes).ok_or(Refused::Type)?;
     let layout = quietly(|| layout::read(kind, bytes)).unwrap_or_default();
@@ -90,7 +90,7 @@ pub fn judge(bytes: &[u8]) -> Result<Outcome, Refused> {
     Ok(Outcome { kind, claims, personal, judged, renditions })
 }
 
-/// The most bytes that [`judge`] takes beside the file: ask for them before calling it.
+/// The most bytes that [`judge()`] takes beside the file: ask for them before calling it.
 pub fn memory_needed(bytes: &[u8]) -> u64 {
     let layout = kind::sniff(bytes).and_then(|kind| quietly(|| layout::read(kind, bytes)));
     layout.map_or(0, |layout| decode::memory_needed(&layout, bytes.len()))

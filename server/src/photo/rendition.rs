@@ -71,8 +71,7 @@ pub fn shrink(picture: Picture) -> Option<Pixels> {
 
 /// The same at another long side; `None` where it is no larger already.
 ///
-/// The filter is a triangle over the pixels that fall together: as sharp as can be without ringing at edges, which would
-/// pass for sharpness.
+/// The filter is Hamming's window: nearly as sharp as bicubic, without the ringing that would pass for sharpness.
 pub fn resized(from: &Pixels, long: u32, kind: PixelType) -> Option<Pixels> {
     let side = from.width.max(from.height);
     if side <= long {
@@ -83,7 +82,7 @@ pub fn resized(from: &Pixels, long: u32, kind: PixelType) -> Option<Pixels> {
     let (width, height) = (scaled(from.width), scaled(from.height));
     let source = ImageRef::new(from.width, from.height, &from.samples, kind).ok()?;
     let mut target = Image::new(width, height, kind);
-    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Bilinear));
+    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Hamming));
     Resizer::new().resize(&source, &mut target, &options).ok()?;
     Some(Pixels { width, height, samples: target.into_vec() })
 }

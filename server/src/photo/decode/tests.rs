@@ -29,7 +29,7 @@ fn every_kind_of_png_becomes_rgb_on_white() {
 
 #[test]
 fn cmyk_becomes_rgb() {
-    // Cyan, magenta, yellow and black patches of 32 pixels (the encoder writes an Adobe marker, values inverted).
+    // Cyan, magenta, yellow and black patches of 32 pixels (the encoder writes an APP14 marker, values inverted).
     let mut samples = Vec::new();
     for _ in 0..16 {
         for ink in [[255u8, 0, 0, 0], [0, 255, 0, 0], [0, 0, 255, 0], [0, 0, 0, 255]] {

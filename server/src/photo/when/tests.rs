@@ -43,7 +43,7 @@ fn digits_after_the_second_make_it_narrower() {
     let mut claims = taken("2026:11:25 13:29:51");
     claims.offset_time_original = Some("+00:00".into());
     let at = ms("2026-11-25T13:29:51Z");
-    // Digits of a fraction, not milliseconds (TRADE 6.2).
+    // Digits of a fraction, not milliseconds (Exif 2.32 4.6.5).
     for (digits, from, to) in
         [("2", 200, 300), ("05", 50, 60), ("234", 234, 235), ("234567", 234, 235), ("5  ", 500, 600)]
     {
