@@ -40,7 +40,7 @@ import * as sync from "./sync.js";
 
 /**
  * @typedef {{shop: string, staff: string, device: string, roles: string[], name: string}} Session
- * @typedef {{name: string, version: string, api: number, client_minimum?: string, now: string, set_up: boolean, secure: boolean}} ServerInfo
+ * @typedef {{name: string, version: string, api: number, client_minimum?: number, now: string, set_up: boolean, secure: boolean, demo?: boolean}} ServerInfo
  * @typedef {{shop: string, name: string, zone: string, currency: string, origin: string, verifier_key: string, key_exported: boolean,
  *   address: string, public_url?: string, stopped?: string, settings: {[name: string]: any}}} Shop
  *

@@ -65,7 +65,8 @@ export class Sha256 {
  * @param {number} to a multiple of 64 after `from`
  */
 function blocks(state, bytes, from, to) {
-  let [s0, s1, s2, s3, s4, s5, s6, s7] = state;
+  // One by one: unpacking the array as a list makes engines lose sight of the integers, at a third of the speed.
+  let s0 = state[0], s1 = state[1], s2 = state[2], s3 = state[3], s4 = state[4], s5 = state[5], s6 = state[6], s7 = state[7];
   for (let at = from; at < to; at += 64) {
     for (let i = 0, p = at; i < 16; i++, p += 4) {
       W[i] = (bytes[p] << 24) | (bytes[p + 1] << 16) | (bytes[p + 2] << 8) | bytes[p + 3];
@@ -75,12 +76,12 @@ function blocks(state, bytes, from, to) {
       const y = W[i - 2];
       const small0 = ((x >>> 7) | (x << 25)) ^ ((x >>> 18) | (x << 14)) ^ (x >>> 3);
       const small1 = ((y >>> 17) | (y << 15)) ^ ((y >>> 19) | (y << 13)) ^ (y >>> 10);
-      W[i] = (W[i - 16] + small0 + W[i - 7] + small1) | 0;
+      W[i] = (((W[i - 16] + small0) | 0) + ((W[i - 7] + small1) | 0)) | 0;
     }
     let a = s0, b = s1, c = s2, d = s3, e = s4, f = s5, g = s6, h = s7;
     for (let i = 0; i < 64; i++) {
       const big1 = ((e >>> 6) | (e << 26)) ^ ((e >>> 11) | (e << 21)) ^ ((e >>> 25) | (e << 7));
-      const one = (h + big1 + (g ^ (e & (f ^ g))) + K[i] + W[i]) | 0;
+      const one = (((((h + big1) | 0) + (g ^ (e & (f ^ g)))) | 0) + ((K[i] + W[i]) | 0)) | 0;
       const big0 = ((a >>> 2) | (a << 30)) ^ ((a >>> 13) | (a << 19)) ^ ((a >>> 22) | (a << 10));
       const two = (big0 + ((a & b) | (c & (a | b)))) | 0;
       h = g; g = f; f = e;
