@@ -149,7 +149,7 @@ test("signing binds the sheet as it stands; sheet and strokes follow the entry",
   const dev = await opened();
   const shown = await read.sheet(dev.ctx, dev.id, {});
   const strokes = { width: 300.4, height: 120, strokes: [[[1.2, 2.6, 0], [3, 4, 16.7]]] };
-  await write.acknowledge(dev.ctx, dev.id, { how: "signed", strokes, signer: "M. Okafor" });
+  await write.acknowledge(dev.ctx, dev.id, { how: "signed", strokes, signer: "M. Okafor", sheet: shown.digest });
   await dev.rest();
   const { state, check } = await read.intake(dev.ctx, dev.id);
   assert.equal(state.acknowledgement.sheet, shown.digest);
@@ -161,6 +161,8 @@ test("signing binds the sheet as it stands; sheet and strokes follow the entry",
 
   await write.say(dev.ctx, dev.id, "machine-described", { field: "make", value: "Alder", from: "typed" });
   assert.equal((await read.intake(dev.ctx, dev.id)).check.gaps.at(-1).key, "gap.acknowledgement.stale");
+  // What is signed is what was shown: the sheet of before is refused.
+  await assert.rejects(write.acknowledge(dev.ctx, dev.id, { how: "signed", strokes, sheet: shown.digest }), slug("sheet-changed"));
   await write.acknowledge(dev.ctx, dev.id, { how: "not now", because: "in a hurry" });
   assert.ok(!(await read.intake(dev.ctx, dev.id)).check.gaps.some((g) => g.gap === "acknowledgement"));
 });

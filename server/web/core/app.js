@@ -16,7 +16,7 @@
 //   await history(id)                               → its entries in order
 //   await fetchIntake(id)                           asks the server for its newest entries (waits for the network)
 //   await sheet(id, {language, reader})             → what is shown for signing, with the numbered photos
-//   await acknowledge(id, {how, strokes?, because?, language?, reader?, signer?})
+//   await acknowledge(id, {how, sheet, strokes?, because?, language?, reader?, signer?})
 //   watch(id, cb) / watchList(cb) / watchQueue(cb)  → a function that stops it; cb() without arguments: read again
 //   await photoStatus(photo)                        → {state, percent?, problem?, judged?}
 //   await photoUrl(photo, "small" | "large")        → a URL for <img>, or null
@@ -203,10 +203,11 @@ export async function sheet(id, shown) {
 }
 
 /**
- * Records that the sheet as it stands was shown, and signed or not. Stores sheet and strokes and queues them.
+ * Records that the sheet as it stands was shown, and signed or not. Stores sheet and strokes and queues them. Give `sheet`, the
+ * digest of the one on the screen: if it changed meanwhile a `/problems/device/sheet-changed` is thrown; show it again.
  * @param {string} id
  * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string,
- *   language?: string, reader?: string, signer?: string}} shown
+ *   language?: string, reader?: string, signer?: string, sheet?: string}} shown
  * @returns {Promise<{id: string, digest: string}>}
  */
 export async function acknowledge(id, shown) {

@@ -33,6 +33,7 @@ const PLAIN = /** @type {{[slug: string]: [Problem["retry"], string]}} */ ({
   "tag-shape": ["changed", "A tag has up to 12 letters, digits and -."],
   "tag-used-here": ["changed", "This tag is on another machine. Take the next one."],
   "no-words": ["changed", "The words of this language are not on this device. It needs the network once."],
+  "sheet-changed": ["changed", "Something was changed while this was being read. Look at it once more, then sign."],
   "signed-out": ["changed", "Nobody is signed in here."],
   "not-here": ["changed", "This intake is not on this device. It needs the network once."],
   "no-kind": ["changed", "The list of this kind of machine is not on this device. It needs the network once."],

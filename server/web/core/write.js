@@ -154,10 +154,10 @@ async function addToLines(ctx, w, intake, photo, lines) {
 
 /**
  * @param {Context} ctx @param {string} intake
- * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, language?: string, reader?: string, signer?: string}} shown
+ * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, language?: string, reader?: string, signer?: string, sheet?: string}} shown
  * @returns {Promise<{id: string, digest: string}>}
  */
-export async function acknowledge(ctx, intake, { how, strokes, because, language, reader, signer }) {
+export async function acknowledge(ctx, intake, { how, strokes, because, language, reader, signer, sheet: seen }) {
   const { shop, staff, device } = signedIn(ctx);
   const words = await wordsFor(ctx, language);
   const result = await ctx.store.write([...STORES, "files", "file_bytes", "kinds"], async (w) => {
@@ -166,6 +166,8 @@ export async function acknowledge(ctx, intake, { how, strokes, because, language
     if (!state.opened) throw trouble("not-here");
     const sheet = kind && buildSheet(kind.kind, state, { ...words, reader });
     if (!sheet) throw trouble("no-kind");
+    // Somebody else, or new words, changed it while the customer read: what is signed is what was shown, or nothing.
+    if (seen !== undefined && seen !== sheet.digest) throw trouble("sheet-changed");
     const drawn = strokes && canon({
       height: Math.round(strokes.height), width: Math.round(strokes.width), v: 1, strokes: strokes.strokes.map((s) => s.map((p) => p.map(Math.round))),
     });
