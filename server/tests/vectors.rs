@@ -1,0 +1,69 @@
+//! The shared vectors: the server's check and sheet give the same answers as the phone's
+//! (`schema/vectors/README.md`; expectations written by hand from the rules).
+
+use std::path::PathBuf;
+
+use counterfoil::intake::body::Body;
+use counterfoil::intake::check::{Mode, check};
+use counterfoil::intake::kind::LoadedKind;
+use counterfoil::intake::sheet::{Shown, build};
+use counterfoil::intake::state::{Fact, Intake, Mark, Whose};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+fn schema(path: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../schema").join(path)
+}
+
+fn kind(name: &str) -> LoadedKind {
+    let frozen = schema(&format!("vectors/kinds/{name}.toml"));
+    let path = if frozen.is_file() { frozen } else { schema(&format!("kinds/{name}.toml")) };
+    LoadedKind::parse(&std::fs::read(path).unwrap()).unwrap()
+}
+
+fn facts(vector: &Value) -> Vec<Fact> {
+    let mut entries: Vec<&Value> = vector["entries"].as_array().unwrap().iter().collect();
+    entries.sort_by_key(|e| e["index"].as_u64().unwrap_or(u64::MAX));
+    let fact = |(order, e): (usize, &Value)| {
+        let body = e["body"].as_object().unwrap();
+        let body = Body::parse(e["type"].as_str().unwrap(), 1, body).expect("a known type").expect("a body");
+        let mark = Mark {
+            index: e["index"].as_u64(),
+            id: Uuid::from_u128(order as u128),
+            digest: e["digest"].as_str().unwrap().parse().unwrap(),
+            by: e["by"].as_str().map(|b| b.parse().unwrap()),
+            at: 0,
+            device_at: 0,
+            order,
+        };
+        Fact { mark, body }
+    };
+    entries.into_iter().enumerate().map(fact).collect()
+}
+
+#[test]
+fn every_shared_vector_gives_the_answer_it_names() {
+    let vectors: Vec<Value> = serde_json::from_slice(&std::fs::read(schema("vectors/check.json")).unwrap()).unwrap();
+    assert!(vectors.len() >= 60);
+    let mut wrong = Vec::new();
+    for v in &vectors {
+        let name = v["name"].as_str().unwrap();
+        let kind = kind(v["kind"].as_str().unwrap());
+        let id = |k: &str| v[k].as_str().unwrap().parse().unwrap();
+        let intake = Intake::fold(Whose { shop: id("shop"), intake: id("intake") }, &facts(v));
+        let mode = if v["mode"] == "server" { Mode::Server } else { Mode::Device };
+        let found = json!(check(&kind.kind, &intake, mode));
+        if found != v["expect"] {
+            wrong.push(format!("{name}\n  expected {}\n  found    {found}", v["expect"]));
+        }
+        let Some(s) = v.get("sheet") else { continue };
+        let words = s["words"].as_str().unwrap().parse().unwrap();
+        let shown = Shown { language: s["language"].as_str().unwrap(), words, reader: s["reader"].as_str() };
+        let sheet = build(&kind.kind, &intake, &shown).expect("an opened intake has a sheet");
+        let same = json!(sheet.digest()) == s["digest"] && json!(sheet.files) == s["files"] && json!(sheet.entries) == s["entries"];
+        if !same {
+            wrong.push(format!("{name}: another sheet\n  expected {s}\n  found    {}", json!(sheet)));
+        }
+    }
+    assert!(wrong.is_empty(), "{} of {} differ:\n{}", wrong.len(), vectors.len(), wrong.join("\n"));
+}
