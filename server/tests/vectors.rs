@@ -60,7 +60,9 @@ fn every_shared_vector_gives_the_answer_it_names() {
         let words = s["words"].as_str().unwrap().parse().unwrap();
         let shown = Shown { language: s["language"].as_str().unwrap(), words, reader: s["reader"].as_str() };
         let sheet = build(&kind.kind, &intake, &shown).expect("an opened intake has a sheet");
-        let same = json!(sheet.digest()) == s["digest"] && json!(sheet.files) == s["files"] && json!(sheet.entries) == s["entries"];
+        let same = json!(sheet.digest()) == s["digest"]
+            && json!(sheet.files) == s["files"]
+            && json!(sheet.entries) == s["entries"];
         if !same {
             wrong.push(format!("{name}: another sheet\n  expected {s}\n  found    {}", json!(sheet)));
         }

@@ -132,7 +132,8 @@ impl Anonymous {
     /// # Panics
     /// When no client can be made.
     pub fn at(address: &str) -> Anonymous {
-        let http = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("an HTTP client");
+        let http =
+            reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("an HTTP client");
         Anonymous(Line { http, address: address.to_owned(), right: Right::None })
     }
 

@@ -140,7 +140,13 @@ impl Counter {
     ///
     /// # Panics
     /// When it is refused.
-    pub async fn say(&mut self, intake: &mut Intake, kind: &str, body: Value, personal: &[(&str, &str)]) -> Result<u64, reqwest::Error> {
+    pub async fn say(
+        &mut self,
+        intake: &mut Intake,
+        kind: &str,
+        body: Value,
+        personal: &[(&str, &str)],
+    ) -> Result<u64, reqwest::Error> {
         let saying = self.saying(intake, kind, body, personal);
         let answer = self.post(&saying).await?;
         assert!(answer.status.is_success(), "{kind}: {} {}", answer.status, answer.text());
@@ -235,7 +241,8 @@ impl Counter {
         self.say(intake, "person-named", json!({"who": "owner"}), &owner).await?;
         self.say(intake, "person-named", json!({"who": "bringer", "same_as_owner": true}), &[]).await?;
         let heard = json!({"topic": "complaint", "heard_by": self.staff.who.staff});
-        self.say(intake, "statement-made", heard, &[("text", "Starts, then dies under load. It was fine in spring.")]).await?;
+        self.say(intake, "statement-made", heard, &[("text", "Starts, then dies under load. It was fine in spring.")])
+            .await?;
         Ok(())
     }
 
@@ -243,7 +250,12 @@ impl Counter {
     ///
     /// # Errors
     /// When no whole answer comes back.
-    pub async fn photo(&mut self, intake: &mut Intake, view: Option<&str>, bytes: &[u8]) -> Result<(Uuid, Answer), reqwest::Error> {
+    pub async fn photo(
+        &mut self,
+        intake: &mut Intake,
+        view: Option<&str>,
+        bytes: &[u8],
+    ) -> Result<(Uuid, Answer), reqwest::Error> {
         let photo = self.name(intake, view, bytes).await?;
         let answer = self.send(intake, bytes).await?;
         Ok((photo, answer))
@@ -253,7 +265,12 @@ impl Counter {
     ///
     /// # Errors
     /// When no whole answer comes back.
-    pub async fn name(&mut self, intake: &mut Intake, view: Option<&str>, bytes: &[u8]) -> Result<Uuid, reqwest::Error> {
+    pub async fn name(
+        &mut self,
+        intake: &mut Intake,
+        view: Option<&str>,
+        bytes: &[u8],
+    ) -> Result<Uuid, reqwest::Error> {
         let (photo, file) = (self.uuid(), Digest::of(bytes).to_string());
         let mut body = json!({"photo": photo, "file": file, "size": bytes.len(), "stage": "received"});
         if let (Some(view), Some(body)) = (view, body.as_object_mut()) {
@@ -282,7 +299,8 @@ impl Counter {
 
     /// Shows the sheet, has it signed, sends sheet and strokes.
     async fn sign(&mut self, intake: &mut Intake) -> Result<(), reqwest::Error> {
-        let sheet = self.staff.get(&self.staff.path(&format!("/intakes/{}/sheet?language=en", intake.id))).try_send().await?;
+        let sheet =
+            self.staff.get(&self.staff.path(&format!("/intakes/{}/sheet?language=en", intake.id))).try_send().await?;
         let sheet = sheet.expect(200).body.clone();
         let strokes = self.strokes();
         let body = json!({"how": "signed", "sheet": Digest::of(&sheet), "strokes": Digest::of(&strokes), "language": "en", "words": self.words});
@@ -301,8 +319,11 @@ impl Counter {
 }
 
 /// The sentences that answer a block.
-const BLOCKS: [(&str, &str); 3] =
-    [("walk-round", "block.walk-round.nothing-more"), ("safety", "block.safety.none-tested"), ("accessories", "block.accessories.nothing-else")];
+const BLOCKS: [(&str, &str); 3] = [
+    ("walk-round", "block.walk-round.nothing-more"),
+    ("safety", "block.safety.none-tested"),
+    ("accessories", "block.accessories.nothing-else"),
+];
 
 /// A part of an intake.
 #[derive(Clone, Debug)]

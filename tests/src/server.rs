@@ -100,7 +100,8 @@ impl Server {
     /// When it does not start; what it logged is shown.
     pub fn over(data: &Path, how: &How) -> Server {
         let log = log_of(data);
-        let errors = std::fs::File::options().create(true).append(true).open(&log).expect("a file for the server's log");
+        let errors =
+            std::fs::File::options().create(true).append(true).open(&log).expect("a file for the server's log");
         let mut child = Command::new(program())
             .args(["serve", "--listen", "127.0.0.1:0", "--data"])
             .arg(data)
@@ -115,7 +116,10 @@ impl Server {
         let Some(ready) = ready else {
             let _ = child.kill();
             let ended = child.wait();
-            panic!("the server did not become ready ({ended:?}):\n{}", std::fs::read_to_string(&log).unwrap_or_default());
+            panic!(
+                "the server did not become ready ({ended:?}):\n{}",
+                std::fs::read_to_string(&log).unwrap_or_default()
+            );
         };
         let text = |name: &str| ready.get(name).and_then(Value::as_str).map(str::to_owned);
         let address = text("address").expect("an address in the ready line");

@@ -34,7 +34,10 @@ async fn saying_and_sending_twice_changes_nothing() {
     let saying = counter.saying(&intake, "machine-described", field.clone(), &[]);
     let first = counter.post(&saying).await.expect("an answer").expect(201).json();
     let again = counter.post(&saying).await.expect("an answer").expect(200).json();
-    assert_eq!((&first["index"], &first["kept"], &first["digest"]), (&again["index"], &again["kept"], &again["digest"]));
+    assert_eq!(
+        (&first["index"], &first["kept"], &first["digest"]),
+        (&again["index"], &again["kept"], &again["digest"])
+    );
 
     let mut other = counter.saying(&intake, "machine-described", field, &[]);
     other.request["said"]["id"] = saying.request["said"]["id"].clone();

@@ -28,7 +28,11 @@ fn run(watched: &Watched, steps: &str) {
 fn surviving(watched: &Watched) -> Vec<String> {
     tree(watched.survivors().path())
         .into_iter()
-        .map(|(name, bytes)| if name.ends_with('/') { name } else { format!("{name}={}", String::from_utf8_lossy(&bytes)) })
+        .map(
+            |(name, bytes)| {
+                if name.ends_with('/') { name } else { format!("{name}={}", String::from_utf8_lossy(&bytes)) }
+            },
+        )
         .collect()
 }
 
