@@ -197,7 +197,7 @@ impl Counter {
             Step::Open => self.open(intake).await,
             Step::Tell => self.tell(intake).await,
             Step::Photo(view) => {
-                let bytes = picture::sharp(self.random.next());
+                let bytes = picture::sharp(self.random.number());
                 self.photo(intake, Some(view), &bytes).await.map(|_| ())
             }
             Step::Answer => self.answer(intake).await,

@@ -32,7 +32,7 @@ pub fn sharp_of(seed: u64, width: u16, height: u16) -> Vec<u8> {
 pub fn dark(seed: u64) -> Vec<u8> {
     let mut random = Seeded::new(seed);
     let pixels: Vec<u8> =
-        (0..usize::from(WIDTH) * usize::from(HEIGHT) * 3).map(|_| (random.next() & 3) as u8).collect();
+        (0..usize::from(WIDTH) * usize::from(HEIGHT) * 3).map(|_| (random.number() & 3) as u8).collect();
     jpeg(&pixels, WIDTH, HEIGHT)
 }
 

@@ -13,7 +13,7 @@ impl Seeded {
     }
 
     /// The next 64 bits.
-    pub fn next(&mut self) -> u64 {
+    pub fn number(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -23,17 +23,17 @@ impl Seeded {
 
     /// A number below `end` (not 0).
     pub fn below(&mut self, end: u64) -> u64 {
-        self.next() % end
+        self.number() % end
     }
 
     /// `N` bytes.
     pub fn bytes<const N: usize>(&mut self) -> [u8; N] {
-        std::array::from_fn(|_| u8::try_from(self.next() >> 56).unwrap_or_default())
+        std::array::from_fn(|_| u8::try_from(self.number() >> 56).unwrap_or_default())
     }
 
     /// `len` bytes.
     pub fn noise(&mut self, len: usize) -> Vec<u8> {
-        (0..len).map(|_| u8::try_from(self.next() >> 56).unwrap_or_default()).collect()
+        (0..len).map(|_| u8::try_from(self.number() >> 56).unwrap_or_default()).collect()
     }
 
     /// A UUIDv7 (RFC 9562 5.7) for a time in milliseconds since 1970.

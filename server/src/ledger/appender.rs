@@ -44,7 +44,7 @@ impl Appender {
             });
             let mut batch = Vec::with_capacity(BATCH);
             while waiting.recv_many(&mut batch, BATCH).await > 0 {
-                ledger.batch(shop, batch.drain(..).collect()).await;
+                ledger.batch(shop, std::mem::take(&mut batch)).await;
                 moved.notify_one();
             }
             publisher.abort();
