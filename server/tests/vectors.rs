@@ -69,3 +69,12 @@ fn every_shared_vector_gives_the_answer_it_names() {
     }
     assert!(wrong.is_empty(), "{} of {} differ:\n{}", wrong.len(), vectors.len(), wrong.join("\n"));
 }
+
+#[test]
+fn every_state_can_be_shown_as_json() {
+    let vectors: Vec<Value> = serde_json::from_slice(&std::fs::read(schema("vectors/check.json")).unwrap()).unwrap();
+    for v in &vectors {
+        let intake = Intake::fold(Whose::default(), &facts(v));
+        serde_json::to_string(&intake).expect(v["name"].as_str().unwrap());
+    }
+}

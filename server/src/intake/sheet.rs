@@ -81,7 +81,7 @@ pub fn build(kind: &Kind, intake: &Intake, shown: &Shown<'_>) -> Option<Sheet> {
         language: shown.language.to_owned(),
         reader: shown.reader.map(str::to_owned),
         shop: intake.whose.shop,
-        terms: intake.arrangements.get("terms").and_then(|t| t.what.as_str()).and_then(|t| t.parse().ok()),
+        terms: intake.arrangements.get("terms").and_then(|t| t.what.value.as_str()).and_then(|t| t.parse().ok()),
         words: shown.words,
     })
 }

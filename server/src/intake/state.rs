@@ -80,6 +80,13 @@ pub struct Said<T> {
     pub mark: Mark,
 }
 
+/// One thing arranged: money, a date, a word or the terms' digest.
+#[derive(Clone, Debug, Serialize)]
+pub struct Arrangement {
+    /// What was arranged.
+    pub value: Value,
+}
+
 /// A condition line with its place in the order of first noting.
 #[derive(Clone, Debug, Serialize)]
 pub struct NotedLine {
@@ -146,7 +153,7 @@ pub struct Intake {
     /// Blocks answered by a sentence.
     pub blocks: BTreeMap<String, Said<body::Block>>,
     /// Money, dates, terms.
-    pub arrangements: BTreeMap<String, Said<Value>>,
+    pub arrangements: BTreeMap<String, Said<Arrangement>>,
     /// Photos, in order.
     pub photos: Vec<Photo>,
     /// Gaps left open, by gap.
@@ -206,7 +213,7 @@ impl Intake {
             Body::Block(b) => put(&mut self.blocks, &b.block, b, mark),
             Body::Arranged(b) => {
                 for (field, value) in &b.values {
-                    put(&mut self.arrangements, field, value, mark.clone());
+                    put(&mut self.arrangements, field, &Arrangement { value: value.clone() }, mark.clone());
                 }
             }
             Body::PhotoTaken(b) => {

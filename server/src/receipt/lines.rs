@@ -103,7 +103,7 @@ pub fn arrangements(input: &Input<'_>) -> Vec<String> {
         .iter()
         .filter(|f| **f != "terms")
         .filter_map(|field| {
-            let value = &input.intake.arrangements.get(*field)?.what;
+            let value = &input.intake.arrangements.get(*field)?.what.value;
             let text = money(value).or_else(|| {
                 let word = value.as_str()?;
                 let key = format!("receipt.arranged.{}", word.replace(' ', "-"));
