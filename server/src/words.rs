@@ -33,7 +33,10 @@ impl Catalogue {
 
     /// The sentence of a key, with its names put in. An unknown key shows itself.
     pub fn say(&self, key: &str, with: &Map<String, Value>) -> String {
-        let Some(text) = self.texts.get(key) else { return key.to_owned() };
+        // Where one thing is counted, a sentence of its own may stand under `<key>.one`.
+        let one = with.values().find(|v| v.is_number()).is_some_and(|n| n.as_i64() == Some(1));
+        let single = one.then(|| self.texts.get(&format!("{key}.one"))).flatten();
+        let Some(text) = single.or_else(|| self.texts.get(key)) else { return key.to_owned() };
         let mut out = String::with_capacity(text.len() + 32);
         let mut rest = text.as_str();
         while let Some(open) = rest.find('{') {

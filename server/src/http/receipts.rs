@@ -78,13 +78,15 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
     let intake = load::fold(whose, &entries).map_err(no::fault)?;
     let head = load::head(&mut *tx, shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
     let catalogue = words::language(intake.acknowledgement.as_ref().map_or(words::FIRST, |a| &a.what.language));
-    let terms =
-        match intake.arrangements.get("terms").and_then(|t| t.what.value.as_str()).and_then(|t| t.parse::<Digest>().ok()) {
-            Some(digest) => {
-                load::document(&mut *tx, shop, "terms", &digest).await.map_err(no::fault)?.unwrap_or_default()
-            }
-            None => Vec::new(),
-        };
+    let terms = match intake
+        .arrangements
+        .get("terms")
+        .and_then(|t| t.what.value.as_str())
+        .and_then(|t| t.parse::<Digest>().ok())
+    {
+        Some(digest) => load::document(&mut *tx, shop, "terms", &digest).await.map_err(no::fault)?.unwrap_or_default(),
+        None => Vec::new(),
+    };
     let mut evidence = Vec::with_capacity(entries.len());
     for stored in entries {
         let entry = stored.entry().map_err(no::fault)?;
