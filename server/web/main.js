@@ -54,13 +54,14 @@ const OUTSIDE = [
   [/^\/pair$/, pair],
 ];
 
-/** @param {string} path @param {boolean} [replace] */
+/** @param {string} path @param {boolean} [replace] @returns {Promise<void>} */
 function go(path, replace) {
   const same = path === location.pathname + location.search + location.hash;
   history[replace || same ? "replaceState" : "pushState"](null, "", path);
   return route();
 }
 
+/** Brings the page of the address onto the screen. @returns {Promise<void>} */
 async function route() {
   clear();
   const { pathname, search, hash } = location;
@@ -74,7 +75,7 @@ async function route() {
   bar.draw(path);
 }
 
-/** Nobody is signed in: set-up at first start, signing in otherwise; the way back is kept. @param {string} path */
+/** Nobody is signed in: set-up at first start, signing in otherwise; the way back is kept. @param {string} path @returns {Promise<void>} */
 async function enter(path) {
   const info = await serverInfo();
   if (info && !info.set_up) return go("/set-up", true);

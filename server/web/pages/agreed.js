@@ -63,10 +63,14 @@ export function agreed(at) {
   };
 
   /** @param {string} f */
-  const now = (f) => view.state.arrangements[f]?.value;
+  function now(f) {
+    return view.state.arrangements[f]?.value;
+  }
 
   /** What stands, as the sentence that is printed. @param {string} f */
-  const stands = (f) => (now(f) === undefined ? h("p", { class: "soft" }, t("page.agreed.open")) : h("p", null, arrangement(f, now(f))));
+  function stands(f) {
+    return now(f) === undefined ? h("p", { class: "soft" }, t("page.agreed.open")) : h("p", null, arrangement(f, now(f)));
+  }
 
   /** @param {string} f */
   function money(f) {

@@ -46,7 +46,7 @@ export function machine(at) {
             stamp(held ? "held" : view.state.state),
             open ? actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon() }) : null),
           ...meanwhile(view),
-          toldLane(view, zone),
+          ...toldLane(view, zone),
           stageLane(view, "received"),
           stageLane(view, "opened"),
           stageLane(view, "left"),

@@ -11,7 +11,7 @@ const place = () => /** @type {HTMLElement} */ (document.getElementById("bar"));
 let path = "";
 let announced = "";
 /** @type {(path: string) => unknown} */
-let go = () => {};
+let go = () => undefined;
 
 /**
  * The truth about what was done here: on the phone only, sending, or stored and checked.

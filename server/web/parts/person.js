@@ -102,5 +102,5 @@ const value = (id) => /** @type {HTMLInputElement | null} */ (document.getElemen
 
 /** Members that say something. @param {Record<string, string | undefined>} card @returns {Record<string, string>} */
 function filled(card) {
-  return Object.fromEntries(Object.entries(card).filter(([, v]) => v)) ;
+  return Object.fromEntries(Object.entries(card).flatMap(([k, v]) => (v ? [[k, v]] : [])));
 }
