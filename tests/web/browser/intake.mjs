@@ -69,7 +69,7 @@ try {
     }, name);
   }
   await shot("shots-done");
-  await tap(onward("Their words, machine, name"), "Their words, machine, name");
+  await tap(onward("Words, machine, name"), "Words, machine, name");
 
   await page.getByLabel("What do they say is wrong?").fill("Ran fine last winter, now it dies when I give it gas.");
   await page.getByLabel("Make", { exact: true }).fill("Alder");
