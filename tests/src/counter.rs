@@ -326,7 +326,7 @@ const BLOCKS: [(&str, &str); 3] = [
 ];
 
 /// A part of an intake.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Step {
     /// Tag and kind.
     Open,

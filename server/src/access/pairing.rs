@@ -19,7 +19,7 @@ use crate::problem::{On, Problem};
 const HOLDS: Millis = 5 * 60 * 1000;
 
 /// Where the app takes a code. After the `#`, so that it stands in no server's log.
-const PAGE: &str = "/app/#pair=";
+const PAGE: &str = "/pair#";
 
 /// For whom a device is to be paired.
 #[derive(Default, Deserialize, utoipa::ToSchema)]
