@@ -75,7 +75,8 @@ async fn one_tag_hangs_on_one_machine_and_what_is_taken_in_stays() {
     let opening = ravi.saying(&second, "intake-opened", body, &[]);
     assert_eq!(ravi.post(&opening).await.expect("an answer").gist(), "409 tag-used");
 
-    let late = ravi.saying(&first, "machine-described", json!({"field": "make", "value": "Brenn", "from": "typed"}), &[]);
+    let late =
+        ravi.saying(&first, "machine-described", json!({"field": "make", "value": "Brenn", "from": "typed"}), &[]);
     assert_eq!(ravi.post(&late).await.expect("an answer").gist(), "409 ended");
     ravi.say(&mut first, "moved", json!({"place": "Rack A"}), &[]).await.expect("an answer");
 
@@ -113,7 +114,9 @@ async fn a_list_finds_a_machine_by_whatever_somebody_remembers() {
     let shop = Shop::set_up().await;
     let mut ravi = shop.counter(8).await;
     ravi.take_in("0012").await.expect("answers");
-    for (words, found) in [("0012", 1), ("alder", 1), ("178302", 1), ("okaf", 1), ("43660", 1), ("dies load", 1), ("alder zzz", 0)] {
+    for (words, found) in
+        [("0012", 1), ("alder", 1), ("178302", 1), ("okaf", 1), ("43660", 1), ("dies load", 1), ("alder zzz", 0)]
+    {
         let path = shop.ravi.path(&format!("/intakes?q={}", words.replace(' ', "%20")));
         let list = shop.ravi.get(&path).send().await.expect(200).json();
         assert_eq!(list["intakes"].as_array().map(Vec::len), Some(found), "{words}: {list}");

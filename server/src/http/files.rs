@@ -98,7 +98,7 @@ pub async fn put(
 
     let size = receive(&app, shop, digest, &first, exact, body).await?;
     let (index, judged) = if exact {
-        photo(&app, shop, digest, size, &named, words).await?
+        photo(&app, shop, digest, size, &named, ride(&req), words).await?
     } else {
         side_file(&app, shop, digest, size, &named, words).await?
     };
@@ -169,6 +169,7 @@ async fn photo(
     file: Digest,
     size: u64,
     named: &[Named],
+    ride: Duration,
     words: &crate::words::Catalogue,
 ) -> Result<(u64, Option<Value>), Problem> {
     let permit = judging::memory(app, size).await;
@@ -197,7 +198,7 @@ async fn photo(
         index = say(app, shop, n.intake, "photo-received", body, words).await?;
         let held = Held { shop, intake: n.intake, photo, file };
         let task = app.background.spawn_on(judging::judge(app.clone(), held, bytes.clone()), &app.runtime);
-        judged = match tokio::time::timeout(RIDE, task).await {
+        judged = match tokio::time::timeout(ride, task).await {
             Ok(Ok(Ok(body))) => Some(Value::Object(body)),
             Ok(Ok(Err(e))) => {
                 tracing::error!(%photo, error = %e, "a photo could not be judged");
@@ -212,6 +213,14 @@ async fn photo(
     }
     drop(permit);
     Ok((index, judged))
+}
+
+/// How long this caller wants to wait for the judgement: not at all with `Prefer: respond-async` (RFC 7240).
+fn ride(req: &HttpRequest) -> Duration {
+    let prefers = |h: &header::HeaderValue| {
+        h.to_str().is_ok_and(|v| v.split(',').any(|p| p.trim().eq_ignore_ascii_case("respond-async")))
+    };
+    if req.headers().get_all("Prefer").any(prefers) { Duration::ZERO } else { RIDE }
 }
 
 /// A sheet or a signature's strokes.
