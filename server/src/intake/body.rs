@@ -46,17 +46,23 @@ macro_rules! body {
     };
 }
 
+body!(/** An earlier intake this one goes back to. */ Earlier {
+    /** The earlier intake. */ intake: Uuid,
+    /** Its tag, as printed on its receipt. */ tag: String,
+    /** `same machine`, `same customer` (another machine) or `after our repair`. */ again: String,
+});
 body!(/** The intake is opened: kind pinned, tag given. */ Opened {
     /** Digest of the kind's bytes. */ kind: Digest,
     /** The kind's identifier. */ kind_id: String,
     /** The numbered tag. */ tag: String,
     /** How: `at counter`. */ how: String,
+    /** The earlier intake of this machine or customer, where it is known. */ #[serde(default, skip_serializing_if = "Option::is_none")] earlier: Option<Earlier>,
 });
 body!(/** One field of the machine: a value, or why there is none. */ Machine {
     /** `make`, `model`, `serial` or `engine-numbers`. */ field: String,
     /** What it says. */ #[serde(default, skip_serializing_if = "Option::is_none")] value: Option<String>,
     /** `no plate`, `not readable` or `not known`. */ #[serde(default, skip_serializing_if = "Option::is_none")] not: Option<String>,
-    /** `typed` or `told`. */ #[serde(default, skip_serializing_if = "Option::is_none")] from: Option<String>,
+    /** `typed`, `told` or `earlier intake`. */ #[serde(default, skip_serializing_if = "Option::is_none")] from: Option<String>,
 });
 body!(/** A person's card; replaces the earlier card of the same person. */ Person {
     /** `owner` or `bringer`. */ who: String,
@@ -318,10 +324,10 @@ impl Body {
         match self {
             Body::Opened(b) => {
                 one_of("/how", &b.how, &["at counter"])?;
-                let plain = !b.tag.is_empty()
-                    && b.tag.len() <= 12
-                    && b.tag.chars().all(|c| c.is_ascii_alphanumeric() || c == '-');
-                need("/tag", plain, "a tag is up to 12 letters, digits and -")
+                need("/tag", is_tag(&b.tag), "a tag is up to 12 letters, digits and -")?;
+                let Some(earlier) = &b.earlier else { return Ok(()) };
+                one_of("/earlier/again", &earlier.again, &["same machine", "same customer", "after our repair"])?;
+                need("/earlier/tag", is_tag(&earlier.tag), "a tag is up to 12 letters, digits and -")
             }
             Body::Machine(b) => {
                 one_of("/field", &b.field, &MACHINE_FIELDS)?;
@@ -329,7 +335,7 @@ impl Body {
                     one_of("/not", not, &["no plate", "not readable", "not known"])?;
                 }
                 if let Some(from) = &b.from {
-                    one_of("/from", from, &["typed", "told"])?;
+                    one_of("/from", from, &["typed", "told", "earlier intake"])?;
                 }
                 need("/value", b.value.is_some() != b.not.is_some(), "give a value, or say why there is none")?;
                 need("/value", b.value.as_ref().is_none_or(|v| v.chars().count() <= 200), "at most 200 characters here")
@@ -417,6 +423,11 @@ fn arranged(b: &Arranged) -> Result<(), BodyError> {
         }
     }
     Ok(())
+}
+
+/// Whether a text can stand on a tag.
+pub fn is_tag(text: &str) -> bool {
+    (1..=12).contains(&text.len()) && text.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
 }
 
 /// Whether a value is money: `{"currency": ISO 4217 code, "minor": 0 or more of its smallest unit}`.

@@ -86,6 +86,9 @@ pub struct Question {
     /// Why it is asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<Text>,
+    /// Whether the answer holds from one visit to the next, so that it may be taken over.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub lasting: bool,
 }
 
 /// A word of the condition vocabulary.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use fast_image_resize::PixelType;
+use scale::Samples;
 use serde::{Deserialize, Serialize};
 
 use super::decode::Whole;
@@ -95,7 +95,7 @@ impl Judged {
 pub fn look(width: u32, height: u32, whole: Whole, large: &Pixels) -> Judged {
     let mut judged = Judged::start(Verdict::Usable, Vec::new());
     let grey = grey(large);
-    let grey = resized(&grey, MEASURED_AT, PixelType::U8).unwrap_or(grey);
+    let grey = resized(&grey, MEASURED_AT, Samples::Grey).unwrap_or(grey);
     let mut poor = Vec::new();
     match whole {
         Whole::Yes => {}

@@ -65,7 +65,7 @@ export function apply(state, entry) {
       state.tag = body.tag;
       state.kind = body.kind;
       state.kind_id = body.kind_id;
-      state.opened = { digest, mark };
+      state.opened = { digest, mark, ...(body.earlier ? { earlier: body.earlier } : {}) };
       return;
     case "machine-described":
       return put(state.machine, body.field, fact);

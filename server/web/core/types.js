@@ -22,7 +22,7 @@
  *
  * @typedef {{id: string, name: Text}} Named
  * @typedef {{id: string, due: Due, stage: Stage, drawing: string, name: Text, short: Text, stand: Text, why: Text, when?: When, caution?: Text}} View
- * @typedef {{id: string, due: Due, name: Text, kind: "choice" | "text" | "number", choices?: Named[], when?: When, why?: Text}} Question
+ * @typedef {{id: string, due: Due, name: Text, kind: "choice" | "text" | "number", choices?: Named[], when?: When, why?: Text, lasting?: boolean}} Question
  * @typedef {{id: string, photo: boolean, name: Text}} Condition
  *
  * A kind of machine, as its TOML says it (list members keep the file's singular names).
@@ -62,12 +62,15 @@
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[], by: string, mark: Mark}} Judgement
  * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement}} PhotoFact
  *
+ * An earlier intake that one goes back to: of the same machine, the same customer, or of our own repair.
+ * @typedef {{intake: string, tag: string, again: "same machine" | "same customer" | "after our repair"}} Earlier
+ *
  * The state of an intake: the fold of its entries. Lines stand in the order they were first noted, photos in the order
  * they were taken (log index first, those not sent yet after).
  * @typedef {{
  *   state: "none" | "open" | "in care" | "not taken in",
  *   shop?: string, intake?: string, tag?: string, kind?: string, kind_id?: string,
- *   opened?: {digest: string, mark: Mark},
+ *   opened?: {digest: string, mark: Mark, earlier?: Earlier},
  *   machine: {[field: string]: MachineFact},
  *   people: {[who: string]: PersonFact},
  *   statements: {[topic: string]: StatementFact},
