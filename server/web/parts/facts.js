@@ -140,6 +140,7 @@ export function gapName(kind, gap) {
   const [group, id] = gap.split(":");
   if (group === "view") return named(kind?.view, id);
   if (group === "question") return named(kind?.question, id);
+  if (group === "reading") return named(kind?.reading, id);
   if (group === "machine" || group === "arrangement") return t(`page.field.${slug(id)}`);
   return t(`gap.name.${slug(gap.startsWith("line-photo") ? group : gap.replace(":", "-"))}`);
 }
