@@ -185,3 +185,80 @@ fn named(text: &Text) -> BTreeSet<&str> {
         .flat_map(|t| t.split('{').skip(1).filter_map(|rest| rest.split_once('}').map(|(name, _)| name)))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::intake::kind::LoadedKind;
+
+    const GOOD: &str = include_str!("../../../schema/vectors/kinds/bench.toml");
+
+    /// The faults of the frozen kind with some of its text replaced, as lines.
+    fn faults(changes: &[(&str, &str)]) -> Vec<String> {
+        let mut text = GOOD.to_owned();
+        for (old, new) in changes {
+            assert!(text.contains(old), "{old}");
+            text = text.replacen(old, new, 1);
+        }
+        let error = LoadedKind::parse(text.as_bytes()).expect_err("a fault");
+        error.in_file("own.toml").lines().map(str::to_owned).collect()
+    }
+
+    #[test]
+    fn a_kind_without_faults_is_loaded() {
+        let kind = LoadedKind::parse(GOOD.as_bytes()).unwrap().kind;
+        assert_eq!((kind.readings.len(), kind.notes.len(), kind.services.len()), (2, 1, 2));
+    }
+
+    #[test]
+    fn every_fault_of_the_shape_is_named_with_its_line() {
+        let found = faults(&[
+            ("due = \"at counter\"\nstage", "due = \"at the counter\"\nstage"),
+            ("why = { en = \"A crack may go further.\" }", "why = { de = \"Ein Riss.\" }\nhow = 3"),
+            ("unit = \"s\"\n", ""),
+            ("photo = false", "photo = \"no\""),
+        ]);
+        assert_eq!(found.len(), 5, "{found:#?}");
+        assert_eq!(found[0], "own.toml:11: view \"front\": due: this is one of: at counter, before opening, at bench");
+        assert!(found[1].contains("the English text (en) is missing"), "{found:#?}");
+        assert_eq!(found[2], "own.toml:28: view \"lid\": there is no field \"how\"");
+        assert!(found[3].ends_with("reading \"stop-time\": \"unit\" is missing"), "{found:#?}");
+        assert!(found[4].ends_with("photo: this is true or false"), "{found:#?}");
+    }
+
+    #[test]
+    fn every_broken_rule_is_named_with_its_line() {
+        let found = faults(&[
+            ("services = [\"plug\"", "services = [\"spark\""),
+            ("id = \"lid\"", "id = \"front\""),
+            (
+                "question:oil-age\", op = \"at-least\", value = \"12\"",
+                "question:oil-age\", op = \"at-least\", value = \"a year\"",
+            ),
+            ("field = \"question:rebuilt\"", "field = \"question:rebuild\""),
+            ("due = \"at bench\"\nunit", "due = \"at counter\"\nunit"),
+            ("Paid {paid}.", "Paid {price}."),
+            ("with = [\"paid\"]", "with = [\"pay\"]"),
+        ]);
+        let wanted = [
+            "\"spark\" is none of",
+            "view \"front\" stands twice",
+            "never says \"a year\"",
+            "names \"question:rebuild\"",
+            "nothing is measured at the counter",
+            "\"{price}\" is not among",
+            "no question \"pay\"",
+        ];
+        assert_eq!(found.len(), wanted.len(), "{found:#?}");
+        for (found, wanted) in found.iter().zip(wanted) {
+            assert!(found.starts_with("own.toml:") && found.contains(wanted), "{found} / {wanted}");
+        }
+    }
+
+    #[test]
+    fn what_is_no_toml_is_told_by_its_line() {
+        let found = faults(&[("v = 1", "v = "), ("[[safety]]", "[[safety]")]);
+        assert!(found.iter().any(|f| f.starts_with("own.toml:3:")), "{found:#?}");
+        assert!(found.len() >= 2, "{found:#?}");
+        assert!(LoadedKind::parse(b"\xff").is_err());
+    }
+}

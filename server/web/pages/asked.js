@@ -3,16 +3,16 @@
 
 import { say, session } from "../core/app.js";
 import { holds } from "../core/kind.js";
-import { t, text } from "../core/words.js";
-import { actLink, field, foot, picks, toggle } from "../parts/act.js";
+import { t } from "../core/words.js";
+import { actLink, foot, toggle } from "../parts/act.js";
 import { camera } from "../parts/camera.js";
 import { h, keep } from "../parts/dom.js";
-import { slug } from "../parts/facts.js";
 import { onward, openIn } from "../parts/flow.js";
 import { onward as onwardIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { linesPart } from "../parts/lines.js";
 import { nameOf } from "../parts/names.js";
+import { questionPart } from "../parts/questions.js";
 import { accessoriesPart, safetyPart } from "../parts/things.js";
 
 /** @import {IntakeView} from "../core/app.js" */
@@ -67,7 +67,8 @@ export function asked(at) {
           h("section", { class: "stack", id: "block-question" },
             h("h2", { class: "hide" }, t("page.asked.questions")),
             questions.map((q) => question(q)),
-            openQuestions || view.state.blocks.questions ? byOne("questions", "block.questions.rest-not-asked") : null),
+            openQuestions || view.state.blocks.questions ? byOne("questions", "block.questions.rest-not-asked") : null,
+            whileHere()),
           h("section", { class: "section", id: "block-walk-round" },
             h("h2", { id: "walk-round" }, t("page.asked.walk-round")),
             byOne("walk-round", "block.walk-round.photographed"),
@@ -90,22 +91,14 @@ export function asked(at) {
 
   /** @param {Question} q */
   function question(q) {
-    const fact = view.state.answers[q.id];
-    const give = (/** @type {import("../core/types.js").JsonObject} */ body, /** @type {import("../core/types.js").JsonObject | undefined} */ personal = undefined) =>
-      answer(() => say(id, "question-answered", { question: q.id, ...body }, personal), "question");
-    const unknown = { id: "not:does not know", words: t("page.not.does-not-know") };
-    const choices = (q.choices ?? []).map((c) => ({ id: `choice:${c.id}`, words: text(c.name) }));
-    return h("div", { class: "question", id: `question-${q.id}`, "data-key": q.id },
-      h("h3", null, text(q.name)),
-      q.kind === "choice" ? null : field({
-        id: `answer-${q.id}`, words: text(q.name), value: fact?.text ?? "", input: q.kind === "number" ? { inputmode: "decimal" } : {},
-        onchange: (typed) => typed && give({}, { text: typed }),
-      }),
-      picks({
-        name: text(q.name), choices: [...choices, unknown], three: choices.every((c) => c.words.length <= 18) && choices.length > 3,
-        chosen: fact?.choice ? `choice:${fact.choice}` : fact?.not ? `not:${fact.not}` : undefined,
-        does: (chosen) => (chosen.startsWith("choice:") ? give({ choice: chosen.slice(7) }) : give({ not: chosen.slice(4) })),
-      }),
-      fact?.not && fact.not !== "does not know" ? h("p", { class: "soft" }, t(`page.not.${slug(fact.not)}`)) : null);
+    return questionPart(view, q, (body, personal) => answer(() => say(id, "question-answered", body, personal), "question"));
+  }
+
+  /** What is due before opening, asked now because the customer is gone then. Nothing waits for it. */
+  function whileHere() {
+    const later = (view.kind?.question ?? []).filter((q) => q.due !== "at counter" && holds(q.when, view.state));
+    return later.length === 0 ? null : h("details", { class: "more", "data-key": "while-here" },
+      h("summary", null, t("page.asked.while-here")),
+      h("div", { class: "stack" }, h("p", { class: "soft" }, t("page.asked.while-here-words")), later.map((q) => question(q))));
   }
 }

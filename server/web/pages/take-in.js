@@ -76,8 +76,8 @@ export function takeIn(at) {
 async function kindButtons(choose) {
   const known = await kinds();
   if (known.length === 0) return [h("p", { class: "fault" }, t("page.take-in.no-kinds"))];
-  return known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
-    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name))));
+  return [h("div", { class: "kinds" }, known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
+    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name)))))];
 }
 
 /** One more than the highest number among the newest tags, as wide as it. Somebody may have taken it meanwhile: then another is asked for. */
