@@ -83,7 +83,7 @@ pub async fn append(
     caller.in_shop(*shop)?;
     app.see_checkpoint(*shop, &req).await?;
     let new = new.into_inner();
-    caller.may(Role::Counter)?;
+    caller.may_either(&[Role::Counter, Role::Bench])?;
     let said = Said::parse(&new.said).map_err(|e| Problem::not_valid(format!("/said{}", e.pointer), e.sentence))?;
     if said.shop != *shop {
         return Err(Problem::not_valid("/said/shop", words.plain("refused.other-shop")));

@@ -8,6 +8,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
+use super::bench::{self, ReadingNoted, ServiceNoted};
+
 /// Longest ordinary text, in characters.
 pub const MAX_TEXT: usize = 4_000;
 /// Longest statement, in bytes.
@@ -18,6 +20,12 @@ pub const MAX_PHOTO: u64 = 64 * 1024 * 1024;
 pub const MAX_SIDE_FILE: u64 = 1024 * 1024;
 /// The parts of the record one sentence may answer.
 pub const BLOCKS: [&str; 4] = ["questions", "walk-round", "safety", "accessories"];
+/// Why a question has no answer.
+pub const NOT_ANSWERED: [&str; 3] = ["does not know", "refused", "not asked"];
+/// How a safety device was found at the counter.
+pub const SEEN: [&str; 4] = ["seen", "not with it", "not seen", "not tested here"];
+/// The short service entries.
+pub const SERVICES: [&str; 3] = ["carburettor", "plug", "oil"];
 /// The machine's fields.
 pub const MACHINE_FIELDS: [&str; 4] = ["make", "model", "serial", "engine-numbers"];
 /// Money, dates and terms, in the order they are asked for.
@@ -33,7 +41,7 @@ pub struct BodyError {
     pub sentence: String,
 }
 
-fn wrong<T>(pointer: &str, sentence: impl Into<String>) -> Result<T, BodyError> {
+pub(super) fn wrong<T>(pointer: &str, sentence: impl Into<String>) -> Result<T, BodyError> {
     Err(BodyError { pointer: pointer.into(), sentence: sentence.into() })
 }
 
@@ -206,6 +214,8 @@ pub enum Body {
     TakenIn(TakenIn),
     NotTakenIn(NotTakenIn),
     Moved(Moved),
+    ReadingNoted(ReadingNoted),
+    ServiceNoted(ServiceNoted),
     LinkMade(LinkMade),
     LinkRevoked(LinkRevoked),
 }
@@ -216,7 +226,7 @@ pub fn personal_members(kind: &str) -> &'static [&'static str] {
         "person-named" => &["name", "phone", "email", "address"],
         "statement-made" => &["text", "speaker"],
         "question-answered" => &["text"],
-        "condition-noted" | "accessory-noted" => &["note"],
+        "condition-noted" | "accessory-noted" | "service-noted" => &["note"],
         "photo-taken" => &["file_name"],
         "photo-judged" => &["gps", "body_serial", "unique_id"],
         "acknowledged" => &["signer"],
@@ -259,6 +269,8 @@ impl Body {
             "taken-in" => typed(plain).map(Body::TakenIn),
             "not-taken-in" => typed(plain).map(Body::NotTakenIn),
             "moved" => typed(plain).map(Body::Moved),
+            "reading-noted" => typed(plain).map(Body::ReadingNoted),
+            "service-noted" => typed(plain).map(Body::ServiceNoted),
             "link-made" => typed(plain).map(Body::LinkMade),
             "link-revoked" => typed(plain).map(Body::LinkRevoked),
             _ => return None,
@@ -357,14 +369,14 @@ impl Body {
             }
             Body::Answer(b) => {
                 if let Some(not) = &b.not {
-                    one_of("/not", not, &["does not know", "refused", "not asked"])?;
+                    one_of("/not", not, &NOT_ANSWERED)?;
                 }
                 let given =
                     usize::from(b.choice.is_some()) + usize::from(b.not.is_some()) + usize::from(b.text.is_some());
                 need("/choice", given == 1, "give one answer: a choice, words, or why there is none")
             }
             Body::Line(b) => need("/photos", b.photos.len() <= 20, "at most 20 photos a line"),
-            Body::Safety(b) => one_of("/seen", &b.seen, &["seen", "not with it", "not seen", "not tested here"]),
+            Body::Safety(b) => one_of("/seen", &b.seen, &SEEN),
             Body::Accessory(b) => {
                 one_of("/stays", &b.stays, &["kept here", "handed back", "not with it"])?;
                 need("/count", b.count <= 999, "at most 999")
@@ -395,6 +407,8 @@ impl Body {
                 _ => wrong("/how", "this is one of: signed, not now"),
             },
             Body::Moved(b) => need("/place", b.place.chars().count() <= 80, "at most 80 characters here"),
+            Body::ReadingNoted(b) => bench::reading(b),
+            Body::ServiceNoted(b) => bench::service(b),
             _ => Ok(()),
         }
     }

@@ -219,7 +219,8 @@ impl Ledger {
             work.may_leave_open = Some(all.get(settings::MAY_LEAVE_OPEN).map_or(Value::Null, |(v, _)| v.clone()));
         }
         let patterns = settings::patterns(work.may_leave_open.as_ref(), &command.right.roles);
-        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter: true };
+        let counter = command.right.roles.iter().any(|r| r == "counter" || r == "owner");
+        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter };
         let Some(open) = work.intakes.get(&id) else { return Ok(Err(No::NoShop)) };
         let Some(kind) = &open.kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
         match decide::decide(&kind.kind, &open.intake, &author, command.said.seen, &body) {

@@ -2,7 +2,8 @@
 
 import { history, kinds, openIntake, say, session, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { actLink, picks } from "../parts/act.js";
+import { act, actLink, picks } from "../parts/act.js";
+import { benchPart } from "../parts/bench.js";
 import { h } from "../parts/dom.js";
 import { entriesList } from "../parts/entries.js";
 import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial } from "../parts/facts.js";
@@ -16,7 +17,6 @@ import { linkPart } from "../parts/links.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
-import { act } from "../parts/act.js";
 import { stamp, tag } from "../parts/tag.js";
 import { photoName, photoTile, statusWords } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
@@ -28,6 +28,7 @@ import { day, dayAndTime } from "../parts/times.js";
 export function machine(at) {
   const [id] = at.ids;
   const links = linkPart(id, () => at.again());
+  const bench = benchPart(id, () => at.again());
   let chosen = "";
 
   return {
@@ -49,6 +50,7 @@ export function machine(at) {
             stamp(held ? "held" : view.state.state),
             open ? actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon() }) : null),
           ...meanwhile(view),
+          view.state.state === "in care" ? lane("bench", t("lane.bench"), bench.under(view), ...bench.draw(view, here)) : null,
           ...toldLane(view, zone),
           stageLane(view, "received"),
           stageLane(view, "opened"),

@@ -87,6 +87,6 @@ function earlierOf(query) {
 async function kindButtons(choose) {
   const known = await kinds();
   if (known.length === 0) return [h("p", { class: "fault" }, t("page.take-in.no-kinds"))];
-  return known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
-    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name))));
+  return [h("div", { class: "kinds" }, known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
+    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name)))))];
 }

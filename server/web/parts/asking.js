@@ -3,17 +3,17 @@
 
 import { say, session } from "../core/app.js";
 import { holds } from "../core/kind.js";
-import { t, text } from "../core/words.js";
-import { field, picks, toggle } from "./act.js";
+import { t } from "../core/words.js";
+import { toggle } from "./act.js";
 import { h } from "./dom.js";
-import { slug } from "./facts.js";
 import { openIn } from "./flow.js";
 import { linesPart } from "./lines.js";
 import { nameOf } from "./names.js";
+import { questionPart } from "./questions.js";
 import { accessoriesPart, safetyPart } from "./things.js";
 
 /** @import {IntakeView} from "../core/app.js" */
-/** @import {JsonObject, Question} from "../core/types.js" */
+/** @import {Question} from "../core/types.js" */
 
 /** Blocks in the order they stand on the page, and the gaps that keep each open. */
 const BLOCKS = ["question", "walk-round", "safety", "accessories"];
@@ -59,7 +59,8 @@ export function askingPart(id, lens, again) {
       h("section", { class: "stack", id: "block-question" },
         h("h2", { class: "hide" }, t("page.asked.questions")),
         questions.map((q) => question(q)),
-        openQuestions || view.state.blocks.questions ? byOne("questions", "block.questions.rest-not-asked") : null),
+        openQuestions || view.state.blocks.questions ? byOne("questions", "block.questions.rest-not-asked") : null,
+        whileHere(lasting)),
       h("section", { class: "section", id: "block-walk-round" },
         h("h2", { id: "walk-round" }, t("page.asked.walk-round")),
         byOne("walk-round", "block.walk-round.photographed"),
@@ -79,23 +80,15 @@ export function askingPart(id, lens, again) {
 
   /** @param {Question} q */
   function question(q) {
-    const fact = view.state.answers[q.id];
-    const give = (/** @type {JsonObject} */ body, /** @type {JsonObject | undefined} */ personal = undefined) =>
-      answer(() => say(id, "question-answered", { question: q.id, ...body }, personal), "question");
-    const unknown = { id: "not:does not know", words: t("page.not.does-not-know") };
-    const choices = (q.choices ?? []).map((c) => ({ id: `choice:${c.id}`, words: text(c.name) }));
-    return h("div", { class: "question", id: `question-${q.id}`, "data-key": q.id },
-      h("h3", null, text(q.name)),
-      q.kind === "choice" ? null : field({
-        id: `answer-${q.id}`, words: text(q.name), value: fact?.text ?? "", input: q.kind === "number" ? { inputmode: "decimal" } : {},
-        onchange: (typed) => typed && give({}, { text: typed }),
-      }),
-      picks({
-        name: text(q.name), choices: [...choices, unknown], three: choices.every((c) => c.words.length <= 18) && choices.length > 3,
-        chosen: fact?.choice ? `choice:${fact.choice}` : fact?.not ? `not:${fact.not}` : undefined,
-        does: (chosen) => (chosen.startsWith("choice:") ? give({ choice: chosen.slice(7) }) : give({ not: chosen.slice(4) })),
-      }),
-      fact?.not && fact.not !== "does not know" ? h("p", { class: "soft" }, t(`page.not.${slug(fact.not)}`)) : null);
+    return questionPart(view, q, (body, personal) => answer(() => say(id, "question-answered", body, personal), "question"));
+  }
+
+  /** What is due before opening, asked now because the customer is gone then. Nothing waits for it. @param {boolean} lasting */
+  function whileHere(lasting) {
+    const later = (view.kind?.question ?? []).filter((q) => q.due !== "at counter" && holds(q.when, view.state) && (lasting || !q.lasting));
+    return later.length === 0 ? null : h("details", { class: "more", "data-key": "while-here" },
+      h("summary", null, t("page.asked.while-here")),
+      h("div", { class: "stack" }, h("p", { class: "soft" }, t("page.asked.while-here-words")), later.map((q) => question(q))));
   }
 
   return { draw };

@@ -112,6 +112,7 @@ export function gapSentence(gap) {
 export function gapWhy(gap, view) {
   const [kind, id] = gap.gap.split(":");
   if (kind === "view") return text(view.kind?.view.find((v) => v.id === id)?.why);
+  if (kind === "reading") return text(view.kind?.reading?.find((r) => r.id === id)?.why);
   if (kind === "question") return text(view.kind?.question?.find((q) => q.id === id)?.why);
   return t(`gap.why.${kind}`);
 }
