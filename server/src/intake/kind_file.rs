@@ -219,7 +219,7 @@ fn text(owner: &str, value: &Spanned<DeValue<'_>>, faults: &mut Faults<'_>) {
         return faults.at(value.span(), format!("{owner}: this is a text by language, {{ en = \"…\" }}"));
     };
     for (language, words) in table.iter() {
-        if !words.get_ref().as_str().is_some_and(|w| !w.trim().is_empty()) {
+        if words.get_ref().as_str().is_none_or(|w| w.trim().is_empty()) {
             faults.at(words.span(), format!("{owner}: the text for \"{}\" is empty", language.get_ref()));
         }
     }

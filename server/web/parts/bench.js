@@ -69,7 +69,7 @@ export function benchPart(id, again) {
     const next = asked.find((v) => open.has(`view:${v.id}`));
     return h("section", { class: "stack stack--close", "data-key": `views-${due}` },
       h("h3", null, t(due === "at bench" ? "page.bench.views-bench" : "page.bench.views-before")),
-      h("div", { class: "tiles" }, asked.map((v) => tile(v, v === next))));
+      h("div", { class: "tiles tiles--two" }, asked.map((v) => tile(v, v === next))));
   }
 
   /** Notes of the kind, for staff only: a customer sees sheet and receipt, never this page. */

@@ -30,8 +30,7 @@ export function questionPart(view, q, give) {
   }
 
   return h("div", { class: "question", id: `question-${q.id}`, "data-key": q.id },
-    h("h3", null, text(q.name)),
-    q.kind === "choice" ? null : field({
+    q.kind === "choice" ? h("h3", null, text(q.name)) : field({
       id: `answer-${q.id}`, words: text(q.name), value: fact?.text ?? "", input: q.kind === "number" ? { inputmode: "decimal" } : {}, onchange: typedIn,
     }),
     picks({

@@ -68,7 +68,7 @@ export function servicesPart(id, shootFor, again) {
     const draft = drafts.get(service) ?? {};
     const noted = view.state.services.filter((s) => s.service === service);
     return h("details", { class: "more", "data-key": service, id: `service-${service}` },
-      h("summary", null, t(`page.service.${service}`), noted.length ? h("span", { class: "soft" }, ` ${serviceWords(noted[noted.length - 1])}`) : null),
+      h("summary", null, [t(`page.service.${service}`), noted.length ? serviceWords(noted[noted.length - 1]) : ""].filter(Boolean).join(": ")),
       h("div", { class: "stack stack--close" },
         noted.length > 1 ? h("ul", { class: "sheet__list" }, noted.map((s) => h("li", { "data-key": s.mark.id }, serviceWords(s)))) : null,
         words(service, "what", WHAT[service] ?? []),

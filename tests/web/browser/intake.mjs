@@ -156,8 +156,8 @@ try {
   await bench.getByText("Photos before opening").waitFor();
   await bench.locator("#question-told-rebuilt").getByRole("radio", { name: "yes" }).click();
   await bench.locator("#reading-compression").waitFor();
-  await bench.getByLabel("What did you pay for it?").fill("120");
-  await bench.getByLabel(/original cylinder kit for it cost/).fill("310");
+  await bench.locator("#answer-price-paid").fill("120");
+  await bench.locator("#answer-kit-cost").fill("310");
   await page.keyboard.press("Tab");
   await bench.getByText(/Paid for it: 120\. An original cylinder kit: 310/).waitFor();
   await bench.locator("#value-compression").fill("118");
