@@ -109,7 +109,9 @@ pub async fn log(owner: &CookieStaff) -> Result<BTreeMap<u64, Vec<u8>>, String> 
 
 /// Who is told of what was acknowledged: nobody, or a function that is given all of an intake so far.
 #[derive(Clone, Default)]
-pub struct Watch(Option<Arc<dyn Fn(&Acknowledged) + Send + Sync>>);
+pub struct Watch(Option<Arc<Tell>>);
+
+type Tell = dyn Fn(&Acknowledged) + Send + Sync;
 
 impl Watch {
     /// Tells this function.
