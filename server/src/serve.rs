@@ -55,6 +55,15 @@ pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
     Ok(Opened { ledger })
 }
 
+/// Takes away what a crash left half written; who sent it sends it again.
+async fn sweep(ledger: &Ledger) -> Result<(), String> {
+    for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
+        let swept = ledger.originals().sweep(shop).map_err(|e| format!("the files of shop {shop}: {e}"))?;
+        tracing::info!(%shop, swept, "files that a crash left half written");
+    }
+    Ok(())
+}
+
 /// Serves until told to stop.
 ///
 /// # Errors
@@ -88,6 +97,7 @@ pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
 pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String> {
     logs(wanted.log_json);
     let Opened { ledger } = open(data, true).await?;
+    sweep(&ledger).await?;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
         None => LISTEN.parse().map_err(|_| "the default address is wrong")?,

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 pub mod ask;
 pub mod counter;
 pub mod picture;
+pub mod record;
 pub mod seeded;
 pub mod server;
 pub mod shadow;
