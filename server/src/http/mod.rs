@@ -4,6 +4,7 @@ pub mod assets;
 pub mod entries;
 pub mod files;
 pub mod guard;
+pub mod incoming;
 pub mod intakes;
 pub mod no;
 pub mod openapi;

@@ -50,6 +50,8 @@ pub enum Refusal {
     NoIntake,
     /// The intake holds entries this server does not understand.
     NotUnderstood,
+    /// The server said so before; said once is enough.
+    SaidBefore,
 }
 
 impl From<BodyError> for Refusal {
@@ -114,6 +116,9 @@ pub fn decide(
             known(kind.accessories.iter().any(|a| a.id == b.item), "/item", "this kind has no such accessory")?
         }
         Body::PhotoTaken(b) => photo(kind, intake, b)?,
+        Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
+            return Err(Refusal::SaidBefore);
+        }
         Body::LeftOpen(b) => left_open(kind, intake, author, &b.gap)?,
         Body::Acknowledged(b) => {
             let sheet = super::sheet::as_acknowledged(kind, intake, b);
