@@ -13,8 +13,8 @@ use crate::access::{self, Access};
 use crate::app::{App, Settled};
 use crate::config::Serve;
 use crate::edge::{Clock, Random};
-use crate::http;
 use crate::http::guard::{Guard, guard};
+use crate::http::{self, methods};
 use crate::judging;
 use crate::ledger::{Ledger, start};
 use crate::originals::{Originals, make_folder};
@@ -148,6 +148,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
             .app_data(web::Data::from(rights.clone()))
             .app_data(web::Data::new(guards.clone()))
             .app_data(web::Data::new(trusted.clone()))
+            .wrap(from_fn(methods::known))
             .wrap(Compress::default())
             .wrap(from_fn(guard))
             .configure(tls::trust::routes)

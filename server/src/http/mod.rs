@@ -6,6 +6,7 @@ pub mod files;
 pub mod guard;
 pub mod incoming;
 pub mod intakes;
+pub mod methods;
 pub mod no;
 pub mod openapi;
 pub mod receipts;
@@ -32,7 +33,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
         web::JsonConfig::default()
             .limit(JSON_LIMIT)
             .content_type_required(true)
-            .error_handler(|e, _| Problem::malformed(format!("The body cannot be read: {e}.")).into()),
+            .error_handler(|e, _| problem::of_json(&e).into()),
     )
     .app_data(
         web::PathConfig::default().error_handler(|_, _| Problem::not_found("There is nothing at this address.").into()),
