@@ -76,6 +76,17 @@ pub fn words_of(req: &HttpRequest) -> &'static Catalogue {
     words::accepted(req.headers().get("Accept-Language").and_then(|h| h.to_str().ok()))
 }
 
+/// A log index that a page goes on from.
+///
+/// # Errors
+/// `not-valid` beyond the largest whole number that every client can hold.
+pub fn page_from(after: Option<u64>) -> Result<Option<u64>, Problem> {
+    match after.filter(|n| *n > evidence::canon::MAX_INT.unsigned_abs()) {
+        Some(_) => Err(Problem::not_valid("after", "There is no such log index.")),
+        None => Ok(after),
+    }
+}
+
 /// Takes the place, the camera's serial and the picture's own id out of a state: they are never shown.
 pub fn hide_place(state: &mut Value) {
     let photos = state.get_mut("photos").and_then(Value::as_array_mut);
