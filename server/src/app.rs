@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use actix_web::HttpRequest;
 use base64::Engine;
-use tokio::sync::Semaphore;
+use tokio::sync::{RwLock, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use uuid::Uuid;
@@ -48,6 +48,8 @@ pub struct App {
     pub picture_memory: Arc<Semaphore>,
     /// Uploads under way.
     pub uploads: Arc<Semaphore>,
+    /// Shared while bytes just kept are said to be held, taken alone to take refused ones away.
+    pub discarding: Arc<RwLock<()>>,
     /// Set when the program is told to stop: streams end.
     pub stopping: CancellationToken,
     /// The program's own runtime, which outlives the workers.
@@ -65,6 +67,7 @@ impl App {
             settled: Arc::new(settled),
             picture_memory: Arc::new(Semaphore::new(PICTURE_MEMORY_MB as usize)),
             uploads: Arc::new(Semaphore::new(UPLOADS)),
+            discarding: Arc::default(),
             stopping: CancellationToken::new(),
             runtime: tokio::runtime::Handle::current(),
             background: TaskTracker::new(),

@@ -1,8 +1,6 @@
 //! Judging: a photo whose bytes are held gets its facts, its renditions and its verdict, under memory permits and
 //! off the runtime. The judgement is an entry; it is never computed again on a fold.
 
-use std::sync::Arc;
-
 use evidence::digest::Digest;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
@@ -13,7 +11,8 @@ use crate::app::{App, PICTURE_MEMORY_MB};
 use crate::ledger::load::{self, broken};
 use crate::ledger::{Ledger, ServerEntry};
 use crate::originals::Shelf;
-use crate::photo::{self, Outcome};
+use crate::photo::kind::Kind;
+use crate::photo::{self, Outcome, Refused};
 
 /// A photo whose bytes are held.
 #[derive(Clone, Debug)]
@@ -34,19 +33,44 @@ pub async fn memory(app: &App, bytes: u64) -> Option<OwnedSemaphorePermit> {
     app.picture_memory.clone().acquire_many_owned(megabytes).await.ok()
 }
 
-/// Judges one photo and keeps the judgement. Gives the body of its entry.
+/// What a quick walk over a file says.
+#[derive(Clone, Copy, Debug)]
+pub struct Weighed {
+    /// Whether it is kept, and as what.
+    pub admitted: Result<Kind, Refused>,
+    /// The most memory that judging it takes, the file included.
+    pub needed: u64,
+}
+
+/// Walks over a stored file of so many bytes, under a permit for them. The bytes are let go again: a photo that waits
+/// for its judgement takes no memory.
+///
+/// # Errors
+/// The disk's.
+pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64) -> std::io::Result<Weighed> {
+    let permit = memory(app, size).await;
+    let originals = app.ledger.originals().clone();
+    let walk = move || {
+        let _until_done = permit;
+        let bytes = originals.read(shop, Shelf::Originals, &file)?;
+        Ok(Weighed { admitted: photo::admit(&bytes), needed: size.saturating_add(photo::memory_needed(&bytes)) })
+    };
+    tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?
+}
+
+/// Judges one photo, which takes so much memory, and keeps the judgement. Gives the body of its entry.
 ///
 /// # Errors
 /// A sentence for the log; the photo stays "not judged yet" and is taken up again at the next start.
-pub async fn judge(app: App, held: Held, bytes: Arc<Vec<u8>>) -> Result<Map<String, Value>, String> {
-    let permit = memory(&app, photo::memory_needed(&bytes)).await;
-    let picture = bytes.clone();
-    let outcome = tokio::task::spawn_blocking(move || photo::judge(&picture))
-        .await
-        .map_err(|e| e.to_string())?
-        .map_err(|e| e.to_string())?;
-    drop(bytes);
-    let (ledger, shop) = (app.ledger.clone(), held.shop);
+pub async fn judge(app: App, held: Held, needed: u64) -> Result<Map<String, Value>, String> {
+    let permit = memory(&app, needed).await;
+    let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
+    let look = move || {
+        let bytes = originals.read(shop, Shelf::Originals, &file).map_err(|e| e.to_string())?;
+        photo::judge(&bytes).map_err(|e| e.to_string())
+    };
+    let outcome = tokio::task::spawn_blocking(look).await.map_err(|e| e.to_string())??;
+    let ledger = app.ledger.clone();
     let (renditions, outcome) = tokio::task::spawn_blocking(move || keep_renditions(&ledger, shop, outcome))
         .await
         .map_err(|e| e.to_string())??;
@@ -128,11 +152,10 @@ pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
     let (tracker, runtime) = (app.background.clone(), app.runtime.clone());
     let work = async move {
         for held in waiting {
-            let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
-            let bytes = tokio::task::spawn_blocking(move || originals.read(shop, Shelf::Originals, &file)).await;
-            let result = match bytes {
-                Ok(Ok(bytes)) => judge(app.clone(), held.clone(), Arc::new(bytes)).await.map(|_| ()),
-                Ok(Err(e)) => Err(e.to_string()),
+            let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
+            let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
+            let result = match weigh(&app, held.shop, held.file, size).await {
+                Ok(weighed) => judge(app.clone(), held.clone(), weighed.needed).await.map(|_| ()),
                 Err(e) => Err(e.to_string()),
             };
             if let Err(e) = result {

@@ -204,8 +204,9 @@ async fn read(app: &App, shop: Uuid, intake: Option<Uuid>, page: &Page) -> Resul
     if !(1..=PAGE).contains(&limit) {
         return Err(Problem::not_valid("limit", format!("a page has 1 to {PAGE} entries")));
     }
+    let after = super::page_from(page.after)?;
     let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
-    let stored = load::entries(&mut db, shop, Range { intake, after: page.after, limit }).await.map_err(no::fault)?;
+    let stored = load::entries(&mut db, shop, Range { intake, after, limit }).await.map_err(no::fault)?;
     let head = load::head(&mut *db, shop).await.map_err(no::fault)?;
     let next = (stored.len() == limit as usize).then(|| stored.last().map(|s| s.index)).flatten();
     let entries = stored

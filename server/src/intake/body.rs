@@ -398,7 +398,7 @@ impl Body {
             Body::Acknowledged(b) => match b.how.as_str() {
                 "signed" => need(
                     "/strokes",
-                    b.strokes.is_some() && b.because.is_none(),
+                    b.strokes.is_some_and(|s| s != b.sheet) && b.because.is_none(),
                     "a signature needs its strokes and no reason",
                 ),
                 "not now" => {

@@ -51,6 +51,8 @@ pub enum Refusal {
     NoIntake,
     /// The intake holds entries this server does not understand.
     NotUnderstood,
+    /// The server said so before; said once is enough.
+    SaidBefore,
 }
 
 impl From<BodyError> for Refusal {
@@ -127,6 +129,9 @@ pub fn decide(
         Body::ServiceNoted(b) => {
             known(kind.services.contains(&b.service), "/service", "this kind has no such service entry")?;
             theirs(intake, b.photo)?;
+        }
+        Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
+            return Err(Refusal::SaidBefore);
         }
         Body::LeftOpen(b) => left_open(kind, intake, author, &b.gap)?,
         Body::Acknowledged(b) => {
