@@ -77,7 +77,7 @@ fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
             }
             FileChange::Judged { index, photo } => {
                 for key in of_photo.get(photo.as_str()).into_iter().flatten() {
-                    if let Some(row) = rows.get_mut(key) {
+                    if let Some(row) = rows.get_mut(key).filter(|r| r.intake == intake.to_string()) {
                         row.judged = Some(*index);
                     }
                 }

@@ -70,5 +70,5 @@ export function photoName(view, photo) {
   });
   const shot = view.kind?.view.find((v) => v.id === photo.view);
   const words = [...new Set(parts), shot ? text(shot.short) : ""].filter(Boolean).join(", ");
-  return words || t("page.photo.extra");
+  return words || t(photo.of_paper ? "page.photo.of-paper" : "page.photo.extra");
 }
