@@ -1,8 +1,10 @@
-//! Days that go differently, over HTTP: a lost tag.
+//! Days that go differently, over HTTP: a lost tag, a machine found outside hours, a photo of the wrong machine, who brings
+//! it, paper.
 
 use serde_json::{Value, json};
 use tests::ask::Actor;
-use tests::counter::{Counter, Intake};
+use tests::counter::{Counter, Intake, Step};
+use tests::picture;
 use tests::server;
 use tests::shop::Shop;
 
@@ -77,4 +79,205 @@ async fn a_lost_tag_stays_findable_and_is_never_used_again() {
     assert!(page.contains("Tag 0031, before 0007") && page.contains("fell off in the yard"), "the receipt names both");
     assert_eq!(state(&shop, &intake).await["intake"]["state"], "in care");
     stop_and_check(shop);
+}
+
+#[tokio::test]
+async fn a_found_machine_waits_for_its_owner_and_silence_is_no_agreement() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(42).await;
+    let mut intake = ravi.intake("0050");
+    let mut body = opening(&ravi, "0050");
+    body["how"] = json!("found");
+    ravi.say(&mut intake, "intake-opened", body, &[]).await.expect("an answer");
+    assert_eq!(state(&shop, &intake).await["intake"]["state"], "found");
+    let list = shop.ravi.get(&shop.ravi.path("/intakes?state=found")).send().await.expect(200).json();
+    assert_eq!(list["intakes"].as_array().map(Vec::len), Some(1), "{list}");
+
+    // Photographed before it is moved; then where, when, and where it stands now.
+    ravi.photo(&mut intake, Some("bar-side"), &picture::sharp(42)).await.expect("an answer");
+    let named = |s: &Value| s["gaps"].as_array().into_iter().flatten().any(|g| g["gap"] == "found");
+    assert!(named(&state(&shop, &intake).await));
+    for bad in ["2026-11-25T06:40:00Z", "2026-11-25 06:40", "yesterday, dawn", "2026-11-31T06:40"] {
+        let find = json!({"place": "in front of the roller door", "seen_at": bad});
+        assert_eq!(gist(&mut ravi, &intake, "found-noted", find).await, "422 not-valid", "{bad}");
+    }
+    let find = json!({"place": "in front of the roller door", "seen_at": "2026-11-25T06:40"});
+    ravi.say(&mut intake, "found-noted", find, &[("note", "a bag with a chain beside it")]).await.expect("an answer");
+    assert!(!named(&state(&shop, &intake).await));
+    ravi.say(&mut intake, "moved", json!({"place": "Shelf 2"}), &[]).await.expect("an answer");
+
+    for how in ["no answer", "by phone", "by message"] {
+        ravi.say(&mut intake, "owner-answered", json!({"how": how}), &[]).await.expect("an answer");
+        assert_eq!(state(&shop, &intake).await["intake"]["state"], "found", "{how}");
+    }
+    assert_eq!(gist(&mut ravi, &intake, "taken-in", json!({})).await, "409 refused");
+    let fee = json!({"values": {"fee": "none"}});
+    assert_eq!(gist(&mut ravi, &intake, "arrangement-made", fee).await, "409 refused");
+    assert_eq!(gist(&mut ravi, &intake, "owner-answered", json!({"how": "agreed"})).await, "422 not-valid");
+    let page = receipt(&shop, &intake).await;
+    for wanted in ["Found", "in front of the roller door", "2026-11-25, 06:40", "a bag with a chain", "No answer on"] {
+        assert!(page.contains(wanted), "the list does not say {wanted}");
+    }
+
+    // The owner comes in: the intake goes on as any other.
+    ravi.say(&mut intake, "owner-answered", json!({"how": "came in"}), &[]).await.expect("an answer");
+    assert_eq!(state(&shop, &intake).await["intake"]["state"], "open");
+    assert_eq!(gist(&mut ravi, &intake, "owner-answered", json!({"how": "no answer"})).await, "409 refused");
+    for step in ravi.steps().into_iter().filter(|s| *s != Step::Open) {
+        ravi.step(&mut intake, &step).await.expect("an answer");
+    }
+    assert!(receipt(&shop, &intake).await.contains("Taken into our care"));
+    let brought = {
+        let mut other = ravi.intake("0051");
+        ravi.open(&mut other).await.expect("an answer");
+        gist(&mut ravi, &other, "owner-answered", json!({"how": "came in"})).await
+    };
+    assert_eq!(brought, "409 refused");
+    stop_and_check(shop);
+}
+
+/// Waits until a photo of an intake is judged there.
+async fn judged(shop: &Shop, intake: &Intake, photo: uuid::Uuid) -> Value {
+    for _ in 0..100 {
+        let view = state(shop, intake).await;
+        let photos = view["intake"]["photos"].as_array().cloned().unwrap_or_default();
+        let found = photos.into_iter().find(|p| p["photo"] == photo.to_string() && p["judged"].is_object());
+        if let Some(found) = found {
+            return found;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+    }
+    panic!("the photo was not judged");
+}
+
+#[tokio::test]
+async fn a_photo_of_the_wrong_machine_is_moved_and_both_say_so() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(43).await;
+    let mut source = ravi.take_in("0060").await.expect("answers");
+    let mut target = ravi.intake("0061");
+    ravi.open(&mut target).await.expect("an answer");
+    let before = state(&shop, &source).await;
+    let fact = before["intake"]["photos"][0].clone();
+    let photo: uuid::Uuid = fact["photo"].as_str().and_then(|p| p.parse().ok()).expect("a photo");
+    let came = json!({"photo": photo, "from": source.id, "file": fact["file"], "size": fact["size"],
+        "stage": "received", "view": "bar-side"});
+
+    // Nothing comes that was not moved, or not here, or is another file.
+    assert_eq!(gist(&mut ravi, &target, "photo-came", came.clone()).await, "409 refused");
+    let nowhere = json!({"photo": photo, "to": uuid::Uuid::nil(), "because": "the wrong intake was open"});
+    assert_eq!(gist(&mut ravi, &source, "photo-moved", nowhere).await, "409 refused");
+    let moved = json!({"photo": photo, "to": target.id, "because": "the wrong intake was open"});
+    ravi.say(&mut source, "photo-moved", moved.clone(), &[]).await.expect("an answer");
+    assert_eq!(gist(&mut ravi, &source, "photo-moved", moved).await, "422 not-valid");
+    let mut other_file = came.clone();
+    other_file["file"] = before["intake"]["photos"][1]["file"].clone();
+    assert_eq!(gist(&mut ravi, &target, "photo-came", other_file).await, "409 refused");
+    let third = {
+        let mut third = ravi.intake("0062");
+        ravi.open(&mut third).await.expect("an answer");
+        gist(&mut ravi, &third, "photo-came", came.clone()).await
+    };
+    assert_eq!(third, "409 refused");
+    ravi.say(&mut target, "photo-came", came.clone(), &[]).await.expect("an answer");
+    assert_eq!(gist(&mut ravi, &target, "photo-came", came).await, "422 not-valid");
+
+    // It fills the view where it came to, once judged there, and none where it was taken for.
+    let there = judged(&shop, &target, photo).await;
+    assert_eq!(there["from"], source.id.to_string());
+    let asks = |view: &Value| view["gaps"].as_array().into_iter().flatten().any(|g| g["gap"] == "view:bar-side");
+    assert!(!asks(&state(&shop, &target).await), "it fills the view in the target");
+    let left = state(&shop, &source).await;
+    assert_eq!(left["intake"]["photos"][0]["moved"]["to"], target.id.to_string());
+    let view = fact["view"].as_str().expect("a view").to_owned();
+    assert!(left["gaps"].as_array().into_iter().flatten().any(|g| g["gap"] == format!("view:{view}")), "{left}");
+
+    // What was signed stays as it was, and the receipt made again says what moved.
+    assert_eq!(left["intake"]["acknowledgement"], before["intake"]["acknowledgement"]);
+    let page = receipt(&shop, &source).await;
+    assert!(
+        page.contains("Photos that were moved") && page.contains("0061") && page.contains("the wrong intake was open")
+    );
+
+    // And back again: it is judged there anew.
+    let back = json!({"photo": photo, "to": source.id, "because": "it was right before"});
+    ravi.say(&mut target, "photo-moved", back, &[]).await.expect("an answer");
+    let home = json!({"photo": photo, "from": target.id, "file": fact["file"], "size": fact["size"], "stage": "received", "view": view});
+    ravi.say(&mut source, "photo-came", home, &[]).await.expect("an answer");
+    judged(&shop, &source, photo).await;
+    assert!(asks(&state(&shop, &target).await), "it fills nothing in the target any more");
+    stop_and_check(shop);
+}
+
+#[tokio::test]
+async fn who_brings_it_and_what_was_on_paper_is_said() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(44).await;
+    let mut intake = ravi.intake("0070");
+    let mut body = opening(&ravi, "0070");
+    body["how"] = json!("on paper");
+    assert_eq!(gist(&mut ravi, &intake, "intake-opened", body.clone()).await, "422 not-valid");
+    body["written"] = json!({"at": "14:05", "by": "Ines"});
+    assert_eq!(gist(&mut ravi, &intake, "intake-opened", body.clone()).await, "422 not-valid");
+    body["written"] = json!({"at": "2026-11-25T14:05", "by": "Ines"});
+    ravi.say(&mut intake, "intake-opened", body, &[]).await.expect("an answer");
+
+    let sheet = picture::sharp(44);
+    let photo = json!({"photo": ravi.uuid(), "file": evidence::digest::Digest::of(&sheet), "size": sheet.len(),
+        "stage": "received", "of_paper": true});
+    let mut as_view = photo.clone();
+    as_view["view"] = json!("bar-side");
+    assert_eq!(gist(&mut ravi, &intake, "photo-taken", as_view).await, "422 not-valid");
+    ravi.say(&mut intake, "photo-taken", photo, &[]).await.expect("an answer");
+    ravi.send(&mut intake, &sheet).await.expect("an answer");
+
+    for step in ravi.steps().into_iter().filter(|s| !matches!(s, Step::Open | Step::Sign | Step::TakeIn)) {
+        ravi.step(&mut intake, &step).await.expect("an answer");
+    }
+    let standing = json!({"who": "owner", "standing": "minor"});
+    assert_eq!(gist(&mut ravi, &intake, "person-named", standing).await, "422 not-valid");
+    let bringer = json!({"who": "bringer", "standing": "sent by owner"});
+    ravi.say(&mut intake, "person-named", bringer, &[("name", "Jonas")]).await.expect("an answer");
+    for step in [Step::Sign, Step::TakeIn] {
+        ravi.step(&mut intake, &step).await.expect("an answer");
+    }
+    let page = receipt(&shop, &intake).await;
+    for wanted in ["Written 2026-11-25, 14:05 by Ines, entered", "brought in by Jonas", "sent by the owner"] {
+        assert!(page.contains(wanted), "the receipt does not say {wanted}");
+    }
+    stop_and_check(shop);
+}
+
+#[tokio::test]
+async fn paper_lies_ready_and_another_phone_goes_on() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(45).await;
+    let kind = ravi.kind["digest"].as_str().expect("a digest").replace("sha256:", "");
+    let paper = shop.ravi.path(&format!("/kinds/{kind}/paper?language=en"));
+    let page = shop.ravi.get(&paper).send().await.expect(200).text();
+    let due = ravi.kind["kind"]["view"].as_array().into_iter().flatten().filter(|v| v["due"] == "at counter").cloned();
+    for view in due {
+        let short = view["short"]["en"].as_str().expect("a name");
+        assert!(page.contains(short), "the sheet does not ask for {short}");
+    }
+    assert!(page.contains("Number on the tag") && page.contains("Signature") && page.contains("Terms"));
+    assert!(!page.contains("<script") && !page.contains("checked"));
+    let none = shop.ravi.path(&format!("/kinds/{}/paper", "0".repeat(64)));
+    assert_eq!(shop.ravi.get(&none).send().await.gist(), "404 not-found");
+
+    let tags = |query: &str| shop.ravi.path(&format!("/tags/print?{query}"));
+    let page = shop.ravi.get(&tags("from=0098&count=4")).send().await.expect(200).text();
+    for tag in ["0098", "0099", "0100", "0101"] {
+        assert!(page.contains(tag), "{tag}");
+    }
+    for bad in ["from=1&count=101", "from=1&count=0", "from=x&count=1", "from=&count=1"] {
+        assert_eq!(shop.ravi.get(&tags(bad)).send().await.gist(), "422 not-valid", "{bad}");
+    }
+
+    let mut intake = ravi.intake("0080");
+    ravi.open(&mut intake).await.expect("an answer");
+    let path = shop.ravi.path(&format!("/intakes/{}/go-on", intake.id));
+    let code = shop.ravi.get(&path).send().await.expect(200).json();
+    assert!(code["url"].as_str().is_some_and(|u| u.ends_with(&format!("/intake/{}", intake.id))), "{code}");
+    assert!(code["qr_svg"].as_str().is_some_and(|s| s.starts_with("<svg")));
 }
