@@ -78,8 +78,9 @@ export function personPart(id, again) {
           does: bring,
         }),
         chosen === "other" ? field({ id: "bringer-name", words: t("page.person.bringer-name"), value: bringer?.name ?? "", input: { autocapitalize: "words", maxlength: "200" } }) : null,
+        chosen === "other" ? h("h3", null, t("page.person.standing")) : null,
         chosen === "other" ? picks({
-          name: t("page.person.standing"), three: true, chosen: standing, choices: STANDING.map((s) => ({ id: s, words: t(`page.standing.${slug(s)}`) })),
+          name: t("page.person.standing"), chosen: standing, choices: STANDING.map((s) => ({ id: s, words: t(`page.standing.${slug(s)}`) })),
           does: async (s) => {
             standing = s;
             await flush();
