@@ -12,6 +12,7 @@ import { asked } from "./pages/asked.js";
 import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
 import { done } from "./pages/done.js";
+import { erasePhoto } from "./pages/erase-photo.js";
 import { found } from "./pages/found.js";
 import { gaps } from "./pages/gaps.js";
 import { lostTag } from "./pages/lost-tag.js";
@@ -49,6 +50,7 @@ const PAGES = [
   [new RegExp(`^/intake/${ID}/tag$`), lostTag],
   [new RegExp(`^/intake/${ID}/found$`), found],
   [new RegExp(`^/intake/${ID}/photo/${ID}/move$`), movePhotoPage],
+  [new RegExp(`^/intake/${ID}/photo/${ID}/erase$`), erasePhoto],
   [new RegExp(`^/machine/${ID}$`), machine],
   [/^\/paper$/, onPaper],
   [/^\/unsent$/, unsent],

@@ -1,5 +1,5 @@
 //! Days that go differently, over HTTP: a lost tag, a machine found outside hours, a photo of the wrong machine, who brings
-//! it, paper.
+//! it, paper, a photo erased.
 
 use serde_json::{Value, json};
 use tests::ask::Actor;
@@ -196,7 +196,9 @@ async fn a_photo_of_the_wrong_machine_is_moved_and_both_say_so() {
     assert_eq!(left["intake"]["acknowledgement"], before["intake"]["acknowledgement"]);
     let page = receipt(&shop, &source).await;
     assert!(
-        page.contains("Photos that were moved") && page.contains("0061") && page.contains("the wrong intake was open")
+        page.contains("Photos that were moved or erased")
+            && page.contains("0061")
+            && page.contains("the wrong intake was open")
     );
 
     // And back again: it is judged there anew.
@@ -280,4 +282,98 @@ async fn paper_lies_ready_and_another_phone_goes_on() {
     let code = shop.ravi.get(&path).send().await.expect(200).json();
     assert!(code["url"].as_str().is_some_and(|u| u.ends_with(&format!("/intake/{}", intake.id))), "{code}");
     assert!(code["qr_svg"].as_str().is_some_and(|s| s.starts_with("<svg")));
+}
+
+/// Files of a shop's folder below a shelf.
+fn kept(shop: &Shop, shelf: &str) -> usize {
+    fn below(folder: &std::path::Path) -> usize {
+        let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+        entries.map(|e| if e.path().is_dir() { below(&e.path()) } else { 1 }).sum()
+    }
+    let originals = shop.server.data().join("shops").join(shop.ravi.who.shop.to_string()).join(shelf);
+    assert!(originals.is_dir(), "{}", originals.display());
+    below(&originals)
+}
+
+#[tokio::test]
+async fn one_photo_is_erased_by_the_owner_and_what_was_signed_stays_visible() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(46).await;
+    let mut ines = Counter::of(shop.ines.clone(), tests::seeded::Seeded::new(47)).await;
+    let mut intake = ravi.take_in("0090").await.expect("answers");
+    let before = state(&shop, &intake).await;
+    let fact = before["intake"]["photos"][2].clone();
+    let (photo, file) = (fact["photo"].clone(), fact["file"].as_str().expect("a digest").replace("sha256:", ""));
+    let (originals, renditions) = (kept(&shop, "originals"), kept(&shop, "renditions"));
+
+    let erase = json!({"photo": photo, "because": "a passer-by is in the picture"});
+    assert_eq!(gist(&mut ravi, &intake, "photo-erased", erase.clone()).await, "403 may-not");
+    let bytes = shop.ravi.path(&format!("/files/{file}"));
+    let small = shop.ravi.path(&format!("/photos/{}/small", photo.as_str().expect("an id")));
+    let sent = shop.ravi.get(&bytes).send().await.expect(200).body.clone();
+    shop.ravi.get(&small).send().await.expect(200);
+    ines.say(&mut intake, "photo-erased", erase.clone(), &[]).await.expect("an answer");
+    assert_eq!(gist(&mut ines, &intake, "photo-erased", erase).await, "422 not-valid");
+
+    // Its bytes are gone, everywhere, and do not come back.
+    assert_eq!(shop.ravi.get(&bytes).send().await.gist(), "410 erased");
+    assert_eq!(shop.ravi.get(&small).send().await.gist(), "410 erased");
+    assert_eq!(ravi.put(&sent).await.expect("an answer").gist(), "410 erased");
+    assert_eq!(kept(&shop, "originals"), originals - 1);
+    assert!(kept(&shop, "renditions") < renditions);
+
+    // What was signed stays visible as signed.
+    let after = state(&shop, &intake).await;
+    assert_eq!(after["intake"]["acknowledgement"], before["intake"]["acknowledgement"]);
+    let view = fact["view"].as_str().expect("a view");
+    assert!(after["gaps"].as_array().into_iter().flatten().any(|g| g["gap"] == format!("view:{view}")), "{after}");
+    let page = receipt(&shop, &intake).await;
+    assert!(page.contains("erased on") && page.contains("a passer-by is in the picture"), "the receipt says it");
+    assert_eq!(page.matches("<figcaption>").count(), 6, "every photo that was signed keeps its place");
+
+    // A photo whose bytes another one names keeps them until that one is erased too.
+    let twin = picture::sharp(4711);
+    let mut ids = Vec::new();
+    let mut other = ravi.intake("0091");
+    ravi.open(&mut other).await.expect("an answer");
+    for view in ["bar-side", "starter-side"] {
+        ids.push(ravi.photo(&mut other, Some(view), &twin).await.expect("an answer").0);
+    }
+    let twin = shop.ravi.path(&format!("/files/{}", evidence::digest::Digest::of(&twin).hex()));
+    for (id, gist) in ids.into_iter().zip(["200", "410 erased"]) {
+        ines.say(&mut other, "photo-erased", json!({"photo": id, "because": "twice the same"}), &[])
+            .await
+            .expect("an answer");
+        assert_eq!(shop.ravi.get(&twin).send().await.gist(), gist);
+    }
+    stop_and_check(shop);
+}
+
+#[tokio::test]
+async fn an_erasure_that_a_crash_interrupted_is_done_at_the_next_start() {
+    let mut shop = Shop::set_up().await;
+    let mut ines = Counter::of(shop.ines.clone(), tests::seeded::Seeded::new(48)).await;
+    let mut intake = ines.intake("0092");
+    ines.open(&mut intake).await.expect("an answer");
+    let bytes = picture::sharp(48);
+    let (photo, _) = ines.photo(&mut intake, Some("bar-side"), &bytes).await.expect("an answer");
+    let digest = evidence::digest::Digest::of(&bytes).hex();
+    let folder = shop.server.data().join("shops").join(shop.ines.who.shop.to_string()).join("originals");
+    let place = folder.join(&digest[..2]).join(&digest);
+    assert!(place.is_file());
+    ines.say(&mut intake, "photo-erased", json!({"photo": photo, "because": "not ours"}), &[])
+        .await
+        .expect("an answer");
+    assert!(!place.exists());
+
+    // As after a crash between the entry and the deletion: the bytes are still there at the next start.
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    std::fs::write(&place, &bytes).expect("the file");
+    let checked = server::check(shop.server.data());
+    assert!(checked.sound, "{}", checked.said);
+    let data = shop.server.data().to_owned();
+    let mut again = server::Server::over(&data, &server::How::default());
+    assert!(!place.exists(), "it is taken away at the start");
+    assert!(again.stop().success(), "{}", again.log());
+    assert!(server::check(&data).sound);
 }

@@ -13,3 +13,8 @@ CREATE TABLE lost_tag (
     PRIMARY KEY (shop, tag)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX lost_tag_of_intake ON lost_tag (shop, intake);
+
+-- A photo that was moved away or erased: its row no longer holds the bytes.
+ALTER TABLE named_file ADD COLUMN moved_idx INTEGER;
+ALTER TABLE named_file ADD COLUMN erased_idx INTEGER;
+CREATE INDEX file_erased ON named_file (shop, file) WHERE erased_idx IS NOT NULL;

@@ -11,6 +11,7 @@ use uuid::Uuid;
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
+use crate::erasing;
 use crate::judging;
 use crate::ledger::load::{self, Range};
 use crate::ledger::{Command, Measured, Right};
@@ -99,7 +100,7 @@ pub async fn append(
     if new.digest.is_some_and(|d| d != digest) {
         return Err(Problem::not_valid("/digest", words.plain("refused.other-digest")));
     }
-    let came = said.kind == "photo-came";
+    let (came, erased) = (said.kind == "photo-came", said.kind == "photo-erased");
     let measured = new.measured.map(|m| Measured { offset_ms: m.offset_ms, round_trip_ms: m.round_trip_ms });
     let command = Command {
         said,
@@ -119,6 +120,17 @@ pub async fn append(
             }
         };
         app.background.spawn_on(work, &app.runtime);
+    }
+    if erased {
+        // Also when it was said before: whoever asks again wants it gone.
+        let sweeping = app.get_ref().clone();
+        let work = async move {
+            if let Err(e) = erasing::sweep(&sweeping).await {
+                tracing::error!(error = %e, "an erased photo could not be taken away; it is at the next start");
+            }
+        };
+        // A caller that goes away stops nothing.
+        app.background.spawn_on(work, &app.runtime).await.map_err(no::fault)?;
     }
     let told = answer
         .told

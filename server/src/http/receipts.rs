@@ -113,7 +113,7 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
     let verifier_key = app.ledger.verifier(&origin).to_string();
     let app = app.clone();
     let made = tokio::task::spawn_blocking(move || {
-        let pictures = pictures(&app, shop, &intake, &kind);
+        let pictures = pictures(&app, shop, &whole, &intake, &kind);
         let signature = signature(&app, shop, &intake);
         page::render(&Input {
             words: catalogue,
@@ -152,9 +152,12 @@ async fn tags_beside(db: &mut sqlx::SqliteConnection, intake: &Intake) -> Result
     Ok(tags)
 }
 
-fn pictures(app: &App, shop: Uuid, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
+fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
     let mut out = BTreeMap::new();
     for (i, photo) in sheet::shown_photos(&kind.kind, intake).into_iter().enumerate() {
+        if whole.photo(photo.taken.photo).is_some_and(|p| p.erased.is_some()) {
+            continue;
+        }
         let wanted = if i < LARGE { "large" } else { "small" };
         let renditions = photo.judged.as_ref().map(|j| j.what.renditions.as_slice()).unwrap_or_default();
         let Some(r) = renditions.iter().find(|r| r.purpose == wanted) else { continue };

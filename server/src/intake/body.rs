@@ -9,7 +9,7 @@ use serde_json::{Map, Value};
 use uuid::Uuid;
 
 use super::bench::{self, ReadingNoted, ServiceNoted};
-use super::days::{self, FoundNoted, OwnerAnswered, PhotoCame, PhotoMoved, TagReplaced, Written};
+use super::days::{self, FoundNoted, OwnerAnswered, PhotoCame, PhotoErased, PhotoMoved, TagReplaced, Written};
 
 /// Longest ordinary text, in characters.
 pub const MAX_TEXT: usize = 4_000;
@@ -225,6 +225,7 @@ pub enum Body {
     OwnerAnswered(OwnerAnswered),
     PhotoMoved(PhotoMoved),
     PhotoCame(PhotoCame),
+    PhotoErased(PhotoErased),
     ReadingNoted(ReadingNoted),
     ServiceNoted(ServiceNoted),
     LinkMade(LinkMade),
@@ -285,6 +286,7 @@ impl Body {
             "owner-answered" => typed(plain).map(Body::OwnerAnswered),
             "photo-moved" => typed(plain).map(Body::PhotoMoved),
             "photo-came" => typed(plain).map(Body::PhotoCame),
+            "photo-erased" => typed(plain).map(Body::PhotoErased),
             "reading-noted" => typed(plain).map(Body::ReadingNoted),
             "service-noted" => typed(plain).map(Body::ServiceNoted),
             "link-made" => typed(plain).map(Body::LinkMade),
@@ -431,6 +433,7 @@ impl Body {
             Body::OwnerAnswered(b) => days::answered(b),
             Body::PhotoMoved(b) => days::moved(b),
             Body::PhotoCame(b) => days::came(b),
+            Body::PhotoErased(b) => days::erased(b),
             Body::ReadingNoted(b) => bench::reading(b),
             Body::ServiceNoted(b) => bench::service(b),
             _ => Ok(()),

@@ -99,6 +99,16 @@ pub struct PhotoCame {
     pub view: Option<String>,
 }
 
+/// A photo was erased: its bytes leave the disk. What was signed stays visible as signed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PhotoErased {
+    /// The photo.
+    pub photo: Uuid,
+    /// Why.
+    pub because: String,
+}
+
 impl PhotoCame {
     /// The photo as if it had been taken for this intake.
     pub fn taken(&self) -> PhotoTaken {
@@ -112,6 +122,14 @@ impl PhotoCame {
 /// # Errors
 /// The pointer and a sentence.
 pub(super) fn moved(b: &PhotoMoved) -> Result<(), BodyError> {
+    because(&b.because)
+}
+
+/// The rules of an erased photo that need neither the state nor the kind.
+///
+/// # Errors
+/// The pointer and a sentence.
+pub(super) fn erased(b: &PhotoErased) -> Result<(), BodyError> {
     because(&b.because)
 }
 
@@ -151,10 +169,15 @@ pub fn was_moved(source: &Intake, to: Uuid, b: &PhotoCame) -> bool {
     source.photo(b.photo).is_some_and(same)
 }
 
-fn there(intake: &Intake, photo: Uuid) -> Result<(), BodyError> {
+/// Whether a photo is here: not moved away, not erased.
+///
+/// # Errors
+/// The pointer and a sentence.
+pub(super) fn there(intake: &Intake, photo: Uuid) -> Result<(), BodyError> {
     let photo = intake.photo(photo);
     need("/photo", photo.is_some(), "there is no such photo here")?;
-    need("/photo", photo.is_some_and(|p| p.moved.is_none()), "this photo was moved away before")
+    need("/photo", photo.is_some_and(|p| p.moved.is_none()), "this photo was moved away before")?;
+    need("/photo", photo.is_some_and(|p| p.erased.is_none()), "this photo was erased before")
 }
 
 /// The rules of a find that need neither the state nor the kind.

@@ -72,6 +72,8 @@ pub struct Author<'a> {
     /// Whether the author may take in and record at the counter. Who may not stands at the bench: readings, service
     /// entries, and views and questions that are not due at the counter, once the machine is in care.
     pub counter: bool,
+    /// Whether the author is the owner, who alone erases.
+    pub owner: bool,
 }
 
 /// Judges a command. `kind` is the kind pinned at opening (or to be pinned by this command).
@@ -124,6 +126,12 @@ pub fn decide(
         }
         Body::TagReplaced(b) => known(intake.tag() != Some(b.tag.as_str()), "/tag", "this tag hangs on it already")?,
         Body::PhotoTaken(b) => photo(kind, intake, b)?,
+        Body::PhotoErased(b) => {
+            if !server && !author.owner {
+                return Err(Refusal::MayNot(Sentence::plain("refused.owner-erases")));
+            }
+            days::there(intake, b.photo)?;
+        }
         Body::PhotoMoved(b) => days::may_move(intake, b)?,
         Body::PhotoCame(b) => days::may_come(kind, intake, b)?,
         Body::ReadingNoted(b) => {
@@ -133,6 +141,12 @@ pub fn decide(
         Body::ServiceNoted(b) => {
             known(kind.services.contains(&b.service), "/service", "this kind has no such service entry")?;
             theirs(intake, b.photo)?;
+        }
+        Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.erased.is_some()) => {
+            return Err(Refusal::Refused(Sentence::plain("refused.erased")));
+        }
+        Body::PhotoJudged(b) if intake.photo(b.photo).is_some_and(|p| p.erased.is_some()) => {
+            return Err(Refusal::Refused(Sentence::plain("refused.erased")));
         }
         Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
             return Err(Refusal::SaidBefore);
@@ -176,6 +190,7 @@ fn standing(kind: &Kind, intake: &Intake, body: &Body) -> Result<(), Refusal> {
         Body::PhotoReceived(_)
             | Body::PhotoJudged(_)
             | Body::FileReceived(_)
+            | Body::PhotoErased(_)
             | Body::LinkMade(_)
             | Body::LinkRevoked(_)
     );

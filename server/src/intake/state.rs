@@ -126,16 +126,19 @@ pub struct Photo {
     /// When, why and where it was moved away.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub moved: Option<Said<days::PhotoMoved>>,
+    /// When and why it was erased.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub erased: Option<Said<days::PhotoErased>>,
 }
 
 impl Photo {
     fn taken(taken: body::PhotoTaken, mark: Mark, from: Option<Uuid>) -> Photo {
-        Photo { taken, mark, received: None, judged: None, from, moved: None }
+        Photo { taken, mark, received: None, judged: None, from, moved: None, erased: None }
     }
 
     /// The entry that took it away from this intake, if one did. It fills nothing then.
     pub fn gone(&self) -> Option<&Mark> {
-        self.moved.as_ref().map(|m| &m.mark)
+        self.moved.as_ref().map(|m| &m.mark).or(self.erased.as_ref().map(|e| &e.mark))
     }
 }
 
@@ -284,6 +287,11 @@ impl Intake {
             Body::PhotoMoved(b) => {
                 if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo && p.moved.is_none()) {
                     p.moved = said(b, mark);
+                }
+            }
+            Body::PhotoErased(b) => {
+                if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo && p.erased.is_none()) {
+                    p.erased = said(b, mark);
                 }
             }
             Body::PhotoCame(b) => {

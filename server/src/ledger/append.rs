@@ -215,7 +215,8 @@ impl Ledger {
         }
         let patterns = settings::patterns(work.may_leave_open.as_ref(), &command.right.roles);
         let counter = command.right.roles.iter().any(|r| r == "counter" || r == "owner");
-        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter };
+        let owner = command.right.roles.iter().any(|r| r == "owner");
+        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter, owner };
         let Some(open) = work.intakes.get(&id) else { return Ok(Err(No::NoShop)) };
         let Some(kind) = &open.kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
         match decide::decide(&kind.kind, &open.intake, &author, command.said.seen, &body) {

@@ -219,6 +219,15 @@ pub enum FileChange {
         /// Type by magic bytes.
         media_type: String,
     },
+    /// It says that the photo is no longer this intake's: moved to another, or erased.
+    Gone {
+        /// Log index of the entry.
+        index: u64,
+        /// The photo.
+        photo: String,
+        /// Erased, not moved.
+        erased: bool,
+    },
     /// It says the photo was judged.
     Judged {
         /// Log index of the entry.
@@ -237,6 +246,8 @@ pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
         Body::FileReceived(b) => {
             vec![FileChange::Held { index, file: b.file, photo: String::new(), media_type: "application/json".into() }]
         }
+        Body::PhotoMoved(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: false }],
+        Body::PhotoErased(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: true }],
         Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string() }],
         other => {
             let photo = match other {
@@ -288,6 +299,19 @@ pub async fn write_file_change(
             .bind(file.0.to_vec())
             .bind(intake.to_string())
             .bind(photo)
+            .execute(db)
+            .await?;
+        }
+        FileChange::Gone { index, photo, erased } => {
+            let (moved, erased) = if *erased { (None, Some(whole(*index)?)) } else { (Some(whole(*index)?), None) };
+            sqlx::query(
+                "UPDATE named_file SET moved_idx = ?, erased_idx = ? WHERE shop = ? AND photo = ? AND intake = ? AND moved_idx IS NULL AND erased_idx IS NULL",
+            )
+            .bind(moved)
+            .bind(erased)
+            .bind(shop)
+            .bind(photo)
+            .bind(intake.to_string())
             .execute(db)
             .await?;
         }

@@ -130,7 +130,7 @@ fn pictures(input: &Input<'_>, photos: &[&Photo]) -> Markup {
                     figure {
                         @match input.pictures.get(&p.taken.photo) {
                             Some(pic) => { img src=(data(&pic.jpeg)) width=(pic.width) height=(pic.height) alt=(caption(input, p, i + 1)); }
-                            None => { p.none { (input.words.plain("receipt.no-preview")) } }
+                            None => { p.none { (since::erased(input, p.taken.photo, &(i + 1).to_string()).unwrap_or_else(|| input.words.plain("receipt.no-preview"))) } }
                         }
                         figcaption {
                             b { (caption(input, p, i + 1)) } br;

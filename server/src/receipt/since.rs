@@ -1,4 +1,4 @@
-//! What happened to the record after it was made: a lost tag, a photo that shows another machine. A receipt made again says it
+//! What happened to the record after it was made: a lost tag, a photo that shows another machine, one that was erased. A receipt made again says it
 //! and leaves the rest as it was.
 
 use serde_json::json;
@@ -10,7 +10,7 @@ use crate::intake::sheet;
 use crate::intake::state::Photo;
 
 /// Types of entries that a receipt carries beside those up to its acceptance.
-pub const TYPES: [&str; 3] = ["tag-replaced", "photo-moved", "photo-came"];
+pub const TYPES: [&str; 4] = ["tag-replaced", "photo-moved", "photo-came", "photo-erased"];
 
 /// "Tag 0031, before 0007", for each tag that was lost, in order.
 pub fn tags(input: &Input<'_>) -> Vec<String> {
@@ -40,8 +40,19 @@ pub fn photos(input: &Input<'_>) -> Vec<String> {
                 "when": input.wall(moved.mark.at), "name": input.name(moved.mark.by)});
             out.push(say(input, "receipt.photo-moved", &with));
         }
+        if photo.erased.is_some() {
+            out.extend(erased(input, photo.taken.photo, &name));
+        }
     }
     out
+}
+
+/// "Photo 3: erased on … because …", when it was.
+pub fn erased(input: &Input<'_>, photo: Uuid, name: &str) -> Option<String> {
+    let erased = input.since.photo(photo)?.erased.as_ref()?;
+    let with = json!({"photo": name, "because": erased.what.because, "when": input.wall(erased.mark.at),
+        "name": input.name(erased.mark.by)});
+    Some(say(input, "receipt.photo-erased", &with))
 }
 
 /// What stands beside a photo that is shown and was moved away since.

@@ -132,6 +132,11 @@ export function apply(state, entry) {
       if (photo && !photo.moved) photo.moved = { to: body.to, because: body.because, mark };
       return;
     }
+    case "photo-erased": {
+      const photo = photoOf(state, body.photo);
+      if (photo && !photo.erased) photo.erased = { because: body.because, mark };
+      return;
+    }
     case "photo-came": {
       // One that was moved away from here and comes back is received and judged anew, as any that comes.
       state.photos = state.photos.filter((p) => p.photo !== body.photo || !p.moved);
@@ -183,7 +188,7 @@ export function newestOf(state, view) {
 
 /** The entry that took a photo away from this intake, if one did. It fills nothing then. @param {PhotoFact} photo @returns {Mark | undefined} */
 export function goneOf(photo) {
-  return photo.moved?.mark;
+  return photo.moved?.mark ?? photo.erased?.mark;
 }
 
 /** Whether a photo was taken away before the customer could have signed for it: it is on no sheet. @param {IntakeState} state @param {PhotoFact} photo */

@@ -117,6 +117,7 @@ async function findPhoto(ctx, photo) {
 /** @param {Context} ctx @param {string} photo @param {"small" | "large"} size @returns {Promise<string | null>} */
 export async function photoUrl(ctx, photo, size) {
   const { fact, file } = await findPhoto(ctx, photo);
+  if (fact?.erased) return null;
   const digest = fact?.file ?? file?.digest;
   const rendered = fact?.judged?.renditions.some((r) => r.purpose === size) ?? false;
   const local = digest && file?.bytes_here && (SHOWN.includes(file.mime) || !rendered) ? await localUrl(ctx, digest, file.mime) : null;

@@ -68,7 +68,8 @@
  * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[], by: string, mark: Mark}} Judgement
  * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, of_paper?: boolean, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement,
- *   from?: string, moved?: {to: string, because: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
+ *   from?: string, moved?: {to: string, because: string, mark: Mark},
+ *   erased?: {because: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
  *
  * An earlier intake that one goes back to: of the same machine, the same customer, or of our own repair.
  * @typedef {{intake: string, tag: string, again: "same machine" | "same customer" | "after our repair"}} Earlier

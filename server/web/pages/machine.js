@@ -61,7 +61,7 @@ export function machine(at) {
           stageLane(view, "received"),
           stageLane(view, "opened"),
           stageLane(view, "left"),
-          movedPart(view, beside),
+          movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
           keepLane(view, here),
           againLane(view, await offer),
@@ -119,8 +119,9 @@ export function machine(at) {
     const name = [photo.number, photoName(view, photo)].filter(Boolean).join(". ");
     const clocksToo = act({ words: t("act.by-whose-clock"), does: () => choose(photo.photo) });
     clocksToo.setAttribute("data-shuts", "");
-    const movable = !photo.moved && ["open", "found", "in care"].includes(view.state.state);
+    const movable = !photo.moved && !photo.erased && ["open", "found", "in care"].includes(view.state.state);
     const wrong = movable ? [act({ words: t("act.wrong-machine"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/move`) })] : [];
+    if (session()?.roles.includes("owner") && !photo.moved && !photo.erased) wrong.push(act({ words: t("act.erase-photo"), mark: true, does: () => at.go(`/intake/${id}/photo/${photo.photo}/erase`) }));
     wrong.forEach((a) => a.setAttribute("data-shuts", ""));
     return large({ picture: largeUrl(photo.photo), name, under: [h("p", null, statusWords(photo.status)), h("p", { class: "soft mono" }, photo.file)], acts: [clocksToo, ...wrong] });
   }

@@ -1,5 +1,6 @@
 // The shot page: what is photographed, what is missing, and one button that opens the camera for the next view.
 
+import { shop } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
 import { camera } from "../parts/camera.js";
@@ -25,7 +26,7 @@ export function shots(at) {
   return {
     watch: watching(id),
     async draw() {
-      const view = await load(id);
+      const [view, here] = await Promise.all([load(id), shop()]);
       if (view.state.state === "not taken in" || (view.state.taken_in && view.state.taken_in.index !== undefined)) {
         queueMicrotask(() => at.go(`/machine/${id}`, true));
         return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
@@ -47,7 +48,7 @@ export function shots(at) {
             extra.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(p, photoName(view, p)) })),
             h("button", { type: "button", class: "tile tile--more", "data-key": "more", onclick: () => lens.shoot({}) }, h("span", { class: "tile__words" }, t("act.extra-photo"))),
             view.state.opened?.how === "on paper" ? h("button", { type: "button", class: "tile tile--more", "data-key": "of-paper", id: "of-paper", onclick: () => lens.shoot({ of_paper: true }) }, h("span", { class: "tile__words" }, t("act.photo-of-paper"))) : null),
-          movedPart(view, beside),
+          movedPart(view, beside, here?.zone ?? "UTC"),
           view.state.state === "found" ? null : steps(view),
           h("p", { class: "row" },
             h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking")),

@@ -1,4 +1,4 @@
-// Photos that show another machine: where they went, where they came from. Both intakes say it.
+// Photos that show another machine: where they went, where they came from; both intakes say it. And photos that were erased.
 
 import { goneOf } from "../core/fold.js";
 import { t } from "../core/words.js";
@@ -7,6 +7,7 @@ import { load } from "./intake.js";
 import { nameOf } from "./names.js";
 import { picture } from "./picture.js";
 import { photoName } from "./tile.js";
+import { dayAndTime } from "./times.js";
 
 /** @import {IntakeView, PhotoView} from "../core/app.js" */
 
@@ -22,13 +23,14 @@ export async function tagsBeside(view) {
   return new Map(await Promise.all([...others].map(async (id) => /** @type {[string, string]} */ ([id, (await load(id).catch(() => null))?.state.tag ?? "?"]))));
 }
 
-/** @param {IntakeView} view @param {Map<string, string>} tags */
-export function movedPart(view, tags) {
+/** @param {IntakeView} view @param {Map<string, string>} tags @param {string} zone */
+export function movedPart(view, tags, zone) {
   const lines = view.photos.flatMap((p) => {
     const photo = [p.number, photoName(view, p)].filter(Boolean).join(". ");
     const came = p.from ? [t("page.moved.came", { photo, tag: tags.get(p.from) ?? "?" })] : [];
     const went = p.moved ? [t("page.moved.went", { photo, tag: tags.get(p.moved.to) ?? "?", because: p.moved.because, name: nameOf(p.moved.mark.by) })] : [];
-    return [...came, ...went].map((words) => h("li", { "data-key": `${p.photo}-${words}`, class: "row" }, h("span", { class: "thumb" }, picture(p.photo, "")), h("span", { class: "grow" }, words)));
+    const erased = p.erased ? [t("page.moved.erased", { photo, because: p.erased.because, name: nameOf(p.erased.mark.by), when: dayAndTime(Date.parse(p.erased.mark.at ?? p.erased.mark.device_at), zone) })] : [];
+    return [...came, ...went, ...erased].map((words) => h("li", { "data-key": `${p.photo}-${words}`, class: "row" }, p.erased ? null : h("span", { class: "thumb" }, picture(p.photo, "")), h("span", { class: "grow" }, words)));
   });
   return lines.length ? h("section", { class: "section", id: "moved" }, h("h2", null, t("page.moved.title")), h("ul", { class: "sheet__list" }, lines)) : null;
 }

@@ -166,6 +166,19 @@ try {
   await page.goto(`${address}/machine/${second.id}`);
   await says("Does not start any more.");
 
+  // One photo erased, by the owner: it goes, the entry that says so stays.
+  await page.goto(`${address}/machine/${left.id}`);
+  await page.locator(".lane .tile").first().click();
+  await button("Erase this photo").click();
+  await page.getByLabel("Why is it erased?").fill("a passer-by is in the picture");
+  await run.look(page, "days-erase");
+  await big("erase");
+  await page.locator("#erase").click();
+  await says("was erased");
+  await sent();
+  await says("a passer-by is in the picture");
+  await run.look(page, "days-erased");
+
   // Paper: what was written by hand is typed later and says so; blank sheets and tags are printed.
   await page.goto(`${address}/paper`);
   await page.getByRole("heading", { name: "Paper for the counter" }).waitFor();

@@ -11,6 +11,7 @@ const find = e("find", "found-noted", { place: "in front of the door", seen_at: 
 const answered = (how, name = how) => e(name, "owner-answered", { how });
 const tag = (number, name = `tag ${number}`, more = {}) => e(name, "tag-replaced", { tag: number, because: "it fell off" }, more);
 const moved = (photo, more = {}) => e(`${photo} moved`, "photo-moved", { photo: v.id(photo), to: OTHER, because: "the wrong intake was open" }, more);
+const erased = (photo) => e(`${photo} erased`, "photo-erased", { photo: v.id(photo), because: "a passer-by is in it" });
 const came = (photo, view, name = `${photo} came`) =>
   e(name, "photo-came", { photo: v.id(photo), from: OTHER, file: v.bytesOf(photo), size: 1000, stage: "received", ...(view ? { view } : {}) });
 const inCare = e("in care", "taken-in", {});
@@ -61,6 +62,16 @@ export default [
     name: "moved away and back: it is judged anew", mode: "server", entries: complete({ and: [moved("front"), came("front", "front")] }), gaps: [v.view("front", "on-phone"), noAck],
   },
   { name: "a photo that is here does not come twice", mode: "server", entries: complete({ and: [came("front", "plate")] }), gaps: [noAck], sheet: { entries: v.ON_SHEET, photos: v.PHOTOS } },
+
+  {
+    name: "an erased photo fills no view", mode: "server", entries: complete({ and: [erased("front")] }), gaps: [v.view("front", "missing"), noAck],
+    sheet: { entries: v.ON_SHEET.filter((n) => n !== "front"), photos: ["plate"] },
+  },
+  { name: "erased after the signature, before the acceptance: it is to be shown again", mode: "server", entries: [...v.done(), erased("front")], gaps: [v.view("front", "missing"), v.ack("stale")] },
+  {
+    name: "erased in care: what was signed keeps its numbers", mode: "server", entries: [...v.done(), inCare, erased("front")], gaps: [v.view("front", "missing")],
+    sheet: { entries: v.ON_SHEET, photos: v.PHOTOS },
+  },
 
   { name: "a bringer's standing asks for nothing more", mode: "server", entries: complete({ without: ["bringer"], and: [v.bringer({ name: "Jonas", standing: "minor" })] }), gaps: [noAck] },
   {
