@@ -98,6 +98,7 @@ try {
   await page.goto(`${address}/intake/${left.id}/told`);
   await page.getByLabel("Serial", { exact: true }).fill("QX-5-0091");
   await page.keyboard.press("Tab");
+  await says("serial QX-5-0091");
   await sent();
   const second = await open();
   await page.locator("#similar").getByText(number).waitFor();
@@ -212,4 +213,8 @@ try {
   await run.look(page, "days-fault");
   console.log(page.url(), (await page.locator("body").innerText()).slice(0, 1500));
 }
+// Devices ask once past what the browser keeps of an erased picture; the browser notes the answer that it is gone.
+const noted = run.faults.filter((f) => f.includes("status of 410 (Gone)"));
+if (noted.length === 0) run.faults.push("no device asked past what its browser keeps of the erased picture");
+run.faults.splice(0, run.faults.length, ...run.faults.filter((f) => !noted.includes(f)));
 process.exit(await run.end());
