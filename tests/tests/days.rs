@@ -374,6 +374,7 @@ async fn an_erasure_that_a_crash_interrupted_is_done_at_the_next_start() {
     let data = shop.server.data().to_owned();
     let mut again = server::Server::over(&data, &server::How::default());
     assert!(!place.exists(), "it is taken away at the start");
+    again.anonymous().get("/healthz").send().await.expect(200);
     assert!(again.stop().success(), "{}", again.log());
     assert!(server::check(&data).sound);
 }

@@ -1,15 +1,16 @@
 // A photo of the wrong machine: which machine it shows, which view it is there, and why. Nothing is thrown away; both say it.
 
-import { fetchIntake, intake, list, movePhoto } from "../core/app.js";
+import { fetchIntake, intake, movePhoto } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act, field, foot, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { notice } from "../parts/notice.js";
 import { picture } from "../parts/picture.js";
+import { inShop } from "../parts/similar.js";
 import { photoName } from "../parts/tile.js";
 
-/** @import {IntakeView, Summary} from "../core/app.js" */
+/** @import {IntakeView} from "../core/app.js" */
 
 const REASONS = ["wrong-intake", "two-at-once"];
 const NO_VIEW = "-";
@@ -17,6 +18,7 @@ const NO_VIEW = "-";
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function movePhotoPage(at) {
   const [id, photo] = at.ids;
+  const others = inShop(id);
   /** @type {IntakeView | null} */
   let target = null;
   let shown = "";
@@ -26,7 +28,7 @@ export function movePhotoPage(at) {
     watch: watching(id),
     async draw() {
       const view = await load(id);
-      const machines = await here(id);
+      const machines = await others;
       const fact = view.photos.find((p) => p.photo === photo);
       const name = fact ? photoName(view, fact) : "";
       return {
@@ -86,10 +88,4 @@ export function movePhotoPage(at) {
     await movePhoto(id, photo, { to: target.id, because: typed, ...(shown === NO_VIEW ? {} : { view: shown }) });
     return at.go(`/machine/${id}`, true);
   }
-}
-
-/** The other machines that are in the shop. @param {string} id @returns {Promise<Summary[]>} */
-async function here(id) {
-  const lists = await Promise.all(["open", "found", "in care"].map((state) => list({ state })));
-  return lists.flatMap((l) => l.items).filter((s) => s.id !== id);
 }

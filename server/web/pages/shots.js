@@ -12,7 +12,7 @@ import { large } from "../parts/large.js";
 import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
-import { ofKind, similarPart } from "../parts/similar.js";
+import { similarPart, similarTo } from "../parts/similar.js";
 import { photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
 
 /** @import {IntakeView, PhotoView} from "../core/app.js" */
@@ -22,6 +22,7 @@ import { photoName, photoTile, reason, statusWords, viewTile } from "../parts/ti
 export function shots(at) {
   const [id] = at.ids;
   const lens = camera(id);
+  const others = similarTo(id, () => at.again());
 
   return {
     watch: watching(id),
@@ -33,7 +34,7 @@ export function shots(at) {
       }
       const next = nextView(view);
       const beside = await tagsBeside(view);
-      const similar = view.photos.length === 0 ? await ofKind(view) : [];
+      const similar = view.photos.length === 0 ? others.ofKind(view) : [];
       const views = (view.kind?.view ?? []).filter((v) => v.due === "at counter");
       const extra = photosHere(view).filter((p) => !p.view);
       return {

@@ -1,10 +1,11 @@
 // Photos that show another machine: where they went, where they came from; both intakes say it. And photos that were erased.
 
+import { fetchIntake, intake } from "../core/app.js";
 import { goneOf } from "../core/fold.js";
 import { t } from "../core/words.js";
 import { h } from "./dom.js";
-import { load } from "./intake.js";
 import { nameOf } from "./names.js";
+import { redraw } from "./page.js";
 import { picture } from "./picture.js";
 import { photoName } from "./tile.js";
 import { dayAndTime } from "./times.js";
@@ -17,10 +18,23 @@ export const photosHere = (view) => view.photos.filter((p) => !goneOf(p));
 /** The newest photo of a view that shows this machine. @param {IntakeView} view @param {string} id @returns {PhotoView | undefined} */
 export const newestIn = (view, id) => view.photos.findLast((p) => !goneOf(p) && p.view === id);
 
-/** Tags of the intakes that photos came from or went to. @param {IntakeView} view @returns {Promise<Map<string, string>>} */
+/** Intakes that were looked for once. @type {Set<string>} */
+const asked = new Set();
+
+/** Tags of the intakes that photos came from or went to, as far as they are on this device; the others are fetched. @param {IntakeView} view @returns {Promise<Map<string, string>>} */
 export async function tagsBeside(view) {
   const others = new Set(view.photos.flatMap((p) => [p.from, p.moved?.to]).filter((id) => id !== undefined));
-  return new Map(await Promise.all([...others].map(async (id) => /** @type {[string, string]} */ ([id, (await load(id).catch(() => null))?.state.tag ?? "?"]))));
+  return new Map(await Promise.all([...others].map(async (id) => /** @type {[string, string]} */ ([id, await tagOf(id)]))));
+}
+
+/** @param {string} id */
+async function tagOf(id) {
+  const here = await intake(id);
+  if (!here && !asked.has(id)) {
+    asked.add(id);
+    fetchIntake(id).then(redraw, () => asked.delete(id));
+  }
+  return here?.state.tag ?? "?";
 }
 
 /** @param {IntakeView} view @param {Map<string, string>} tags @param {string} zone */

@@ -92,6 +92,8 @@ export function personPart(id, again) {
   /** @param {string} who */
   async function bring(who) {
     other = who === "other";
+    // What is typed above is said first: the tap keeps the focus in this section.
+    await flush();
     if (!other) standing = undefined;
     if (!other) await say(id, "person-named", { who: "bringer", same_as_owner: true });
     await again();

@@ -11,23 +11,40 @@ import { picture } from "./picture.js";
 /** As people compare what is written on plates: letters and digits only. @param {string | undefined} text */
 const plain = (text) => (text ?? "").normalize("NFKC").toLowerCase().replace(/[^\p{L}\p{N}]/gu, "");
 
-/** Machines in the shop, but for this one. @param {string} id @returns {Promise<Summary[]>} */
-async function others(id) {
+/**
+ * The machines in the shop, looked up once a page and never waited for: a page is drawn without them, and again when they come.
+ * @param {string} id the intake they are compared with @param {() => unknown} again
+ */
+export function similarTo(id, again) {
+  /** @type {Summary[] | null} */
+  let others = null;
+  let asked = false;
+
+  /** @returns {Summary[]} */
+  function known() {
+    if (!asked) {
+      asked = true;
+      inShop(id).then((found) => ((others = found), again()), () => {});
+    }
+    return others ?? [];
+  }
+
+  return {
+    /** Of the same kind. @param {IntakeView} view */
+    ofKind: (view) => known().filter((s) => s.kind_id === view.state.kind_id),
+    /** With the same serial, or of the same make and model. @param {IntakeView} view */
+    alike(view) {
+      const { make, model, serial } = view.state.machine;
+      const mine = { serial: plain(serial?.value), name: plain(make?.value) && plain(model?.value) ? `${plain(make?.value)} ${plain(model?.value)}` : "" };
+      return known().filter((s) => (mine.serial && plain(s.serial) === mine.serial) || (mine.name && `${plain(s.make)} ${plain(s.model)}` === mine.name));
+    },
+  };
+}
+
+/** Machines that are in the shop, but for one. @param {string} id @returns {Promise<Summary[]>} */
+export async function inShop(id) {
   const lists = await Promise.all(["open", "found", "in care"].map((state) => list({ state })));
   return lists.flatMap((l) => l.items).filter((s) => s.id !== id);
-}
-
-/** Machines of the same kind that are here. @param {IntakeView} view @returns {Promise<Summary[]>} */
-export async function ofKind(view) {
-  return (await others(view.id)).filter((s) => s.kind_id === view.state.kind_id);
-}
-
-/** Machines with the same serial, or of the same make and model. @param {IntakeView} view @returns {Promise<Summary[]>} */
-export async function alike(view) {
-  const { make, model, serial } = view.state.machine;
-  const mine = { serial: plain(serial?.value), name: plain(make?.value) && plain(model?.value) ? `${plain(make?.value)} ${plain(model?.value)}` : "" };
-  if (!mine.serial && !mine.name) return [];
-  return (await others(view.id)).filter((s) => (mine.serial && plain(s.serial) === mine.serial) || (mine.name && `${plain(s.make)} ${plain(s.model)}` === mine.name));
 }
 
 /** @param {Summary[]} machines @param {string} words */
