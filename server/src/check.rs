@@ -233,6 +233,13 @@ async fn compare_intakes(
     for id in listed.iter().filter(|id| !rebuilt.intakes.iter().any(|r| r.to_string() == **id)) {
         report.faults.push(format!("intake {id} is listed and no entry opened it"));
     }
+    let owners: Vec<String> = sqlx::query_scalar("SELECT DISTINCT intake FROM lost_tag WHERE shop = ?")
+        .bind(shop.to_string())
+        .fetch_all(&mut *db)
+        .await?;
+    for id in owners.iter().filter(|id| !listed.contains(id)) {
+        report.faults.push(format!("a tag is said to be lost on intake {id}, which is not listed"));
+    }
     for id in &rebuilt.intakes {
         report.intakes += 1;
         let intake = match load::intake(db, Whose { shop, intake: *id }).await {
@@ -278,6 +285,7 @@ async fn compare_intakes(
             serde_json::from_str::<serde_json::Value>(&s.try_get::<String, _>("summary")?)
                 .is_ok_and(|v| v == row.summary),
         );
+        same("lost tags", lost_tags(db, shop, *id).await? == row.lost);
         same("search words", words.into_iter().collect::<BTreeSet<_>>() == row.words);
         if !differs.is_empty() {
             report.faults.push(format!(
@@ -288,6 +296,16 @@ async fn compare_intakes(
         }
     }
     Ok(())
+}
+
+/// The lost tags of an intake, as the table has them.
+async fn lost_tags(db: &mut SqliteConnection, shop: Uuid, intake: Uuid) -> Result<BTreeMap<String, u64>, sqlx::Error> {
+    let rows = sqlx::query("SELECT tag, idx FROM lost_tag WHERE shop = ? AND intake = ?")
+        .bind(shop.to_string())
+        .bind(intake.to_string())
+        .fetch_all(db)
+        .await?;
+    rows.iter().map(|r| Ok((r.try_get("tag")?, load::number(r, "idx")?))).collect()
 }
 
 async fn compare_settings(

@@ -8,8 +8,9 @@ use tokio::sync::OwnedSemaphorePermit;
 use uuid::Uuid;
 
 use crate::app::{App, PICTURE_MEMORY_MB};
+use crate::intake::decide::Refusal;
 use crate::ledger::load::{self, broken};
-use crate::ledger::{Ledger, ServerEntry};
+use crate::ledger::{Ledger, No, ServerEntry};
 use crate::originals::Shelf;
 use crate::photo::kind::Kind;
 use crate::photo::{self, Outcome, Refused};
@@ -83,8 +84,29 @@ pub async fn judge(app: App, held: Held, needed: u64) -> Result<Map<String, Valu
         personal,
         author: None,
     };
-    app.ledger.say(held.shop, entry).await.map_err(|no| format!("the judgement was not kept: {no:?}"))?;
+    if let Err(no) = app.ledger.say(held.shop, entry).await {
+        // Erased while it was looked at: its copies are named by no entry and go again.
+        if matches!(no, No::Refused(_)) {
+            unmake(&app, held.shop, &body).await;
+        }
+        return Err(format!("the judgement was not kept: {no:?}"));
+    }
     Ok(body)
+}
+
+/// Takes copies away that no judgement names.
+async fn unmake(app: &App, shop: Uuid, body: &Map<String, Value>) {
+    let list = body.get("renditions").and_then(Value::as_array).cloned().unwrap_or_default();
+    for digest in list.iter().filter_map(|r| r.get("file")?.as_str()?.parse::<Digest>().ok()) {
+        if crate::erasing::shown(app, shop, &digest).await.unwrap_or(true) {
+            continue;
+        }
+        let originals = app.ledger.originals().clone();
+        let gone = tokio::task::spawn_blocking(move || originals.erase(shop, Shelf::Renditions, &digest)).await;
+        if !matches!(gone, Ok(Ok(_))) {
+            tracing::warn!(%digest, "a copy of an erased photo could not be taken away");
+        }
+    }
 }
 
 fn keep_renditions(ledger: &Ledger, shop: Uuid, mut outcome: Outcome) -> Result<(Vec<Value>, Outcome), String> {
@@ -125,32 +147,78 @@ fn load_map(value: Value) -> Map<String, Value> {
     crate::ledger::start::map(value)
 }
 
-/// Takes up what a stop interrupted: photos that are held and have no judgement.
+/// Photos that came from another intake and whose bytes are held already: they are received and judged where they came to.
+/// Nothing is asked of a phone again. Gives their number.
+///
+/// # Errors
+/// A sentence for the log; what was not done is taken up again at the next start.
+pub async fn take_over(app: App) -> Result<usize, String> {
+    let rows = sqlx::query(
+        "SELECT f.shop, f.intake, f.photo, f.file, f.size, h.media_type FROM named_file f
+         JOIN named_file h ON h.shop = f.shop AND h.file = f.file AND h.of = 'photo' AND h.held_idx IS NOT NULL AND h.erased_idx IS NULL
+         WHERE f.of = 'photo' AND f.held_idx IS NULL AND f.moved_idx IS NULL AND f.erased_idx IS NULL GROUP BY f.shop, f.file, f.named_idx ORDER BY f.named_idx",
+    )
+    .fetch_all(app.ledger.pool())
+    .await
+    .map_err(|e| e.to_string())?;
+    for r in &rows {
+        let held = held_of(r).map_err(|e| e.to_string())?;
+        let size = load::number(r, "size").map_err(|e| e.to_string())?;
+        let media_type: String = r.try_get("media_type").map_err(|e| e.to_string())?;
+        // From here until they are said to be held nobody takes the bytes away.
+        let kept = app.discarding.read().await;
+        let weighed = match weigh(&app, held.shop, held.file, size).await {
+            Ok(weighed) => weighed,
+            // Held once, erased, and named anew: its phone sends it again.
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => continue,
+            Err(e) => return Err(e.to_string()),
+        };
+        let body = json!({"photo": held.photo, "file": held.file.to_string(), "size": size, "media_type": media_type});
+        let entry = ServerEntry {
+            kind: "photo-received".into(),
+            intake: Some(held.intake),
+            body: load_map(body),
+            personal: Vec::new(),
+            author: None,
+        };
+        match app.ledger.say(held.shop, entry).await {
+            Ok(_) => {}
+            // Its bytes were sent again at the same time.
+            Err(No::Refused(Refusal::SaidBefore)) => continue,
+            Err(no) => return Err(format!("a photo that came was not received: {no:?}")),
+        }
+        drop(kept);
+        judge(app.clone(), held, weighed.needed).await?;
+    }
+    Ok(rows.len())
+}
+
+fn held_of(r: &sqlx::sqlite::SqliteRow) -> Result<Held, sqlx::Error> {
+    let id = |c: &str| -> Result<Uuid, sqlx::Error> {
+        r.try_get::<String, _>(c)?.parse().map_err(|_| broken(format!("{c} is not a UUID")))
+    };
+    Ok(Held { shop: id("shop")?, intake: id("intake")?, photo: id("photo")?, file: Digest(load::hash(r, "file")?) })
+}
+
+/// Takes up what a stop interrupted: photos that are held and have no judgement, and photos that came and are not said to be
+/// held.
 ///
 /// # Errors
 /// The database's.
 pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
     let rows = sqlx::query(
-        "SELECT shop, intake, photo, file FROM named_file WHERE of = 'photo' AND held_idx IS NOT NULL AND judged_idx IS NULL ORDER BY held_idx",
+        "SELECT shop, intake, photo, file FROM named_file WHERE of = 'photo' AND held_idx IS NOT NULL AND judged_idx IS NULL AND moved_idx IS NULL AND erased_idx IS NULL ORDER BY held_idx",
     )
     .fetch_all(app.ledger.pool())
     .await?;
-    let mut waiting = Vec::with_capacity(rows.len());
-    for r in &rows {
-        let id = |c: &str| -> Result<Uuid, sqlx::Error> {
-            r.try_get::<String, _>(c)?.parse().map_err(|_| broken(format!("{c} is not a UUID")))
-        };
-        waiting.push(Held {
-            shop: id("shop")?,
-            intake: id("intake")?,
-            photo: id("photo")?,
-            file: Digest(load::hash(r, "file")?),
-        });
-    }
+    let waiting = rows.iter().map(held_of).collect::<Result<Vec<_>, _>>()?;
     let count = waiting.len();
     let app = app.clone();
     let (tracker, runtime) = (app.background.clone(), app.runtime.clone());
     let work = async move {
+        if let Err(e) = take_over(app.clone()).await {
+            tracing::error!(error = %e, "a photo that came could not be taken over at start");
+        }
         for held in waiting {
             let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
             let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());

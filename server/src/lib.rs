@@ -6,6 +6,7 @@ pub mod check;
 pub mod config;
 pub mod demo;
 pub mod edge;
+pub mod erasing;
 pub mod http;
 pub mod intake;
 pub mod judging;

@@ -92,6 +92,8 @@ constructors! {
     ended = "ended";
     /// 409: an entry there was written by a newer version.
     unknown_version = "unknown-version";
+    /// 410: the photo was erased by an entry.
+    erased = "erased";
     /// 412: the document changed since the caller read it.
     not_current = "not-current";
     /// 413: larger than is taken.

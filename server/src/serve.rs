@@ -13,6 +13,7 @@ use crate::access::{self, Access};
 use crate::app::{App, Settled};
 use crate::config::Serve;
 use crate::edge::{Clock, Random};
+use crate::erasing;
 use crate::http::guard::{Guard, guard};
 use crate::http::{self, methods};
 use crate::judging;
@@ -136,6 +137,10 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     let app = App::new(ledger.clone(), access.clone(), settled);
     let waiting = judging::resume(&app).await.map_err(|e| e.to_string())?;
     tracing::info!(waiting, "photos to judge from before");
+    match erasing::sweep(&app).await {
+        Ok(gone) => tracing::info!(gone, "erased files taken away from before"),
+        Err(e) => tracing::error!(error = %e, "erased files could not be taken away"),
+    }
     access.tend().await.map_err(|e| e.detail)?;
 
     let guarding = Guard {

@@ -79,7 +79,7 @@ fn sayings() -> Vec<(&'static str, Value, bool)> {
 fn in_care_the_bench_goes_on_and_the_counter_s_facts_stay() {
     let (kind, all) = (kind(), ["*".to_owned()]);
     for counter in [true, false] {
-        let author = Author { staff: Some(Uuid::from_u128(1)), may_leave_open: &all, counter };
+        let author = Author { staff: Some(Uuid::from_u128(1)), may_leave_open: &all, counter, owner: false };
         for (name, value, bench) in sayings() {
             let said = body(name, value.clone()).unwrap();
             let answer = decide(&kind.kind, &intake(true), &author, None, &said);
@@ -97,7 +97,7 @@ fn at_the_counter_only_the_counter_speaks() {
     let (kind, all) = (kind(), ["*".to_owned()]);
     for (name, value, _) in sayings() {
         let said = body(name, value.clone()).unwrap();
-        let by = |counter| Author { staff: Some(Uuid::from_u128(1)), may_leave_open: &all, counter };
+        let by = |counter| Author { staff: Some(Uuid::from_u128(1)), may_leave_open: &all, counter, owner: false };
         assert!(decide(&kind.kind, &intake(false), &by(true), None, &said).is_ok(), "{name} {value}");
         let bench = decide(&kind.kind, &intake(false), &by(false), None, &said);
         assert!(matches!(bench, Err(Refusal::MayNot(_))), "{name} {value}: {bench:?}");
@@ -107,7 +107,7 @@ fn at_the_counter_only_the_counter_speaks() {
 #[test]
 fn readings_and_service_entries_are_written_one_way() {
     let (kind, all) = (kind(), ["*".to_owned()]);
-    let author = Author { staff: Some(Uuid::from_u128(1)), may_leave_open: &all, counter: true };
+    let author = Author { staff: Some(Uuid::from_u128(1)), may_leave_open: &all, counter: true, owner: false };
     let cases = [
         ("reading-noted", json!({"reading": "stop-time", "value": "118", "unit": "psi"}), true),
         ("reading-noted", json!({"reading": "stop-time", "value": "-0.5", "unit": "bar", "method": "cold"}), true),

@@ -12,9 +12,14 @@ import { asked } from "./pages/asked.js";
 import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
 import { done } from "./pages/done.js";
+import { erasePhoto } from "./pages/erase-photo.js";
+import { found } from "./pages/found.js";
 import { gaps } from "./pages/gaps.js";
+import { lostTag } from "./pages/lost-tag.js";
 import { machine } from "./pages/machine.js";
+import { movePhotoPage } from "./pages/move-photo.js";
 import { notTakenIn } from "./pages/not-taken-in.js";
+import { onPaper } from "./pages/paper.js";
 import { nowhere, plain } from "./pages/plain.js";
 import { pair } from "./pages/pair.js";
 import { settings } from "./pages/settings.js";
@@ -42,7 +47,12 @@ const PAGES = [
   [new RegExp(`^/intake/${ID}/sheet$`), sheet],
   [new RegExp(`^/intake/${ID}/done$`), done],
   [new RegExp(`^/intake/${ID}/not-taken-in$`), notTakenIn],
+  [new RegExp(`^/intake/${ID}/tag$`), lostTag],
+  [new RegExp(`^/intake/${ID}/found$`), found],
+  [new RegExp(`^/intake/${ID}/photo/${ID}/move$`), movePhotoPage],
+  [new RegExp(`^/intake/${ID}/photo/${ID}/erase$`), erasePhoto],
   [new RegExp(`^/machine/${ID}$`), machine],
+  [/^\/paper$/, onPaper],
   [/^\/unsent$/, unsent],
   [/^\/devices$/, devices],
   [/^\/staff$/, staff],

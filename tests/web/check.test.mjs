@@ -45,7 +45,7 @@ test("every gap's key stands in some vector", () => {
   // The keys are those of the rules in schema/vectors/README.md.
   assert.deepEqual([...keys].sort(), [
     "gap.accessories", "gap.acknowledgement.missing", "gap.acknowledgement.on-phone", "gap.acknowledgement.stale", "gap.arrangement", "gap.bringer",
-    "gap.complaint", "gap.line-photo", "gap.machine", "gap.owner", "gap.owner-contact", "gap.question", "gap.reading", "gap.safety", "gap.view.missing",
+    "gap.complaint", "gap.found", "gap.line-photo", "gap.machine", "gap.owner", "gap.owner-contact", "gap.question", "gap.reading", "gap.safety", "gap.view.missing",
     "gap.view.not-judged", "gap.view.on-phone", "gap.view.poor", "gap.view.waiting", "gap.walk-round",
   ]);
 });

@@ -20,6 +20,15 @@ struct Named {
     media_type: String,
     held: Option<u64>,
     judged: Option<u64>,
+    moved: Option<u64>,
+    erased: Option<u64>,
+}
+
+impl Named {
+    /// Whether it still names the bytes: not moved to another intake, not erased.
+    fn live(&self) -> bool {
+        self.moved.is_none() && self.erased.is_none()
+    }
 }
 
 /// By file and by the log index of the entry that named it.
@@ -61,6 +70,8 @@ fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
                     media_type: String::new(),
                     held: None,
                     judged: None,
+                    moved: None,
+                    erased: None,
                 };
                 rows.insert((*file, *index), row);
                 of_photo.entry(photo).or_default().push((*file, *index));
@@ -75,21 +86,34 @@ fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
                     }
                 }
             }
+            FileChange::Gone { index, photo, erased } => {
+                for key in of_photo.get(photo.as_str()).into_iter().flatten() {
+                    let row = rows.get_mut(key).filter(|r| r.intake == intake.to_string() && r.live());
+                    if let Some(row) = row {
+                        *(if *erased { &mut row.erased } else { &mut row.moved }) = Some(*index);
+                    }
+                }
+            }
             FileChange::Judged { index, photo } => {
                 for key in of_photo.get(photo.as_str()).into_iter().flatten() {
-                    if let Some(row) = rows.get_mut(key) {
+                    if let Some(row) = rows.get_mut(key).filter(|r| r.intake == intake.to_string()) {
                         row.judged = Some(*index);
                     }
                 }
             }
         }
     }
+    // What was erased and is named by nothing else is not missing.
+    held.retain(|file| {
+        let mut named = rows.range((*file, 0)..=(*file, u64::MAX)).map(|(_, row)| row);
+        named.clone().any(|row| row.live() && row.held.is_some()) || named.all(|row| row.erased.is_none())
+    });
     (rows, held)
 }
 
 async fn stored(db: &mut SqliteConnection, shop: Uuid) -> Result<Rows, sqlx::Error> {
     let found = sqlx::query(
-        "SELECT file, named_idx, intake, of, photo, size, media_type, held_idx, judged_idx FROM named_file WHERE shop = ?",
+        "SELECT file, named_idx, intake, of, photo, size, media_type, held_idx, judged_idx, moved_idx, erased_idx FROM named_file WHERE shop = ?",
     )
     .bind(shop.to_string())
     .fetch_all(&mut *db)
@@ -107,6 +131,8 @@ async fn stored(db: &mut SqliteConnection, shop: Uuid) -> Result<Rows, sqlx::Err
             media_type: r.try_get("media_type")?,
             held: optional("held_idx")?,
             judged: optional("judged_idx")?,
+            moved: optional("moved_idx")?,
+            erased: optional("erased_idx")?,
         };
         rows.insert((Digest(load::hash(r, "file")?), load::number(r, "named_idx")?), row);
     }

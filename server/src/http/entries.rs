@@ -11,6 +11,8 @@ use uuid::Uuid;
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
+use crate::erasing;
+use crate::judging;
 use crate::ledger::load::{self, Range};
 use crate::ledger::{Command, Measured, Right};
 use crate::problem::Problem;
@@ -98,6 +100,7 @@ pub async fn append(
     if new.digest.is_some_and(|d| d != digest) {
         return Err(Problem::not_valid("/digest", words.plain("refused.other-digest")));
     }
+    let (came, erased) = (said.kind == "photo-came", said.kind == "photo-erased");
     let measured = new.measured.map(|m| Measured { offset_ms: m.offset_ms, round_trip_ms: m.round_trip_ms });
     let command = Command {
         said,
@@ -109,6 +112,26 @@ pub async fn append(
         },
     };
     let answer = app.ledger.append(command).await.map_err(|n| no::problem(n, words))?;
+    if came && answer.fresh {
+        let taking = judging::take_over(app.get_ref().clone());
+        let work = async move {
+            if let Err(e) = taking.await {
+                tracing::error!(error = %e, "a photo that came could not be taken over; it is at the next start");
+            }
+        };
+        app.background.spawn_on(work, &app.runtime);
+    }
+    if erased {
+        // Also when it was said before: whoever asks again wants it gone.
+        let sweeping = app.get_ref().clone();
+        let work = async move {
+            if let Err(e) = erasing::sweep(&sweeping).await {
+                tracing::error!(error = %e, "an erased photo could not be taken away; it is at the next start");
+            }
+        };
+        // A caller that goes away stops nothing.
+        app.background.spawn_on(work, &app.runtime).await.map_err(no::fault)?;
+    }
     let told = answer
         .told
         .iter()

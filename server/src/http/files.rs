@@ -15,6 +15,7 @@ use super::incoming::{self, Announced, blocking};
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
+use crate::erasing;
 use crate::intake::decide::Refusal;
 use crate::intake::strokes;
 use crate::judging::{self, Held};
@@ -51,6 +52,7 @@ struct Named {
     photo: String,
     size: u64,
     held: Option<u64>,
+    erased: bool,
 }
 
 /// Sends the bytes an entry named. Repeatable; the whole body is always hashed.
@@ -80,6 +82,9 @@ pub async fn put(
     }
     let named = named(&app, shop, &digest).await?;
     let Some(first) = named.first().cloned() else { return Err(Problem::not_named(words.plain("refused.not-named"))) };
+    if erasing::erased(&app, shop, &digest).await.map_err(no::fault)? {
+        return Err(Problem::erased(words.plain("refused.erased")));
+    }
     let exact = first.of == "photo";
     if let Some(length) = incoming::content_length(&req)
         && ((exact && length != first.size) || length > first.size)
@@ -135,7 +140,7 @@ async fn photo(
     };
     let mut index = 0;
     let mut tasks = Vec::new();
-    for n in named.iter().filter(|n| n.of == "photo") {
+    for n in named.iter().filter(|n| n.of == "photo" && !n.erased) {
         let photo: Uuid = n.photo.parse().map_err(no::fault)?;
         if let Some(held) = n.held {
             index = held;
@@ -258,7 +263,7 @@ async fn held_now(app: &App, shop: Uuid, file: &Digest, like: &Named) -> Result<
 
 async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Problem> {
     let rows = sqlx::query(
-        "SELECT intake, of, photo, size, held_idx FROM named_file WHERE shop = ? AND file = ? ORDER BY named_idx",
+        "SELECT intake, of, photo, size, held_idx, erased_idx FROM named_file WHERE shop = ? AND file = ? ORDER BY named_idx",
     )
     .bind(shop.to_string())
     .bind(file.0.to_vec())
@@ -273,6 +278,7 @@ async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Probl
                 photo: r.try_get("photo").map_err(no::fault)?,
                 size: load::number(r, "size").map_err(no::fault)?,
                 held: r.try_get::<Option<i64>, _>("held_idx").map_err(no::fault)?.and_then(|i| u64::try_from(i).ok()),
+                erased: r.try_get::<Option<i64>, _>("erased_idx").map_err(no::fault)?.is_some(),
             })
         })
         .collect()
@@ -288,16 +294,25 @@ pub async fn get(
     app: web::Data<App>,
     caller: Caller,
     path: web::Path<(Uuid, String)>,
+    req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let (shop, hex) = path.into_inner();
     caller.in_shop(shop)?;
     let none = || Problem::not_found("There is no such file.");
     let digest = Digest::from_hex(&hex).map_err(|_| none())?;
+    if erasing::erased(&app, shop, &digest).await.map_err(no::fault)? {
+        return Err(Problem::erased(super::words_of(&req).plain("refused.erased")));
+    }
     if !named(&app, shop, &digest).await?.iter().any(|n| n.held.is_some()) {
         return Err(none());
     }
     let path = app.ledger.originals().path(shop, Shelf::Originals, &digest);
-    let file = tokio::fs::File::open(path).await.map_err(no::fault)?;
+    let file = match tokio::fs::File::open(path).await {
+        Ok(file) => file,
+        // Held once, erased, and named anew: not sent again yet.
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Err(none().because(e)),
+        Err(e) => return Err(no::fault(e)),
+    };
     let size = file.metadata().await.map_err(no::fault)?.len();
     Ok(HttpResponse::Ok()
         .content_type("application/octet-stream")
@@ -317,14 +332,29 @@ pub async fn rendition(
     app: web::Data<App>,
     caller: Caller,
     path: web::Path<(Uuid, Uuid, String)>,
+    req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let (shop, photo, purpose) = path.into_inner();
     caller.in_shop(shop)?;
+    if erased_photo(&app, shop, photo).await.map_err(no::fault)? {
+        return Err(Problem::erased(super::words_of(&req).plain("refused.erased")));
+    }
     let bytes = rendition_bytes(&app, shop, photo, &purpose).await?;
     Ok(HttpResponse::Ok()
         .content_type("image/jpeg")
         .insert_header((header::CACHE_CONTROL, "private, max-age=31536000, immutable"))
         .body(bytes))
+}
+
+/// Whether a photo was erased, wherever it stood.
+async fn erased_photo(app: &App, shop: Uuid, photo: Uuid) -> Result<bool, sqlx::Error> {
+    sqlx::query_scalar(
+        "SELECT EXISTS (SELECT 1 FROM named_file WHERE shop = ? AND photo = ? AND erased_idx IS NOT NULL)",
+    )
+    .bind(shop.to_string())
+    .bind(photo.to_string())
+    .fetch_one(app.ledger.pool())
+    .await
 }
 
 /// The bytes of a rendition, as the judgement names it.

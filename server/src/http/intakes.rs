@@ -25,8 +25,8 @@ const WORDS: usize = 6;
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct Which {
-    /// Only in this state: `open`, `in care` or `not taken in`.
-    #[param(pattern = "^(open|in care|not taken in)$")]
+    /// Only in this state: `found`, `open`, `in care` or `not taken in`.
+    #[param(pattern = "^(found|open|in care|not taken in)$")]
     state: Option<String>,
     /// Words that all begin something in the record: tag, serial, name, phone, words of the complaint.
     #[param(max_length = 200)]
@@ -84,7 +84,7 @@ pub async fn list(
     if !(1..=200).contains(&limit) {
         return Err(Problem::not_valid("limit", "A page has 1 to 200 intakes."));
     }
-    let known = [Standing::Open, Standing::InCare, Standing::NotTakenIn].map(Standing::word);
+    let known = [Standing::Found, Standing::Open, Standing::InCare, Standing::NotTakenIn].map(Standing::word);
     if which.state.as_deref().is_some_and(|s| !known.contains(&s)) {
         return Err(Problem::not_valid("state", format!("A state is one of: {}.", known.join(", "))));
     }

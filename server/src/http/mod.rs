@@ -9,6 +9,7 @@ pub mod intakes;
 pub mod methods;
 pub mod no;
 pub mod openapi;
+pub mod paper;
 pub mod receipts;
 pub mod shop;
 pub mod stream;
@@ -55,10 +56,13 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/tag").get(receipts::print_tag))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/go-on").get(paper::go_on))
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))
     .service(web::resource("/v1/shops/{shop}/photos/{photo}/{purpose}").get(files::rendition))
     .service(web::resource("/v1/shops/{shop}/kinds").get(shop::kinds))
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}").get(shop::kind))
+    .service(web::resource("/v1/shops/{shop}/kinds/{digest}/paper").get(paper::blank))
+    .service(web::resource("/v1/shops/{shop}/tags/print").get(paper::tags))
     .service(web::resource("/v1/shops/{shop}/words/{language}").get(shop::catalogue))
     .service(web::resource("/v1/shops/{shop}/terms/{digest}").get(shop::terms))
     .service(web::resource("/v1/shops/{shop}/settings").get(shop::get_settings).put(shop::put_settings))

@@ -33,6 +33,10 @@ pub fn problem(no: No, words: &Catalogue) -> Problem {
             let with = json!({"tag": tag});
             Problem::tag_used(words.say("refused.tag-used", with.as_object().unwrap_or(&serde_json::Map::new())))
         }
+        No::TagLost(tag) => {
+            let with = json!({"tag": tag});
+            Problem::tag_used(words.say("refused.tag-lost", with.as_object().unwrap_or(&serde_json::Map::new())))
+        }
         No::Ahead => Problem::history_behind(words.plain("refused.history-behind")),
         No::TooLarge => Problem::too_large(words.plain("refused.entry-too-large")),
         No::Disclosures(sentence) => Problem::not_valid("/disclosures", sentence),

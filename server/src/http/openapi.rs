@@ -5,7 +5,7 @@ use maud::{DOCTYPE, Markup, html};
 use serde_json::Value;
 use utoipa::OpenApi;
 
-use super::{entries, files, intakes, receipts, shop, stream};
+use super::{entries, files, intakes, paper, receipts, shop, stream};
 use crate::access;
 use crate::app::App;
 use crate::problem::Problem;
@@ -21,7 +21,7 @@ use crate::problem::Problem;
         shop::about, shop::shop, shop::checkpoint, shop::export_key, shop::kinds, shop::kind, shop::catalogue, shop::terms,
         shop::get_settings, shop::put_settings, entries::append, entries::list, entries::of_intake, entries::proof,
         intakes::list, intakes::get, intakes::sheet, files::put, files::get, files::rendition, receipts::receipt,
-        receipts::by_link, receipts::print_tag, stream::stream, health, serve,
+        receipts::by_link, receipts::print_tag, paper::blank, paper::tags, paper::go_on, stream::stream, health, serve,
     ),
     tags(
         (name = "service", description = "What answers here"), (name = "shop", description = "The shop's own facts"),

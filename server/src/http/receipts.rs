@@ -13,12 +13,12 @@ use super::{intakes, no, shop};
 use crate::access::Caller;
 use crate::app::App;
 use crate::intake::kind::LoadedKind;
-use crate::intake::state::{Intake, Whose};
+use crate::intake::state::{Intake, Standing, Whose};
 use crate::intake::{sheet, strokes};
 use crate::ledger::load::{self, Range};
 use crate::originals::Shelf;
 use crate::problem::Problem;
-use crate::receipt::{Evidence, Input, Picture, page, tag};
+use crate::receipt::{Evidence, Input, Picture, page, since, tag};
 use crate::words::{self, Catalogue};
 
 /// Photos that stand large on a receipt; further ones stand small.
@@ -65,17 +65,21 @@ async fn file(app: &App, shop: Uuid, id: Uuid) -> Result<HttpResponse, Problem> 
 async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Result<String, Problem> {
     let whose = Whose { shop, intake: id };
     let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
-    let mut entries = load::entries(&mut tx, shop, Range { intake: Some(id), after: None, limit: u32::MAX })
+    let entries = load::entries(&mut tx, shop, Range { intake: Some(id), after: None, limit: u32::MAX })
         .await
         .map_err(no::fault)?;
     let whole = load::fold(whose, &entries).map_err(no::fault)?;
     let end = match (&whole.taken_in, &whole.not_taken_in, whole.state) {
         (Some(m), _, _) => m.index,
         (_, Some(n), _) => n.mark.index,
+        // The customer was not here: what stands so far is a list for them.
+        (_, _, Standing::Found) => whole.last_index,
         _ => return Err(Problem::refused(words::language("en").plain("refused.receipt-open"))),
     };
-    entries.retain(|e| Some(e.index) <= end);
-    let intake = load::fold(whose, &entries).map_err(no::fault)?;
+    let (shown, later): (Vec<_>, Vec<_>) = entries.into_iter().partition(|e| Some(e.index) <= end);
+    let intake = load::fold(whose, &shown).map_err(no::fault)?;
+    let told = |e: &load::Stored| e.entry().is_ok_and(|e| since::TYPES.contains(&e.said.kind.as_str()));
+    let entries: Vec<_> = shown.into_iter().chain(later.into_iter().filter(told)).collect();
     let head = load::head(&mut *tx, shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
     let catalogue = words::language(intake.acknowledgement.as_ref().map_or(words::FIRST, |a| &a.what.language));
     let terms = match intake
@@ -100,6 +104,7 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
             hashes,
         });
     }
+    let tags = tags_beside(&mut tx, &whole).await.map_err(no::fault)?;
     tx.rollback().await.map_err(no::fault)?;
 
     let (shop_name, zone, _) = shop::facts(app, shop).await?;
@@ -108,14 +113,16 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
     let verifier_key = app.ledger.verifier(&origin).to_string();
     let app = app.clone();
     let made = tokio::task::spawn_blocking(move || {
-        let pictures = pictures(&app, shop, &intake, &kind);
+        let pictures = pictures(&app, shop, &whole, &intake, &kind);
         let signature = signature(&app, shop, &intake);
         page::render(&Input {
             words: catalogue,
             shop_name: &shop_name,
             zone: &zone,
             intake: &intake,
+            since: &whole,
             kind: &kind.kind,
+            tags: &tags,
             staff: &staff,
             terms: &String::from_utf8_lossy(&terms),
             pictures: &pictures,
@@ -129,9 +136,28 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
     made.await.map_err(no::fault)
 }
 
-fn pictures(app: &App, shop: Uuid, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
+/// Tags of the intakes that photos came from or were moved to.
+async fn tags_beside(db: &mut sqlx::SqliteConnection, intake: &Intake) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
+    let mut tags = BTreeMap::new();
+    for photo in &intake.photos {
+        for other in photo.from.into_iter().chain(photo.moved.as_ref().map(|m| m.what.to)) {
+            let tag: Option<String> = sqlx::query_scalar("SELECT tag FROM intake WHERE shop = ? AND id = ?")
+                .bind(intake.whose.shop.to_string())
+                .bind(other.to_string())
+                .fetch_optional(&mut *db)
+                .await?;
+            tags.extend(tag.map(|t| (other, t)));
+        }
+    }
+    Ok(tags)
+}
+
+fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
     let mut out = BTreeMap::new();
     for (i, photo) in sheet::shown_photos(&kind.kind, intake).into_iter().enumerate() {
+        if whole.photo(photo.taken.photo).is_some_and(|p| p.erased.is_some()) {
+            continue;
+        }
         let wanted = if i < LARGE { "large" } else { "small" };
         let renditions = photo.judged.as_ref().map(|j| j.what.renditions.as_slice()).unwrap_or_default();
         let Some(r) = renditions.iter().find(|r| r.purpose == wanted) else { continue };
@@ -171,7 +197,9 @@ pub async fn print_tag(
     let words: &Catalogue = super::words_of(&req);
     let (intake, kind) = intakes::find(&app, shop_id, id).await?;
     let (shop_name, zone, _) = shop::facts(&app, shop_id).await?;
-    let Some(opened) = &intake.opened else { return Err(Problem::not_found("There is no such intake.")) };
+    let (Some(opened), Some(number)) = (&intake.opened, intake.tag()) else {
+        return Err(Problem::not_found("There is no such intake."));
+    };
     let value = |f: &str| intake.machine.get(f).and_then(|m| m.what.value.clone()).unwrap_or_default();
     let machine = format!("{} {} {}", words.text(&kind.kind.name), value("make"), value("model"));
     let stamp = jiff::Timestamp::from_millisecond(opened.mark.at).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
@@ -181,7 +209,7 @@ pub async fn print_tag(
     let code = format!("{base}/machine/{id}");
     let html = tag::render(&tag::Tag {
         words,
-        tag: &opened.what.tag,
+        tag: number,
         shop: &shop_name,
         machine: machine.trim(),
         when: &when,

@@ -147,6 +147,8 @@ pub(super) fn belongs(kind: &Kind, body: &Body) -> bool {
     let later = |due: Option<Due>| due != Some(Due::AtCounter);
     match body {
         Body::Moved(_) | Body::ReadingNoted(_) | Body::ServiceNoted(_) => true,
+        // A tag is lost wherever the machine is, and the wrong machine is photographed wherever two stand.
+        Body::TagReplaced(_) | Body::PhotoMoved(_) | Body::PhotoCame(_) => true,
         Body::PhotoTaken(PhotoTaken { view, .. }) => view.as_deref().is_none_or(|v| later(kind.view(v).map(|v| v.due))),
         Body::Answer(b) => later(kind.question(&b.question).map(|q| q.due)),
         // The only number of a machine that may need a cover off, and so is due before opening.

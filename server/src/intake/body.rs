@@ -9,6 +9,7 @@ use serde_json::{Map, Value};
 use uuid::Uuid;
 
 use super::bench::{self, ReadingNoted, ServiceNoted};
+use super::days::{self, FoundNoted, OwnerAnswered, PhotoCame, PhotoErased, PhotoMoved, TagReplaced, Written};
 
 /// Longest ordinary text, in characters.
 pub const MAX_TEXT: usize = 4_000;
@@ -24,6 +25,8 @@ pub const BLOCKS: [&str; 4] = ["questions", "walk-round", "safety", "accessories
 pub const NOT_ANSWERED: [&str; 3] = ["does not know", "refused", "not asked"];
 /// How a safety device was found at the counter.
 pub const SEEN: [&str; 4] = ["seen", "not with it", "not seen", "not tested here"];
+/// When in the life of a machine a photo was taken.
+pub const STAGES: [&str; 3] = ["received", "opened", "left"];
 /// The short service entries.
 pub const SERVICES: [&str; 3] = ["carburettor", "plug", "oil"];
 /// The machine's fields.
@@ -63,7 +66,8 @@ body!(/** The intake is opened: kind pinned, tag given. */ Opened {
     /** Digest of the kind's bytes. */ kind: Digest,
     /** The kind's identifier. */ kind_id: String,
     /** The numbered tag. */ tag: String,
-    /** How: `at counter`. */ how: String,
+    /** How: `at counter`, `found` (left outside hours) or `on paper` (written by hand, entered later). */ how: String,
+    /** When and by whom it was written by hand. */ #[serde(default, skip_serializing_if = "Option::is_none")] written: Option<Written>,
     /** The earlier intake of this machine or customer, where it is known. */ #[serde(default, skip_serializing_if = "Option::is_none")] earlier: Option<Earlier>,
 });
 body!(/** One field of the machine: a value, or why there is none. */ Machine {
@@ -75,6 +79,7 @@ body!(/** One field of the machine: a value, or why there is none. */ Machine {
 body!(/** A person's card; replaces the earlier card of the same person. */ Person {
     /** `owner` or `bringer`. */ who: String,
     /** The bringer is the owner. */ #[serde(default, skip_serializing_if = "std::ops::Not::not")] same_as_owner: bool,
+    /** Of a bringer who is not the owner: `minor`, `not sure` (whether they may sign) or `sent by owner`. */ #[serde(default, skip_serializing_if = "Option::is_none")] standing: Option<String>,
     /** What the person does not have or give: `phone`, `email`. */ #[serde(default, skip_serializing_if = "Vec::is_empty")] none: Vec<String>,
     /** Name (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] name: Option<String>,
     /** Telephone (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] phone: Option<String>,
@@ -128,6 +133,7 @@ body!(/** The device says it took a photo. */ PhotoTaken {
     /** Their number. */ size: u64,
     /** The view it is meant for. */ #[serde(default, skip_serializing_if = "Option::is_none")] view: Option<String>,
     /** `received`, `opened` or `left`. */ stage: String,
+    /** It shows the sheet that was written by hand, not the machine. */ #[serde(default, skip_serializing_if = "std::ops::Not::not")] of_paper: bool,
     /** The file's name on the device (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] file_name: Option<String>,
 });
 body!(/** The server holds the photo's bytes. */ PhotoReceived {
@@ -214,6 +220,12 @@ pub enum Body {
     TakenIn(TakenIn),
     NotTakenIn(NotTakenIn),
     Moved(Moved),
+    TagReplaced(TagReplaced),
+    FoundNoted(FoundNoted),
+    OwnerAnswered(OwnerAnswered),
+    PhotoMoved(PhotoMoved),
+    PhotoCame(PhotoCame),
+    PhotoErased(PhotoErased),
     ReadingNoted(ReadingNoted),
     ServiceNoted(ServiceNoted),
     LinkMade(LinkMade),
@@ -226,7 +238,7 @@ pub fn personal_members(kind: &str) -> &'static [&'static str] {
         "person-named" => &["name", "phone", "email", "address"],
         "statement-made" => &["text", "speaker"],
         "question-answered" => &["text"],
-        "condition-noted" | "accessory-noted" | "service-noted" => &["note"],
+        "condition-noted" | "accessory-noted" | "service-noted" | "found-noted" | "owner-answered" => &["note"],
         "photo-taken" => &["file_name"],
         "photo-judged" => &["gps", "body_serial", "unique_id"],
         "acknowledged" => &["signer"],
@@ -269,6 +281,12 @@ impl Body {
             "taken-in" => typed(plain).map(Body::TakenIn),
             "not-taken-in" => typed(plain).map(Body::NotTakenIn),
             "moved" => typed(plain).map(Body::Moved),
+            "tag-replaced" => typed(plain).map(Body::TagReplaced),
+            "found-noted" => typed(plain).map(Body::FoundNoted),
+            "owner-answered" => typed(plain).map(Body::OwnerAnswered),
+            "photo-moved" => typed(plain).map(Body::PhotoMoved),
+            "photo-came" => typed(plain).map(Body::PhotoCame),
+            "photo-erased" => typed(plain).map(Body::PhotoErased),
             "reading-noted" => typed(plain).map(Body::ReadingNoted),
             "service-noted" => typed(plain).map(Body::ServiceNoted),
             "link-made" => typed(plain).map(Body::LinkMade),
@@ -335,7 +353,8 @@ impl Body {
         };
         match self {
             Body::Opened(b) => {
-                one_of("/how", &b.how, &["at counter"])?;
+                one_of("/how", &b.how, &["at counter", "found", "on paper"])?;
+                days::written(b)?;
                 need("/tag", is_tag(&b.tag), "a tag is up to 12 letters, digits and -")?;
                 let Some(earlier) = &b.earlier else { return Ok(()) };
                 one_of("/earlier/again", &earlier.again, &["same machine", "same customer", "after our repair"])?;
@@ -361,6 +380,7 @@ impl Body {
                     !(b.same_as_owner && b.who == "owner"),
                     "only the bringer can be the same as the owner",
                 )?;
+                days::standing(b)?;
                 need("/name", b.same_as_owner || b.name.is_some(), "a name is needed here")
             }
             Body::Statement(b) => {
@@ -392,7 +412,8 @@ impl Body {
             }
             Body::Arranged(b) => arranged(b),
             Body::PhotoTaken(b) => {
-                one_of("/stage", &b.stage, &["received", "opened", "left"])?;
+                one_of("/stage", &b.stage, &STAGES)?;
+                need("/of_paper", !(b.of_paper && b.view.is_some()), "a photo of the paper is no view of the machine")?;
                 need("/size", b.size > 0 && b.size <= MAX_PHOTO, "a photo has between 1 byte and 64 MB")
             }
             Body::Acknowledged(b) => match b.how.as_str() {
@@ -407,6 +428,12 @@ impl Body {
                 _ => wrong("/how", "this is one of: signed, not now"),
             },
             Body::Moved(b) => need("/place", b.place.chars().count() <= 80, "at most 80 characters here"),
+            Body::TagReplaced(b) => days::tag(b),
+            Body::FoundNoted(b) => days::found(b),
+            Body::OwnerAnswered(b) => days::answered(b),
+            Body::PhotoMoved(b) => days::moved(b),
+            Body::PhotoCame(b) => days::came(b),
+            Body::PhotoErased(b) => days::erased(b),
             Body::ReadingNoted(b) => bench::reading(b),
             Body::ServiceNoted(b) => bench::service(b),
             _ => Ok(()),

@@ -99,6 +99,9 @@ fn text(t: &Text) -> Value {
 }
 
 fn record(intake: &Intake, found: &mut Vec<Gap>) {
+    if intake.opened.as_ref().is_some_and(|o| o.what.how == "found") && intake.found.is_none() {
+        found.push(gap("found", Due::AtCounter, "gap.found", []));
+    }
     for (field, due) in [
         ("make", Due::AtCounter),
         ("model", Due::AtCounter),
@@ -167,7 +170,9 @@ fn answers(kind: &Kind, intake: &Intake, found: &mut Vec<Gap>) {
     count(block("walk-round"), open_parts, "walk-round", "gap.walk-round", found);
     for line in &intake.lines {
         let asks = kind.condition(&line.what.word).is_some_and(|c| c.photo);
-        if asks && line.what.photos.is_empty() {
+        // A photo that shows another machine shows nothing here.
+        let bare = line.what.photos.iter().all(|id| intake.photo(*id).is_some_and(|p| p.gone().is_some()));
+        if asks && bare {
             let part =
                 kind.parts.iter().find(|p| p.id == line.what.part).map_or(json!(line.what.part), |p| text(&p.name));
             let word = kind.condition(&line.what.word).map_or(Value::Null, |c| text(&c.name));

@@ -8,6 +8,7 @@ use evidence::digest::Digest;
 use super::bench;
 use super::body::{Body, BodyError, PhotoTaken};
 use super::check::{self, Gap, Mode};
+use super::days;
 use super::kind::{Kind, number};
 use super::state::{Intake, Mark, Standing};
 
@@ -71,6 +72,8 @@ pub struct Author<'a> {
     /// Whether the author may take in and record at the counter. Who may not stands at the bench: readings, service
     /// entries, and views and questions that are not due at the counter, once the machine is in care.
     pub counter: bool,
+    /// Whether the author is the owner, who alone erases.
+    pub owner: bool,
 }
 
 /// Judges a command. `kind` is the kind pinned at opening (or to be pinned by this command).
@@ -121,7 +124,16 @@ pub fn decide(
         Body::Accessory(b) => {
             known(kind.accessories.iter().any(|a| a.id == b.item), "/item", "this kind has no such accessory")?
         }
+        Body::TagReplaced(b) => known(intake.tag() != Some(b.tag.as_str()), "/tag", "this tag hangs on it already")?,
         Body::PhotoTaken(b) => photo(kind, intake, b)?,
+        Body::PhotoErased(b) => {
+            if !server && !author.owner {
+                return Err(Refusal::MayNot(Sentence::plain("refused.owner-erases")));
+            }
+            days::there(intake, b.photo)?;
+        }
+        Body::PhotoMoved(b) => days::may_move(intake, b)?,
+        Body::PhotoCame(b) => days::may_come(kind, intake, b)?,
         Body::ReadingNoted(b) => {
             known(kind.reading(&b.reading).is_some(), "/reading", "this kind has no such reading")?;
             theirs(intake, b.photo)?;
@@ -129,6 +141,12 @@ pub fn decide(
         Body::ServiceNoted(b) => {
             known(kind.services.contains(&b.service), "/service", "this kind has no such service entry")?;
             theirs(intake, b.photo)?;
+        }
+        Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.erased.is_some()) => {
+            return Err(Refusal::Refused(Sentence::plain("refused.erased")));
+        }
+        Body::PhotoJudged(b) if intake.photo(b.photo).is_some_and(|p| p.erased.is_some()) => {
+            return Err(Refusal::Refused(Sentence::plain("refused.erased")));
         }
         Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
             return Err(Refusal::SaidBefore);
@@ -172,14 +190,23 @@ fn standing(kind: &Kind, intake: &Intake, body: &Body) -> Result<(), Refusal> {
         Body::PhotoReceived(_)
             | Body::PhotoJudged(_)
             | Body::FileReceived(_)
+            | Body::PhotoErased(_)
             | Body::LinkMade(_)
             | Body::LinkRevoked(_)
     );
+    let was_found = intake.opened.as_ref().is_some_and(|o| o.what.how == "found");
+    if matches!(body, Body::FoundNoted(_) | Body::OwnerAnswered(_)) && !opens && intake.opened.is_some() && !was_found {
+        return Err(Refusal::Refused(Sentence::plain("refused.not-found-outside")));
+    }
     match intake.state {
         Standing::None if opens => Ok(()),
         Standing::None => Err(Refusal::NoIntake),
-        Standing::Open if opens => Err(Refusal::Refused(Sentence::plain("refused.opened-already"))),
-        Standing::Open => Ok(()),
+        Standing::Open | Standing::Found if opens => Err(Refusal::Refused(Sentence::plain("refused.opened-already"))),
+        Standing::Open if matches!(body, Body::OwnerAnswered(_)) => {
+            Err(Refusal::Refused(Sentence::plain("refused.owner-came")))
+        }
+        Standing::Found if days::needs_owner(body) => Err(Refusal::Refused(Sentence::plain("refused.found"))),
+        Standing::Open | Standing::Found => Ok(()),
         _ if always => Ok(()),
         Standing::InCare if bench::belongs(kind, body) => Ok(()),
         Standing::InCare => Err(Refusal::Ended(Sentence::plain("refused.in-care"))),
@@ -260,6 +287,7 @@ fn meanwhile(intake: &Intake, author: &Author<'_>, seen: Option<u64>, body: &Bod
 pub fn files_named(body: &Body) -> Vec<(Digest, u64, &'static str)> {
     match body {
         Body::PhotoTaken(b) => vec![(b.file, b.size, "photo")],
+        Body::PhotoCame(b) => vec![(b.file, b.size, "photo")],
         Body::Acknowledged(b) => {
             let mut out = vec![(b.sheet, super::body::MAX_SIDE_FILE, "sheet")];
             out.extend(b.strokes.map(|s| (s, super::body::MAX_SIDE_FILE, "strokes")));

@@ -3,6 +3,7 @@
 pub mod bench;
 pub mod body;
 pub mod check;
+pub mod days;
 pub mod decide;
 pub mod kind;
 mod kind_file;

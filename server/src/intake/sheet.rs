@@ -24,10 +24,11 @@ pub struct Shown<'a> {
 
 /// The photos shown, in the order they are numbered: those on condition lines first, then the newest of each view
 /// in the kind's order, then the rest; each once. Photos taken after the acceptance come last, so that the numbers on the
-/// customer's receipt stay true.
+/// customer's receipt stay true. For the same reason a photo that was taken away after the acceptance keeps its number; one
+/// that was taken away before it is not shown.
 pub fn shown_photos<'a>(kind: &Kind, intake: &'a Intake) -> Vec<&'a Photo> {
     let (later, shown): (Vec<&Photo>, Vec<&Photo>) =
-        intake.photos.iter().partition(|p| intake.after_acceptance(&p.mark));
+        intake.photos.iter().filter(|p| !intake.off_sheet(p)).partition(|p| intake.after_acceptance(&p.mark));
     let mut out = in_order(kind, intake, &shown);
     out.extend(in_order(kind, intake, &later));
     out
@@ -82,6 +83,10 @@ pub fn build(kind: &Kind, intake: &Intake, shown: &Shown<'_>) -> Option<Sheet> {
     entries.extend(intake.accessories.values().map(|s| s.mark.digest));
     entries.extend(intake.blocks.values().map(|s| s.mark.digest));
     entries.extend(intake.arrangements.values().map(|s| s.mark.digest));
+    entries.extend(intake.found.iter().map(|f| f.mark.digest));
+    entries.extend(intake.owner_answers.iter().map(|a| a.mark.digest));
+    // A tag that is lost once the shop has the machine was on no sheet.
+    entries.extend(intake.tags.iter().filter(|t| !intake.after_acceptance(&t.mark)).map(|t| t.mark.digest));
     entries.extend(photos.iter().map(|p| p.mark.digest));
     let left = check::check_facts(kind, intake, Mode::Device);
     for l in left.left_open.iter().filter(|l| l.gap.due == Due::AtCounter) {

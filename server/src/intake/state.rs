@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 use super::bench;
 use super::body::{self, Body};
+use super::days;
 
 /// Which entry said something: where it stands, who, when, and its said digest.
 #[derive(Clone, Debug, Serialize, PartialEq)]
@@ -48,6 +49,9 @@ pub enum Standing {
     #[default]
     #[serde(rename = "none")]
     None,
+    /// Left outside hours; its owner was not here yet.
+    #[serde(rename = "found")]
+    Found,
     /// At the counter; not accepted.
     #[serde(rename = "open")]
     Open,
@@ -64,6 +68,7 @@ impl Standing {
     pub fn word(self) -> &'static str {
         match self {
             Standing::None => "none",
+            Standing::Found => "found",
             Standing::Open => "open",
             Standing::InCare => "in care",
             Standing::NotTakenIn => "not taken in",
@@ -115,6 +120,26 @@ pub struct Photo {
     /// The judgement.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub judged: Option<Said<body::PhotoJudged>>,
+    /// The intake it came from, when it was taken for another machine.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from: Option<Uuid>,
+    /// When, why and where it was moved away.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub moved: Option<Said<days::PhotoMoved>>,
+    /// When and why it was erased.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub erased: Option<Said<days::PhotoErased>>,
+}
+
+impl Photo {
+    fn taken(taken: body::PhotoTaken, mark: Mark, from: Option<Uuid>) -> Photo {
+        Photo { taken, mark, received: None, judged: None, from, moved: None, erased: None }
+    }
+
+    /// The entry that took it away from this intake, if one did. It fills nothing then.
+    pub fn gone(&self) -> Option<&Mark> {
+        self.moved.as_ref().map(|m| &m.mark).or(self.erased.as_ref().map(|e| &e.mark))
+    }
 }
 
 /// Where an intake belongs.
@@ -173,6 +198,15 @@ pub struct Intake {
     /// Where it stands in the shop.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub place: Option<Said<body::Moved>>,
+    /// Where and when it was found, when it was left outside hours.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub found: Option<Said<days::FoundNoted>>,
+    /// What the owner of a found machine answered, in order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub owner_answers: Vec<Said<days::OwnerAnswered>>,
+    /// Tags given after the first one was lost, in order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub tags: Vec<Said<days::TagReplaced>>,
     /// Readings, each as noted, in order; none replaces another.
     pub readings: Vec<Said<bench::ReadingNoted>>,
     /// Short service entries, in order.
@@ -203,7 +237,7 @@ impl Intake {
         match &fact.body {
             Body::Opened(b) => {
                 if self.opened.is_none() {
-                    self.state = Standing::Open;
+                    self.state = if b.how == "found" { Standing::Found } else { Standing::Open };
                     self.opened = said(b, mark);
                 }
             }
@@ -223,7 +257,7 @@ impl Intake {
             }
             Body::PhotoTaken(b) => {
                 if !self.photos.iter().any(|p| p.taken.photo == b.photo) {
-                    self.photos.push(Photo { taken: b.clone(), mark, received: None, judged: None });
+                    self.photos.push(Photo::taken(b.clone(), mark, None));
                 }
             }
             Body::PhotoReceived(b) => {
@@ -250,6 +284,32 @@ impl Intake {
                 self.not_taken_in = said(b, mark);
             }
             Body::Moved(b) => self.place = said(b, mark),
+            Body::PhotoMoved(b) => {
+                if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo && p.moved.is_none()) {
+                    p.moved = said(b, mark);
+                }
+            }
+            Body::PhotoErased(b) => {
+                if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo && p.erased.is_none()) {
+                    p.erased = said(b, mark);
+                }
+            }
+            Body::PhotoCame(b) => {
+                // One that was moved away from here and comes back is received and judged anew, as any that comes.
+                self.photos.retain(|p| p.taken.photo != b.photo || p.moved.is_none());
+                if self.photo(b.photo).is_none() {
+                    self.photos.push(Photo::taken(b.taken(), mark, Some(b.from)));
+                }
+            }
+            Body::FoundNoted(b) => self.found = said(b, mark),
+            Body::OwnerAnswered(b) => {
+                // Who answers from afar has seen nothing yet, and silence is no agreement.
+                if self.state == Standing::Found && b.how == "came in" {
+                    self.state = Standing::Open;
+                }
+                self.owner_answers.push(Said { what: b.clone(), mark });
+            }
+            Body::TagReplaced(b) => self.tags.push(Said { what: b.clone(), mark }),
             Body::ReadingNoted(b) => self.readings.push(Said { what: b.clone(), mark }),
             Body::ServiceNoted(b) => self.services.push(Said { what: b.clone(), mark }),
             Body::LinkMade(b) => {
@@ -286,15 +346,33 @@ impl Intake {
         }
     }
 
-    /// The newest photo taken for a view.
+    /// The newest photo taken for a view that shows this machine.
     pub fn newest(&self, view: &str) -> Option<&Photo> {
-        self.photos.iter().rev().find(|p| p.taken.view.as_deref() == Some(view))
+        self.photos.iter().rev().find(|p| p.gone().is_none() && p.taken.view.as_deref() == Some(view))
+    }
+
+    /// Whether a photo was taken away before the customer could have signed for it: it is on no sheet.
+    pub fn off_sheet(&self, photo: &Photo) -> bool {
+        photo.gone().is_some_and(|m| !self.after_acceptance(m))
     }
 
     /// Whether an entry came after the shop took the machine in: the customer was not shown it.
     pub fn after_acceptance(&self, mark: &Mark) -> bool {
         let taken_in = self.taken_in.as_ref().and_then(|m| m.index);
         taken_in.is_some_and(|end| mark.index.is_none_or(|i| i > end))
+    }
+
+    /// The tag that hangs on it now.
+    pub fn tag(&self) -> Option<&str> {
+        let first = self.opened.as_ref().map(|o| o.what.tag.as_str());
+        self.tags.last().map(|t| t.what.tag.as_str()).or(first)
+    }
+
+    /// Tags it had before and that were lost, oldest first, each with the entry that replaced it.
+    pub fn lost_tags(&self) -> Vec<(&str, &Mark)> {
+        let first = self.opened.as_ref().map(|o| o.what.tag.as_str());
+        let had = first.into_iter().chain(self.tags.iter().map(|t| t.what.tag.as_str()));
+        had.zip(self.tags.iter().map(|t| &t.mark)).collect()
     }
 
     /// The photo with this id.

@@ -7,32 +7,32 @@ use evidence::digest::Digest;
 use evidence::disclosure;
 use evidence::entry::{Entry, EntryError, Kept};
 use evidence::tree::{self, Hash};
-use serde_json::{Map, Value, json};
+use serde_json::{Map, Value};
 use sqlx::{Row, SqliteConnection};
 use uuid::Uuid;
 
 use super::appender::Job;
 use super::load::{self, Head, broken};
-use super::{Answer, Command, Ledger, No, Notice, project};
-use crate::intake::body::{Body, Earlier, personal_members};
+use super::{Answer, Command, Ledger, No, Notice, across, project};
+use crate::intake::body::{Body, personal_members};
 use crate::intake::decide::{self, Author, Refusal, Sentence};
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Fact, Intake, Whose};
 use crate::settings;
 
 /// An intake as the batch knows it.
-struct Open {
-    intake: Intake,
+pub(super) struct Open {
+    pub intake: Intake,
     kind: Option<Arc<LoadedKind>>,
 }
 
 /// What a batch carries from command to command.
-struct Work {
-    shop: Uuid,
+pub(super) struct Work {
+    pub shop: Uuid,
     head: Head,
     now: i64,
-    intakes: HashMap<Uuid, Open>,
-    touched: BTreeSet<Uuid>,
+    pub intakes: HashMap<Uuid, Open>,
+    pub touched: BTreeSet<Uuid>,
     nodes: HashMap<(u8, u64), Hash>,
     notices: Vec<Notice>,
     may_leave_open: Option<Value>,
@@ -205,17 +205,12 @@ impl Ledger {
             if kind.is_none() {
                 return Ok(Err(No::Refused(Refusal::Refused(Sentence::plain("refused.kind-unknown")))));
             }
-            if tag_in_use(db, work, &opened.tag, id).await? {
-                return Ok(Err(No::TagUsed(opened.tag.clone())));
-            }
-            if let Some(earlier) = &opened.earlier
-                && let Some(sentence) = no_earlier(db, work, earlier).await?
-            {
-                return Ok(Err(No::Refused(Refusal::Refused(sentence))));
-            }
             if let Some(open) = work.intakes.get_mut(&id) {
                 open.kind = kind;
             }
+        }
+        if let Some(no) = across::no(db, work, id, &body).await? {
+            return Ok(Err(no));
         }
         if work.may_leave_open.is_none() && matches!(body, Body::LeftOpen(_)) {
             let all = load::settings(&mut *db, work.shop).await?;
@@ -223,7 +218,8 @@ impl Ledger {
         }
         let patterns = settings::patterns(work.may_leave_open.as_ref(), &command.right.roles);
         let counter = command.right.roles.iter().any(|r| r == "counter" || r == "owner");
-        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter };
+        let owner = command.right.roles.iter().any(|r| r == "owner");
+        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter, owner };
         let Some(open) = work.intakes.get(&id) else { return Ok(Err(No::NoShop)) };
         let Some(kind) = &open.kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
         match decide::decide(&kind.kind, &open.intake, &author, command.said.seen, &body) {
@@ -325,43 +321,6 @@ fn disclosed(command: &Command) -> Result<Map<String, Value>, No> {
         Some(plain) => Err(No::Disclosures(format!("\"{plain}\" is not personal: it belongs into the body"))),
         None => Ok(body),
     }
-}
-
-/// Why an intake cannot go back to this earlier one: there is none under that tag, or its machine is still here.
-async fn no_earlier(
-    db: &mut SqliteConnection,
-    work: &Work,
-    earlier: &Earlier,
-) -> Result<Option<Sentence>, sqlx::Error> {
-    let row: Option<(String, String)> = sqlx::query_as("SELECT tag, state FROM intake WHERE shop = ? AND id = ?")
-        .bind(work.shop.to_string())
-        .bind(earlier.intake.to_string())
-        .fetch_optional(db)
-        .await?;
-    let tag = json!(earlier.tag);
-    Ok(match row {
-        Some((tag, _)) if tag != earlier.tag => Some("refused.no-such-earlier"),
-        None => Some("refused.no-such-earlier"),
-        Some((_, state)) if earlier.again != "same customer" && ["open", "in care"].contains(&state.as_str()) => {
-            Some("refused.earlier-still-here")
-        }
-        Some(_) => None,
-    }
-    .map(|key| Sentence::with(key, "tag", tag)))
-}
-
-async fn tag_in_use(db: &mut SqliteConnection, work: &Work, tag: &str, id: Uuid) -> Result<bool, sqlx::Error> {
-    let here = work.intakes.iter().any(|(other, o)| {
-        *other != id && work.touched.contains(other) && o.intake.opened.as_ref().is_some_and(|b| b.what.tag == tag)
-    });
-    let there: Option<String> =
-        sqlx::query_scalar("SELECT id FROM intake WHERE shop = ? AND tag = ? AND state IN ('open', 'in care')")
-            .bind(work.shop.to_string())
-            .bind(tag)
-            .fetch_optional(db)
-            .await?;
-    // An intake that ends within this batch still holds its tag until the next one: safe, and very rare.
-    Ok(here || there.is_some_and(|t| t != id.to_string()))
 }
 
 async fn write_entry(

@@ -3,6 +3,7 @@
 //! Order of writes: (1) originals durable; (2) one transaction with entries, disclosures, tree nodes, head and
 //! projections; (3) the answer; then the checkpoint is published beside the originals.
 
+mod across;
 mod append;
 mod appender;
 pub mod load;
@@ -109,6 +110,8 @@ pub enum No {
     IdUsed,
     /// The tag is on another machine.
     TagUsed(String),
+    /// The tag was lost on a machine and is never used again.
+    TagLost(String),
     /// Writing has stopped: somebody holds a newer checkpoint.
     Ahead,
     /// The entry is too large.

@@ -1,6 +1,6 @@
 //! Projections: what lists and searches read. Each is a pure function of entries, so that `check` can rebuild it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use evidence::digest::Digest;
 use serde_json::{Map, Value, json};
@@ -32,6 +32,8 @@ pub struct IntakeRow {
     pub summary: Value,
     /// What it is found by.
     pub words: BTreeSet<String>,
+    /// Tags it had and that were lost, with the log index of the entry that says so.
+    pub lost: BTreeMap<String, u64>,
 }
 
 /// The row of an intake; none while it is not opened.
@@ -48,8 +50,9 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
         Some(k) => (0, check::check_facts(&k.kind, intake, Mode::Server).left_open.len(), cover(k, intake)),
         None => (0, 0, None),
     };
-    let held = intake.photos.iter().filter(|p| p.received.is_some()).count();
-    let usable = intake.photos.iter().filter(|p| p.judged.as_ref().is_some_and(|j| j.what.verdict == "usable")).count();
+    let shown = || intake.photos.iter().filter(|p| p.gone().is_none());
+    let held = shown().filter(|p| p.received.is_some()).count();
+    let usable = shown().filter(|p| p.judged.as_ref().is_some_and(|j| j.what.verdict == "usable")).count();
     let mut summary = Map::new();
     let mut set = |k: &str, v: Option<Value>| v.map(|v| summary.insert(k.to_owned(), v));
     set("kind_id", Some(json!(opened.what.kind_id)));
@@ -62,16 +65,24 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
     set("complaint", complaint.clone().map(|c| Value::from(c.chars().take(200).collect::<String>())));
     set("gaps", Some(json!(gaps)));
     set("left_open", Some(json!(left_open)));
-    set("photos", Some(json!({"taken": intake.photos.len(), "held": held, "usable": usable})));
+    set("photos", Some(json!({"taken": shown().count(), "held": held, "usable": usable})));
     set("cover", cover.map(|c| json!(c)));
     set("place", intake.place.as_ref().map(|p| json!(p.what.place)));
     set("moved_at", intake.place.as_ref().map(|p| json!(p.mark.at)));
     set("taken_in_at", intake.taken_in.as_ref().map(|m| json!(m.at)));
+    let before: Vec<&str> = intake.lost_tags().iter().map(|(t, _)| *t).collect();
+    set("tags_before", (!before.is_empty()).then(|| json!(before)));
+    set("found_at", intake.found.as_ref().map(|f| json!(f.what.seen_at)));
+    set("found_place", intake.found.as_ref().map(|f| json!(f.what.place)));
     set("signed", intake.acknowledgement.as_ref().map(|a| json!(a.what.how == "signed")));
     set("not_taken_in_at", intake.not_taken_in.as_ref().map(|m| json!(m.mark.at)));
 
     let mut words = BTreeSet::new();
-    words.insert(fold_case(&opened.what.tag));
+    let tag = intake.tag().unwrap_or_default().to_owned();
+    let lost: BTreeMap<String, u64> =
+        intake.lost_tags().iter().map(|(t, m)| ((*t).to_owned(), m.index.unwrap_or(0))).collect();
+    words.insert(fold_case(&tag));
+    words.extend(lost.keys().map(|t| fold_case(t)));
     words.extend(split(&opened.what.kind_id));
     for field in ["make", "model", "serial", "engine-numbers"] {
         if let Some(value) = machine(field) {
@@ -91,13 +102,14 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
     words.extend(complaint.iter().flat_map(|c| split(c)));
     words.retain(|w| !w.is_empty());
     Some(IntakeRow {
-        tag: opened.what.tag.clone(),
+        tag,
         state: intake.state.word().to_owned(),
         kind: opened.what.kind,
         opened: opened.mark.index.unwrap_or(0),
         last: intake.last_index.unwrap_or(0),
         summary: Value::Object(summary),
         words: words.into_iter().map(|w| w.chars().take(40).collect()).collect(),
+        lost,
     })
 }
 
@@ -106,7 +118,7 @@ fn cover(kind: &LoadedKind, intake: &Intake) -> Option<Uuid> {
     let made = |p: &crate::intake::state::Photo| p.judged.as_ref().is_some_and(|j| !j.what.renditions.is_empty());
     by_view
         .find(|p| made(p))
-        .or_else(|| sheet::shown_photos(&kind.kind, intake).into_iter().find(|p| made(p)))
+        .or_else(|| sheet::shown_photos(&kind.kind, intake).into_iter().find(|p| p.gone().is_none() && made(p)))
         .map(|p| p.taken.photo)
 }
 
@@ -142,6 +154,15 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
     .bind(row.summary.to_string())
     .execute(&mut *db)
     .await?;
+    for (tag, index) in &row.lost {
+        sqlx::query("INSERT INTO lost_tag (shop, tag, intake, idx) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")
+            .bind(&shop)
+            .bind(tag)
+            .bind(&id)
+            .bind(whole(*index)?)
+            .execute(&mut *db)
+            .await?;
+    }
     let before: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = ? AND intake = ?")
         .bind(&shop)
         .bind(&id)
@@ -198,6 +219,15 @@ pub enum FileChange {
         /// Type by magic bytes.
         media_type: String,
     },
+    /// It says that the photo is no longer this intake's: moved to another, or erased.
+    Gone {
+        /// Log index of the entry.
+        index: u64,
+        /// The photo.
+        photo: String,
+        /// Erased, not moved.
+        erased: bool,
+    },
     /// It says the photo was judged.
     Judged {
         /// Log index of the entry.
@@ -216,10 +246,13 @@ pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
         Body::FileReceived(b) => {
             vec![FileChange::Held { index, file: b.file, photo: String::new(), media_type: "application/json".into() }]
         }
+        Body::PhotoMoved(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: false }],
+        Body::PhotoErased(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: true }],
         Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string() }],
         other => {
             let photo = match other {
                 Body::PhotoTaken(b) => b.photo.to_string(),
+                Body::PhotoCame(b) => b.photo.to_string(),
                 _ => String::new(),
             };
             decide::files_named(other)
@@ -269,11 +302,25 @@ pub async fn write_file_change(
             .execute(db)
             .await?;
         }
+        FileChange::Gone { index, photo, erased } => {
+            let (moved, erased) = if *erased { (None, Some(whole(*index)?)) } else { (Some(whole(*index)?), None) };
+            sqlx::query(
+                "UPDATE named_file SET moved_idx = ?, erased_idx = ? WHERE shop = ? AND photo = ? AND intake = ? AND moved_idx IS NULL AND erased_idx IS NULL",
+            )
+            .bind(moved)
+            .bind(erased)
+            .bind(shop)
+            .bind(photo)
+            .bind(intake.to_string())
+            .execute(db)
+            .await?;
+        }
         FileChange::Judged { index, photo } => {
-            sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ?")
+            sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ? AND intake = ?")
                 .bind(whole(*index)?)
                 .bind(shop)
                 .bind(photo)
+                .bind(intake.to_string())
                 .execute(db)
                 .await?;
         }

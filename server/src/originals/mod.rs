@@ -140,6 +140,18 @@ impl Originals {
         fs::remove_file(self.path(shop, Shelf::Originals, digest))
     }
 
+    /// Takes away a file that was erased, durably. Says whether it was there. Blocking.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn erase(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<bool> {
+        match fs::remove_file(self.path(shop, shelf, digest)) {
+            Ok(()) => sync_folder(&self.folder(shop, shelf, digest)).map(|()| true),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(false),
+            Err(e) => Err(e),
+        }
+    }
+
     /// Hashes a file again, in pieces. Blocking.
     ///
     /// # Errors

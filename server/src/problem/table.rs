@@ -120,6 +120,13 @@ pub const TABLE: &[Row] = &[
         "Not complete yet",
         "Fill each gap, or leave it open with a reason where that is allowed.",
     ),
+    row(
+        "erased",
+        410,
+        Retry::Never,
+        "Erased",
+        "The photo was erased by the owner. The entry that says so names the reason.",
+    ),
     row("tag-used", 409, Retry::Changed, "This tag is on another machine", "Take the next free tag and wire it on."),
     row(
         "ended",

@@ -42,6 +42,30 @@ fn block(input: &Input<'_>, name: &str) -> Option<String> {
     Some(say(input, &block.what.sentence, &json!({"name": input.name(block.mark.by)})))
 }
 
+/// "Written 14:05 by Ines, entered 17:30 by Bo."
+pub fn written(input: &Input<'_>) -> Option<String> {
+    let opened = input.intake.opened.as_ref()?;
+    let written = opened.what.written.as_ref()?;
+    let with = json!({"at": written.at.replace('T', ", "), "by": written.by, "when": input.wall(opened.mark.at),
+        "name": input.name(opened.mark.by)});
+    Some(say(input, "receipt.written", &with))
+}
+
+/// Where and when it was found, and what its owner answered.
+pub fn found(input: &Input<'_>) -> Vec<String> {
+    let note = |n: &Option<String>| n.as_ref().map(|n| format!(" {n}")).unwrap_or_default();
+    let find = input.intake.found.iter().map(|f| {
+        let with =
+            json!({"place": f.what.place, "when": f.what.seen_at.replace('T', ", "), "name": input.name(f.mark.by)});
+        say(input, "receipt.found", &with) + &note(&f.what.note)
+    });
+    let answers = input.intake.owner_answers.iter().map(|a| {
+        let with = json!({"when": input.wall(a.mark.device_at), "name": input.name(a.mark.by)});
+        say(input, &format!("receipt.answered.{}", a.what.how.replace(' ', "-")), &with) + &note(&a.what.note)
+    });
+    find.chain(answers).collect()
+}
+
 /// The safety devices.
 pub fn safety(input: &Input<'_>) -> Vec<String> {
     let mut out: Vec<String> = input
@@ -129,7 +153,10 @@ pub fn machine(input: &Input<'_>) -> String {
         })
     };
     let name: Vec<String> = ["make", "model"].iter().filter_map(|f| field(f)).collect();
-    let mut out = format!("{}, {}", input.words.text(&input.kind.name), name.join(" "));
+    let mut out = input.words.text(&input.kind.name).to_owned();
+    if !name.is_empty() {
+        out.push_str(&format!(", {}", name.join(" ")));
+    }
     if let Some(serial) = field("serial") {
         let known = input.intake.machine.get("serial").is_some_and(|m| m.what.value.is_some());
         out.push_str(", ");

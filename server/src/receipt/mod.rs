@@ -2,7 +2,9 @@
 
 mod lines;
 pub mod page;
+pub mod paper;
 mod proofs;
+pub mod since;
 pub mod tag;
 
 use std::collections::BTreeMap;
@@ -49,8 +51,12 @@ pub struct Input<'a> {
     pub zone: &'a str,
     /// The intake, folded up to its acceptance.
     pub intake: &'a Intake,
+    /// The same as it stands now: what was said after the acceptance is told apart.
+    pub since: &'a Intake,
     /// Its kind.
     pub kind: &'a Kind,
+    /// Tags of the intakes that photos came from or were moved to.
+    pub tags: &'a BTreeMap<Uuid, String>,
     /// Names of staff.
     pub staff: &'a BTreeMap<Uuid, String>,
     /// The terms as shown.
@@ -76,6 +82,11 @@ impl Input<'_> {
             Some(id) => self.staff.get(&id).cloned().unwrap_or_else(|| self.words.plain("receipt.staff-unknown")),
             None => self.words.plain("receipt.the-server"),
         }
+    }
+
+    /// The tag of another intake.
+    pub fn tag_of(&self, intake: Uuid) -> &str {
+        self.tags.get(&intake).map_or("?", String::as_str)
     }
 
     /// A time on the shop's wall clock, with the zone said.

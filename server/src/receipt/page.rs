@@ -6,7 +6,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::json;
 
 use super::lines::{self, say};
-use super::{Input, proofs};
+use super::{Input, proofs, since};
 use crate::intake::sheet;
 use crate::intake::state::{Photo, Standing};
 
@@ -26,7 +26,7 @@ pub fn render(input: &Input<'_>) -> String {
     let photos = sheet::shown_photos(input.kind, input.intake);
     let number = |id: uuid::Uuid| photos.iter().position(|p| p.taken.photo == id).map(|i| i + 1);
     let w = |key: &str| input.words.plain(key);
-    let tag = input.intake.opened.as_ref().map(|o| o.what.tag.clone()).unwrap_or_default();
+    let tag = input.since.tag().unwrap_or_default().to_owned();
     let (left, later) = lines::open(input);
     html! {
         (DOCTYPE)
@@ -44,6 +44,7 @@ pub fn render(input: &Input<'_>) -> String {
                     (section(&w("receipt.condition"), &lines::condition(input, &number)))
                     @if !left.is_empty() { (section(&w("receipt.left-open-title"), &left)) }
                     (pictures(input, &photos))
+                    (section(&w("receipt.since"), &since::photos(input)))
                     (told(input))
                     (section(&w("receipt.answers"), &lines::answers(input)))
                     (section(&w("receipt.safety-title"), &lines::safety(input)))
@@ -80,6 +81,7 @@ fn head(input: &Input<'_>, tag: &str) -> Markup {
                 &json!({"when": input.wall(n.mark.at), "name": input.name(n.mark.by), "because": n.what.because}),
             ),
         ),
+        _ if input.intake.state == Standing::Found => (w("state.found"), w("receipt.found-list")),
         _ => (w("state.open"), w("receipt.not-yet")),
     };
     let person = |who: &str| input.intake.people.get(who).map(|p| &p.what);
@@ -94,6 +96,8 @@ fn head(input: &Input<'_>, tag: &str) -> Markup {
                 h1 { (input.shop_name) }
                 p.what { (lines::machine(input)) }
                 p { (say(input, "receipt.brought", &json!({"when": opened}))) }
+                @if let Some(line) = lines::written(input) { p { (line) } }
+                @for line in since::tags(input) { p { (line) } }
                 @if let Some(e) = input.intake.opened.as_ref().and_then(|o| o.what.earlier.as_ref()) {
                     p { (say(input, &format!("receipt.again.{}", e.again.replace(' ', "-")), &json!({"tag": e.tag}))) }
                 }
@@ -101,11 +105,13 @@ fn head(input: &Input<'_>, tag: &str) -> Markup {
             p.stamp { (stamp) }
         }
         p { (sentence) }
-        p { (say(input, "receipt.owner", &json!({"name": owner}))) @if !contact.is_empty() { " (" (contact.join(", ")) ")" }
+        @for line in lines::found(input) { p { (line) } }
+        p { @if person("owner").is_some() { (say(input, "receipt.owner", &json!({"name": owner}))) } @if !contact.is_empty() { " (" (contact.join(", ")) ")" }
             @if let Some(b) = person("bringer") {
                 " · "
                 @if b.same_as_owner { (w("receipt.owner-brings")) }
                 @else { (say(input, "receipt.bringer", &json!({"name": b.name.clone().unwrap_or_else(|| w("receipt.name-withheld"))}))) }
+                @if let Some(s) = &b.standing { ", " (w(&format!("receipt.standing.{}", s.replace(' ', "-")))) }
             }
         }
     }
@@ -124,11 +130,12 @@ fn pictures(input: &Input<'_>, photos: &[&Photo]) -> Markup {
                     figure {
                         @match input.pictures.get(&p.taken.photo) {
                             Some(pic) => { img src=(data(&pic.jpeg)) width=(pic.width) height=(pic.height) alt=(caption(input, p, i + 1)); }
-                            None => { p.none { (input.words.plain("receipt.no-preview")) } }
+                            None => { p.none { (since::erased(input, p.taken.photo, &(i + 1).to_string()).unwrap_or_else(|| input.words.plain("receipt.no-preview"))) } }
                         }
                         figcaption {
                             b { (caption(input, p, i + 1)) } br;
                             (times(input, p)) br;
+                            @if let Some(gone) = since::caption(input, p.taken.photo) { b { (gone) } br; }
                             code { (p.taken.file.to_string()) }
                         }
                     }
@@ -204,7 +211,7 @@ fn proof(input: &Input<'_>) -> Markup {
     let newest = input.evidence.iter().map(|e| e.index).max().unwrap_or(0);
     let code = qrcode::QrCode::new(input.checkpoint.as_bytes()).ok();
     let svg = code.map(|c| c.render::<qrcode::render::svg::Color<'_>>().min_dimensions(240, 240).build());
-    let open = input.intake.state == Standing::Open;
+    let open = matches!(input.intake.state, Standing::Open | Standing::Found);
     html! {
         section.proof {
             h2 { (input.words.plain("receipt.proof")) }

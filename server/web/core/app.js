@@ -8,11 +8,12 @@
 //   await setUp(form) / signIn(form) / claimPairing(code, label?) / signOut()
 //   await shop()                                    {name, zone, currency, settings …} as last seen
 //   await kinds() / kind(digest)                    kinds of machine known here
-//   await openIntake(kindDigest, tag, earlier?)     → intake id
+//   await openIntake(kindDigest, tag, {how?, earlier?})   → intake id
 //   await changeTag(intake, tag)                    another tag, when the opening was refused because the tag was taken
 //   await say(intake, type, body, personal?)        → {id, digest}: the fact is on the device and queued
 //   await sayAll(intake, facts)                     several facts, all or none
 //   await takePhoto(intake, file, {view, stage, lines, name})   → {photo, file, size}: bytes are on the device and read back
+//   await movePhoto(intake, photo, {to, because, view?})   both intakes say it
 //   await intake(id)                                → IntakeView or null: state, check (device), photos with status, unsent
 //   await history(id)                               → its entries in order
 //   await fetchIntake(id)                           asks the server for its newest entries (waits for the network)
@@ -61,7 +62,7 @@ import * as sync from "./sync.js";
  * @typedef {{id: string, tag: string, state: string, kind_id: string, opened?: number, revision?: number, opened_at: number, opened_by?: string,
  *   make?: string, model?: string, serial?: string, owner?: string, complaint?: string, gaps?: number, left_open?: number,
  *   photos?: {taken: number, held: number, usable: number}, cover?: string, place?: string, moved_at?: number, taken_in_at?: number,
- *   signed?: boolean, not_taken_in_at?: number, unsent?: number, from_device?: boolean}} Summary
+ *   signed?: boolean, not_taken_in_at?: number, tags_before?: string[], found_at?: string, found_place?: string, unsent?: number, from_device?: boolean}} Summary
  *
  * @typedef {{key: number, intake: string, what: "entry" | "file", type?: string, digest: string, photo?: string, size?: number,
  *   state: "waiting" | "sending" | "refused", percent?: number, tries: number, not_before?: number, problem?: Problem}} QueueItem
@@ -145,11 +146,11 @@ export async function kind(digest) {
 }
 
 /**
- * Opens an intake on this device; `earlier`, when the machine or its owner was here before.
- * @param {string} kindDigest @param {string} tag @param {import("./types.js").Earlier} [earlier] @returns {Promise<string>} the intake's id
+ * Opens an intake on this device; `earlier`, when the machine or its owner was here before; `how`, when nobody brought it to the counter.
+ * @param {string} kindDigest @param {string} tag @param {{how?: "at counter" | "found" | "on paper", written?: import("./types.js").Written, earlier?: import("./types.js").Earlier}} [more] @returns {Promise<string>} the intake's id
  */
-export async function openIntake(kindDigest, tag, earlier) {
-  return write.openIntake(await here(), kindDigest, tag, earlier);
+export async function openIntake(kindDigest, tag, more) {
+  return write.openIntake(await here(), kindDigest, tag, more);
 }
 
 /**
@@ -182,11 +183,19 @@ export async function say(intake, type, body, personal) {
  * With `lines`, each of these condition lines is noted again with this photo added.
  * @param {string} intake
  * @param {Blob} file a `File` of the camera input
- * @param {{view?: string, stage?: Stage, lines?: string[], name?: string}} [where]
+ * @param {{view?: string, stage?: Stage, lines?: string[], name?: string, of_paper?: boolean}} [where]
  * @returns {Promise<{photo: string, file: string, size: number}>}
  */
 export async function takePhoto(intake, file, where) {
   return write.takePhoto(await here(), intake, file, where ?? {});
+}
+
+/**
+ * Moves a photo to the intake of the machine that it shows. That intake has to be on this device (`fetchIntake`).
+ * @param {string} intake @param {string} photo @param {{to: string, because: string, view?: string}} where @returns {Promise<void>}
+ */
+export async function movePhoto(intake, photo, where) {
+  return write.movePhoto(await here(), intake, photo, where);
 }
 
 /** One intake as it stands on this device, or null when it is not here. @param {string} id @returns {Promise<IntakeView | null>} */

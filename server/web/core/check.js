@@ -2,7 +2,7 @@
 // `server/src/intake/check.rs`; `schema/vectors/check.json` holds both to one answer.
 // @ts-check
 
-import { newestOf } from "./fold.js";
+import { goneOf, newestOf, photoOf } from "./fold.js";
 import { holds, own, partOf, wordOf } from "./kind.js";
 import { acknowledgedSheet } from "./sheet.js";
 
@@ -59,7 +59,8 @@ function gap(id, due, key, names = {}) {
 
 /** Machine, people, complaint. @param {IntakeState} state @returns {Gap[]} */
 function record(state) {
-  const found = MACHINE.filter(([field]) => !own(state.machine, field)).map(([field, due]) => gap(`machine:${field}`, due, "gap.machine", { field }));
+  const found = state.opened?.how === "found" && !state.found ? [gap("found", COUNTER, "gap.found")] : [];
+  found.push(...MACHINE.filter(([field]) => !own(state.machine, field)).map(([field, due]) => gap(`machine:${field}`, due, "gap.machine", { field })));
   const owner = state.people.owner;
   if (!owner) found.push(gap("person:owner", COUNTER, "gap.owner"));
   const none = owner?.none ?? [];
@@ -104,7 +105,12 @@ function questions(kind, state) {
 /** @param {Kind} kind @param {IntakeState} state @returns {Gap[]} */
 function walkRound(kind, state) {
   const open = (kind.part ?? []).filter((p) => !state.lines.some((l) => l.part === p.id)).length;
-  const bare = state.lines.filter((l) => l.photos.length === 0 && wordOf(kind, l.word)?.photo === true);
+  // A photo that shows another machine shows nothing here.
+  const shows = (/** @type {string} */ id) => {
+    const photo = photoOf(state, id);
+    return !photo || goneOf(photo) === undefined;
+  };
+  const bare = state.lines.filter((l) => !l.photos.some(shows) && wordOf(kind, l.word)?.photo === true);
   return [
     ...count(state, "walk-round", open),
     ...bare.map((l) => gap(`line-photo:${l.line}`, COUNTER, "gap.line-photo", {

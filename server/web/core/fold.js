@@ -7,7 +7,7 @@
 export function nothing() {
   return {
     state: "none", machine: {}, people: {}, statements: {}, answers: {}, lines: [], safety: {}, accessories: {}, blocks: {},
-    arrangements: {}, photos: [], left_open: {}, files_received: [], readings: [], services: [], links: {}, not_understood: 0,
+    arrangements: {}, owner_answers: [], tags: [], photos: [], left_open: {}, files_received: [], readings: [], services: [], links: {}, not_understood: 0,
   };
 }
 
@@ -59,13 +59,13 @@ export function apply(state, entry) {
   switch (said.type) {
     case "intake-opened":
       if (state.opened) return;
-      state.state = "open";
+      state.state = body.how === "found" ? "found" : "open";
       state.shop = said.shop;
       state.intake = said.intake;
       state.tag = body.tag;
       state.kind = body.kind;
       state.kind_id = body.kind_id;
-      state.opened = { digest, mark, ...(body.earlier ? { earlier: body.earlier } : {}) };
+      state.opened = { digest, mark, tag: body.tag, how: body.how, ...(body.written ? { written: body.written } : {}), ...(body.earlier ? { earlier: body.earlier } : {}) };
       return;
     case "machine-described":
       return put(state.machine, body.field, fact);
@@ -127,6 +127,34 @@ export function apply(state, entry) {
     case "moved":
       state.place = { place: body.place, mark };
       return;
+    case "photo-moved": {
+      const photo = photoOf(state, body.photo);
+      if (photo && !photo.moved) photo.moved = { to: body.to, because: body.because, mark };
+      return;
+    }
+    case "photo-erased": {
+      const photo = photoOf(state, body.photo);
+      if (photo && !photo.erased) photo.erased = { because: body.because, mark };
+      return;
+    }
+    case "photo-came": {
+      // One that was moved away from here and comes back is received and judged anew, as any that comes.
+      state.photos = state.photos.filter((p) => p.photo !== body.photo || !p.moved);
+      if (!photoOf(state, body.photo)) state.photos.push(fact);
+      return;
+    }
+    case "found-noted":
+      state.found = fact;
+      return;
+    case "owner-answered":
+      // Who answers from afar has seen nothing yet, and silence is no agreement.
+      if (state.state === "found" && body.how === "came in") state.state = "open";
+      state.owner_answers.push(fact);
+      return;
+    case "tag-replaced":
+      state.tag = body.tag;
+      state.tags.push(fact);
+      return;
     case "reading-noted":
       state.readings.push(fact);
       return;
@@ -143,14 +171,30 @@ export function apply(state, entry) {
   }
 }
 
+/** Tags it had before and that were lost, oldest first. @param {IntakeState} state @returns {string[]} */
+export function lostTags(state) {
+  return state.opened ? [state.opened.tag, ...state.tags.map((t) => t.tag)].slice(0, -1) : [];
+}
+
 /** @param {IntakeState} state @param {string} id @returns {PhotoFact | undefined} */
 export function photoOf(state, id) {
   return state.photos.find((p) => p.photo === id);
 }
 
-/** The newest photo taken for a view. @param {IntakeState} state @param {string} view @returns {PhotoFact | undefined} */
+/** The newest photo taken for a view that shows this machine. @param {IntakeState} state @param {string} view @returns {PhotoFact | undefined} */
 export function newestOf(state, view) {
-  return state.photos.findLast((p) => p.view === view);
+  return state.photos.findLast((p) => !goneOf(p) && p.view === view);
+}
+
+/** The entry that took a photo away from this intake, if one did. It fills nothing then. @param {PhotoFact} photo @returns {Mark | undefined} */
+export function goneOf(photo) {
+  return photo.moved?.mark ?? photo.erased?.mark;
+}
+
+/** Whether a photo was taken away before the customer could have signed for it: it is on no sheet. @param {IntakeState} state @param {PhotoFact} photo */
+export function offSheet(state, photo) {
+  const gone = goneOf(photo);
+  return gone !== undefined && !afterAcceptance(state, gone);
 }
 
 /** Whether an entry came after the shop took the machine in: the customer was not shown it. @param {IntakeState} state @param {Mark} mark */

@@ -281,11 +281,12 @@ export function mayGo(row, rows, who, now) {
   if (row.state !== "waiting" || row.not_before > now) return false;
   // Only its author may send what was said; bytes may be sent by anyone of the shop.
   if (row.what === "entry" && (row.staff !== who.staff || row.device !== who.device)) return false;
+  // What it waits for may be said of another intake: a photo comes only after it was moved.
+  if (row.after !== undefined && rows.some((r) => r.id === row.after && r.what === "entry" && r.state !== "aside")) return false;
   const before = rows.filter((r) => r.intake === row.intake && r.order < row.order && r.state !== "aside");
   return before.every((b) => {
     // Without its opening the server knows no such intake: everything of it waits until that is settled.
     if (b.type === "intake-opened") return false;
-    if (row.after === b.id) return false;
     if (b.state === "refused") return true;
     if (row.type === "taken-in") return false;
     // What waits for another person to sign in holds up nobody else.

@@ -4,7 +4,7 @@
 import { check } from "./check.js";
 import { signedIn } from "./context.js";
 import { rowsToEntries } from "./entries.js";
-import { fold } from "./fold.js";
+import { fold, goneOf, lostTags } from "./fold.js";
 import { itemOf } from "./queue.js";
 import { buildSheet, shownPhotos } from "./sheet.js";
 import { fetchKind } from "./sync.js";
@@ -117,6 +117,7 @@ async function findPhoto(ctx, photo) {
 /** @param {Context} ctx @param {string} photo @param {"small" | "large"} size @returns {Promise<string | null>} */
 export async function photoUrl(ctx, photo, size) {
   const { fact, file } = await findPhoto(ctx, photo);
+  if (fact?.erased) return null;
   const digest = fact?.file ?? file?.digest;
   const rendered = fact?.judged?.renditions.some((r) => r.purpose === size) ?? false;
   const local = digest && file?.bytes_here && (SHOWN.includes(file.mime) || !rendered) ? await localUrl(ctx, digest, file.mime) : null;
@@ -195,16 +196,18 @@ async function onDevice(ctx, { state, q }) {
 
 /** @param {string} id @param {IntakeState} state @param {IntakeRow | undefined} row @returns {Summary} */
 function localSummary(id, state, row) {
-  const held = state.photos.filter((p) => p.received).length;
+  const here = state.photos.filter((p) => !goneOf(p));
+  const held = here.filter((p) => p.received).length;
   const optional = {
     make: state.machine.make?.value, model: state.machine.model?.value, serial: state.machine.serial?.value, owner: state.people.owner?.name,
-    complaint: state.statements.complaint?.text?.slice(0, 200), place: state.place?.place,
-    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: state.photos[0]?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
+    complaint: state.statements.complaint?.text?.slice(0, 200), place: state.place?.place, tags_before: lostTags(state).length ? lostTags(state) : undefined,
+    found_at: state.found?.seen_at, found_place: state.found?.place,
+    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: here[0]?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
   };
   return {
     ...row?.summary, id, tag: state.tag ?? "", state: state.state, kind_id: state.kind_id ?? "",
     opened_at: state.opened ? Date.parse(state.opened.mark.at ?? state.opened.mark.device_at) : 0,
-    photos: { taken: state.photos.length, held, usable: state.photos.filter((p) => p.judged?.verdict === "usable").length },
+    photos: { taken: here.length, held, usable: here.filter((p) => p.judged?.verdict === "usable").length },
     ...Object.fromEntries(Object.entries(optional).filter(([, v]) => v !== undefined)),
     from_device: true,
   };
@@ -223,6 +226,6 @@ function plain(text) {
 
 /** @param {Summary} s @param {string} word */
 function matches(s, word) {
-  const all = plain([s.tag, s.kind_id, s.make, s.model, s.serial, s.owner, s.complaint].filter(Boolean).join(" "));
+  const all = plain([s.tag, ...(s.tags_before ?? []), s.kind_id, s.make, s.model, s.serial, s.owner, s.complaint].filter(Boolean).join(" "));
   return all.split(/[^\p{L}\p{N}]+/u).some((w) => w.startsWith(word)) || all.split(" ").some((w) => w.startsWith(word));
 }

@@ -4,7 +4,7 @@
 
 import { canon } from "./canon.js";
 import { checkFacts } from "./check.js";
-import { afterAcceptance } from "./fold.js";
+import { afterAcceptance, offSheet } from "./fold.js";
 import { own } from "./kind.js";
 import { digestOf } from "./sha256.js";
 
@@ -18,13 +18,15 @@ import { digestOf } from "./sha256.js";
 /**
  * The photos shown, in the order they are numbered: those on condition lines first, then the newest of each view in the
  * kind's order, then the rest; each once. A photo replaced by a newer one of its view is left out unless a line shows it.
- * Photos taken after the acceptance come last, so that the numbers on the customer's receipt stay true.
+ * Photos taken after the acceptance come last, so that the numbers on the customer's receipt stay true; one that was taken
+ * away after it keeps its number, one that was taken away before it is not shown.
  * @param {Kind} kind @param {IntakeState} state @returns {PhotoFact[]}
  */
 export function shownPhotos(kind, state) {
   const later = state.photos.filter((p) => afterAcceptance(state, p.mark));
   const shown = state.photos.filter((p) => !later.includes(p));
-  return [...inOrder(kind, state, shown), ...inOrder(kind, state, later)];
+  const on = (/** @type {PhotoFact[]} */ photos) => photos.filter((p) => !offSheet(state, p));
+  return [...inOrder(kind, state, on(shown)), ...inOrder(kind, state, on(later))];
 }
 
 /** @param {Kind} kind @param {IntakeState} state @param {PhotoFact[]} photos @returns {PhotoFact[]} */
@@ -54,6 +56,9 @@ export function buildSheet(kind, state, { language, words, reader }) {
     state.opened.digest,
     ...tables.flatMap((table) => Object.values(table).map((fact) => fact.digest)),
     ...state.lines.map((l) => l.digest),
+    ...[state.found, ...state.owner_answers].flatMap((f) => f?.digest ?? []),
+    // A tag that is lost once the shop has the machine was on no sheet.
+    ...state.tags.filter((t) => !afterAcceptance(state, t.mark)).map((t) => t.digest),
     ...photos.map((p) => p.digest),
     ...left.flatMap((g) => own(state.left_open, g.gap)?.digest ?? []),
   ];

@@ -97,11 +97,38 @@ export async function fetchIntake(ctx, intake) {
         await w.setMeta(mark, rows[rows.length - 1].index);
         if (ctx.transport.checkpoint) await w.setMeta(`checkpoint:${session.shop}`, ctx.transport.checkpoint);
       });
+      for (const row of rows) if (row.said.type === "photo-erased") await forget(ctx, session.shop, String(row.said.body.photo));
       ctx.bus.say(`intake:${intake}`);
       ctx.bus.say("list");
     }
     if (json.next === undefined) return;
   }
+}
+
+/**
+ * Lets go of an erased photo: its bytes, what waits to be sent of it, and what the browser keeps of its pictures.
+ * @param {Context} ctx @param {string} shop @param {string} photo
+ */
+async function forget(ctx, shop, photo) {
+  const gone = await ctx.store.write(["files", "file_bytes", "queue"], async (w) => {
+    const digests = [];
+    for (const file of await w.by("files", "photos", photo)) {
+      const photos = file.photos.filter((p) => p !== photo);
+      if (photos.length > 0) {
+        await w.put("files", { ...file, photos });
+        continue;
+      }
+      await w.remove("file_bytes", file.digest);
+      await w.put("files", { ...file, photos, bytes_here: false });
+      for (const row of (await w.all("queue")).filter((r) => r.what === "file" && r.id === file.digest)) await w.remove("queue", row.key);
+      digests.push(file.digest);
+    }
+    return digests;
+  });
+  for (const digest of gone) ctx.urls.delete(digest);
+  ctx.bus.say("queue");
+  // The browser may keep a picture for long: asking past it replaces what it keeps by the answer that it was erased.
+  for (const size of ["small", "large"]) ctx.edge.fetch(`/v1/shops/${shop}/photos/${photo}/${size}`, { cache: "reload" }).catch(() => {});
 }
 
 /** @typedef {{index: number, bytes: string, said: any, kept: any, digest: string, text: string, disclosures: string[]}} Came */

@@ -51,7 +51,7 @@
  * @typedef {{index?: number, id: string, digest: string, by?: string, at?: string, device_at: string}} Mark
  *
  * @typedef {{value?: string, not?: string, from?: string, digest: string, mark: Mark}} MachineFact
- * @typedef {{who: string, same_as_owner?: boolean, none?: string[], name?: string, phone?: string, email?: string, address?: string, digest: string, mark: Mark}} PersonFact
+ * @typedef {{who: string, same_as_owner?: boolean, standing?: "minor" | "not sure" | "sent by owner", none?: string[], name?: string, phone?: string, email?: string, address?: string, digest: string, mark: Mark}} PersonFact
  * @typedef {{topic: string, heard_by: string, text?: string, speaker?: string, digest: string, mark: Mark}} StatementFact
  * @typedef {{question: string, choice?: string, not?: string, because?: string, text?: string, digest: string, mark: Mark}} AnswerFact
  * @typedef {{line: string, part: string, word: string, photos: string[], note?: string, digest: string, mark: Mark}} LineFact
@@ -59,22 +59,30 @@
  * @typedef {{item: string, count: number, stays: string, note?: string, digest: string, mark: Mark}} AccessoryFact
  * @typedef {{block: string, sentence: string, digest: string, mark: Mark}} BlockFact
  * @typedef {{value: any, digest: string, mark: Mark}} ArrangementFact
+ * @typedef {{place: string, seen_at: string, note?: string, digest: string, mark: Mark}} FoundFact   `seen_at` is a wall clock's, without a zone
+ * @typedef {{how: "came in" | "by phone" | "by message" | "no answer", note?: string, digest: string, mark: Mark}} OwnerFact
+ * @typedef {{tag: string, because: string, digest: string, mark: Mark}} TagFact   a tag given after the one before was lost
  * @typedef {{gap: string, reason: string, digest: string, mark: Mark}} LeftOpenFact
  * @typedef {{how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, reader?: string, signer?: string, digest: string, mark: Mark}} AcknowledgementFact
  * @typedef {{reading: string, value?: string, unit?: string, not?: "not taken", because?: string, method?: string, photo?: string, digest: string, mark: Mark}} ReadingFact
  * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[], by: string, mark: Mark}} Judgement
- * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement}} PhotoFact
+ * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, of_paper?: boolean, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement,
+ *   from?: string, moved?: {to: string, because: string, mark: Mark},
+ *   erased?: {because: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
  *
  * An earlier intake that one goes back to: of the same machine, the same customer, or of our own repair.
  * @typedef {{intake: string, tag: string, again: "same machine" | "same customer" | "after our repair"}} Earlier
  *
+ * What was written by hand before it was entered: `at` is a wall clock's, without a zone.
+ * @typedef {{at: string, by: string}} Written
+ *
  * The state of an intake: the fold of its entries. Lines stand in the order they were first noted, photos in the order
  * they were taken (log index first, those not sent yet after).
  * @typedef {{
- *   state: "none" | "open" | "in care" | "not taken in",
+ *   state: "none" | "found" | "open" | "in care" | "not taken in",
  *   shop?: string, intake?: string, tag?: string, kind?: string, kind_id?: string,
- *   opened?: {digest: string, mark: Mark, earlier?: Earlier},
+ *   opened?: {digest: string, mark: Mark, tag: string, how: string, written?: Written, earlier?: Earlier},
  *   machine: {[field: string]: MachineFact},
  *   people: {[who: string]: PersonFact},
  *   statements: {[topic: string]: StatementFact},
@@ -84,6 +92,9 @@
  *   accessories: {[item: string]: AccessoryFact},
  *   blocks: {[block: string]: BlockFact},
  *   arrangements: {[field: string]: ArrangementFact},
+ *   found?: FoundFact,
+ *   owner_answers: OwnerFact[],
+ *   tags: TagFact[],
  *   photos: PhotoFact[],
  *   left_open: {[gap: string]: LeftOpenFact},
  *   files_received: string[],

@@ -16,14 +16,14 @@ import { spoken } from "./words.js";
 
 /** @import {Context} from "./context.js" */
 /** @import {Work} from "./store.js" */
-/** @import {Earlier, JsonObject, Stage} from "./types.js" */
+/** @import {Earlier, JsonObject, Stage, Written} from "./types.js" */
 
 /** Largest photo the server takes, bytes. */
 export const MAX_PHOTO = 64 * 1024 * 1024;
 const STORES = /** @type {const} */ (["entries", "queue", "meta"]);
 
-/** @param {Context} ctx @param {string} kindDigest @param {string} tag @param {Earlier} [earlier] @returns {Promise<string>} */
-export async function openIntake(ctx, kindDigest, tag, earlier) {
+/** @param {Context} ctx @param {string} kindDigest @param {string} tag @param {{how?: string, written?: Written, earlier?: Earlier}} [more] @returns {Promise<string>} */
+export async function openIntake(ctx, kindDigest, tag, { how = "at counter", written, earlier } = {}) {
   const { shop } = signedIn(ctx);
   const number = tag.trim();
   if (!/^[A-Za-z0-9-]{1,12}$/.test(number)) throw trouble("tag-shape");
@@ -31,9 +31,9 @@ export async function openIntake(ctx, kindDigest, tag, earlier) {
   if (!kind) throw trouble("no-kind");
   const id = uuid7(ctx.edge.now(), ctx.edge.random(10));
   await ctx.store.write([...STORES, "intakes"], async (w) => {
-    const here = [...(await w.by("intakes", "shop", shop)).map((i) => i.tag), ...(await openedTags(w, shop))];
+    const here = [...(await w.by("intakes", "shop", shop)).flatMap((i) => [i.tag, ...(i.summary?.tags_before ?? [])]), ...(await openedTags(w, shop))];
     if (here.includes(number)) throw trouble("tag-used-here");
-    await put(ctx, w, id, "intake-opened", { kind: kindDigest, kind_id: kind.kind.id, tag: number, how: "at counter", ...(earlier ? { earlier } : {}) });
+    await put(ctx, w, id, "intake-opened", { kind: kindDigest, kind_id: kind.kind.id, tag: number, how, ...(written ? { written: { ...written } } : {}), ...(earlier ? { earlier } : {}) });
   });
   return told(ctx, id, id);
 }
@@ -86,7 +86,7 @@ export async function sayAll(ctx, intake, facts) {
 /**
  * Says one entry inside a transaction: kept and queued, or neither.
  * @param {Context} ctx @param {Work} w @param {string} intake @param {string} type @param {JsonObject} body @param {JsonObject} [personal]
- * @param {{order?: number}} [where]
+ * @param {{order?: number, after?: string}} [where]
  * @returns {Promise<{id: string, digest: string}>}
  */
 async function put(ctx, w, intake, type, body, personal, where = {}) {
@@ -101,7 +101,7 @@ async function put(ctx, w, intake, type, body, personal, where = {}) {
   });
   const seq = await w.next("seq");
   await w.put("entries", { id: said.id, shop, intake, seq, said, text, digest, disclosures });
-  await w.enqueue({ shop, intake, what: "entry", id: said.id, type, staff, device, state: "waiting", tries: 0, not_before: 0 }, where.order);
+  await w.enqueue({ shop, intake, what: "entry", id: said.id, type, staff, device, state: "waiting", tries: 0, not_before: 0, ...(where.after ? { after: where.after } : {}) }, where.order);
   return { id: said.id, digest };
 }
 
@@ -116,10 +116,10 @@ function told(ctx, intake, result) {
 }
 
 /**
- * @param {Context} ctx @param {string} intake @param {Blob} file @param {{view?: string, stage?: Stage, lines?: string[], name?: string}} where
+ * @param {Context} ctx @param {string} intake @param {Blob} file @param {{view?: string, stage?: Stage, lines?: string[], name?: string, of_paper?: boolean}} where
  * @returns {Promise<{photo: string, file: string, size: number}>}
  */
-export async function takePhoto(ctx, intake, file, { view, stage = "received", lines = [], name }) {
+export async function takePhoto(ctx, intake, file, { view, stage = "received", lines = [], name, of_paper = false }) {
   const { shop, staff, device } = signedIn(ctx);
   if (file.size > MAX_PHOTO) throw trouble("photo-too-large");
   const bytes = await file.arrayBuffer().catch((cause) => {
@@ -144,7 +144,7 @@ export async function takePhoto(ctx, intake, file, { view, stage = "received", l
     await w.put("files", {
       digest, shop, intake, size, mime: file.type, of: "photo", photos: [...(old?.photos ?? []), photo], bytes_here: true, taken_at: ctx.edge.now(),
     });
-    const body = { photo, file: digest, size, stage, ...(view ? { view } : {}) };
+    const body = { photo, file: digest, size, stage, ...(view ? { view } : {}), ...(of_paper ? { of_paper } : {}) };
     const taken = await put(ctx, w, intake, "photo-taken", body, fileName.trim() ? { file_name: fileName.trim().slice(0, 200) } : undefined);
     await w.enqueue({
       shop, intake, what: "file", id: digest, type: "photo", after: taken.id, staff, device, state: "waiting", tries: 0, not_before: 0, size, photo,
@@ -152,6 +152,23 @@ export async function takePhoto(ctx, intake, file, { view, stage = "received", l
     if (lines.length > 0) await addToLines(ctx, w, intake, photo, lines);
   });
   return told(ctx, intake, { photo, file: digest, size: bytes.byteLength });
+}
+
+/**
+ * Moves a photo to the machine that it shows: taken away here, come there, both or neither.
+ * @param {Context} ctx @param {string} intake @param {string} photo @param {{to: string, because: string, view?: string}} where
+ */
+export async function movePhoto(ctx, intake, photo, { to, because, view }) {
+  await ctx.store.write([...STORES], async (w) => {
+    const fact = fold(rowsToEntries(ctx, await w.by("entries", "intake", intake))).photos.find((p) => p.photo === photo);
+    if (!fact || fact.moved) throw trouble("not-here");
+    const { file, size, stage } = fact;
+    const moved = await put(ctx, w, intake, "photo-moved", { photo, to, because });
+    await put(ctx, w, to, "photo-came", { photo, from: intake, file, size, stage, ...(view ? { view } : {}) }, undefined, { after: moved.id });
+  });
+  ctx.intakeOf.set(photo, to);
+  told(ctx, intake, undefined);
+  told(ctx, to, undefined);
 }
 
 /** Notes condition lines again with one more photo. @param {Context} ctx @param {Work} w @param {string} intake @param {string} photo @param {string[]} lines */

@@ -38,7 +38,8 @@ export function desk(at) {
     async draw() {
       const [here, known] = await Promise.all([shop(), kinds()]);
       const found = q ? await search(q) : null;
-      const [open, care] = found ? [null, null] : await Promise.all([whole("open"), whole("in care")]);
+      // What was found stands before the counter until its owner comes.
+      const [left, open, care] = found ? [null, null, null] : await Promise.all([whole("found"), whole("open"), whole("in care")]);
       const from = (found ?? care)?.from ?? "device";
       const kindName = (/** @type {string} */ kindId) => text(known.find((k) => k.kind.id === kindId)?.kind.name) || kindId;
       const draws = (/** @type {Summary} */ s) => known.find((k) => k.kind.id === s.kind_id)?.kind.view[0].drawing;
@@ -56,7 +57,7 @@ export function desk(at) {
             h("div", { class: "desk__act" }, actLink({ words: t("act.take-in"), href: "/take-in", heavy: true }))),
           keyPrompt(here),
           from === "device" ? h("p", { class: "soft", role: "status" }, t("desk.from-device")) : null,
-          found ? results(found.items, tags) : rails(here, open?.items ?? [], care?.items ?? [], tags),
+          found ? results(found.items, tags) : rails(here, [...(left?.items ?? []), ...(open?.items ?? [])], care?.items ?? [], tags),
           care?.more ? h("p", { class: "soft" }, t("desk.more")) : null,
           h("div", { class: "desk__foot" }, foot(actLink({ words: t("act.take-in"), href: "/take-in", heavy: true }))),
         ],

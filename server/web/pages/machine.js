@@ -6,14 +6,16 @@ import { act, actLink, picks } from "../parts/act.js";
 import { benchPart } from "../parts/bench.js";
 import { h } from "../parts/dom.js";
 import { entriesList } from "../parts/entries.js";
-import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial } from "../parts/facts.js";
+import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, safety, serial, tagBefore, writtenWords } from "../parts/facts.js";
 import { atCounter } from "../parts/flow.js";
 import { nextFree } from "../parts/free.js";
+import { goOnPart } from "../parts/go-on.js";
 import { onward as onwardIcon, paper } from "../parts/icons.js";
 import { load, meanwhile, watching } from "../parts/intake.js";
 import { clocks } from "../parts/clocks.js";
 import { large } from "../parts/large.js";
 import { linkPart } from "../parts/links.js";
+import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
@@ -28,6 +30,7 @@ import { day, dayAndTime } from "../parts/times.js";
 export function machine(at) {
   const [id] = at.ids;
   const links = linkPart(id, () => at.again());
+  const goOn = goOnPart(id, () => at.again());
   const bench = benchPart(id, () => at.again());
   let chosen = "";
 
@@ -35,26 +38,30 @@ export function machine(at) {
     watch: watching(id),
     async draw() {
       const [view, here] = await Promise.all([load(id), shop()]);
+      const beside = await tagsBeside(view);
       const entries = await history(id); // after the intake was fetched
       const zone = here?.zone ?? "UTC";
       const photo = view.photos.find((p) => p.photo === chosen) ?? [...view.photos].sort((a, b) => (a.number ?? 1e9) - (b.number ?? 1e9))[0];
-      const open = view.state.state === "open";
-      const offer = view.state.state === "open" ? null : againOffer(view);
+      const open = view.state.state === "open" || view.state.state === "found";
+      const offer = open ? null : againOffer(view);
       const held = view.state.state === "in care" && view.state.taken_in?.index === undefined;
       return {
         title: `${view.state.tag} ${machineName(view)}`,
         wide: true,
         content: [
           h("div", { class: "machine__head" },
-            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view)].filter(Boolean).join(", "), under: standing(view, zone) }),
+            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view), tagBefore(view)].filter(Boolean).join(", "), under: [standing(view, zone), writtenWords(view, zone)].filter(Boolean).join(". ") }),
             stamp(held ? "held" : view.state.state),
-            open ? actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon() }) : null),
+            open && session() ? goOn.draw() : null,
+            open ? actLink({ words: t("act.go-on"), href: view.state.state === "found" ? `/intake/${id}/found` : `/intake/${id}`, icon: onwardIcon() }) : null),
           ...meanwhile(view),
           view.state.state === "in care" ? lane("bench", t("lane.bench"), bench.under(view), ...bench.draw(view, here)) : null,
+          foundLane(view, zone),
           ...toldLane(view, zone),
           stageLane(view, "received"),
           stageLane(view, "opened"),
           stageLane(view, "left"),
+          movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
           keepLane(view, here),
           againLane(view, await offer),
@@ -88,10 +95,16 @@ export function machine(at) {
     ].filter((x) => x !== null);
   }
 
+  /** Left outside hours: where, when, and what the owner answered. @param {IntakeView} view @param {string} zone */
+  function foundLane(view, zone) {
+    if (view.state.opened?.how !== "found") return null;
+    return lane("found", t("lane.found"), null, h("ul", { class: "sheet__list" }, foundWords(view, zone).map((w) => h("li", null, w))));
+  }
+
   /** @param {IntakeView} view @param {"received" | "opened" | "left"} stage */
   function stageLane(view, stage) {
     const photos = view.photos.filter((p) => p.stage === stage && p.number).sort((a, b) => (a.number ?? 0) - (b.number ?? 0));
-    const older = view.photos.filter((p) => p.stage === stage && !p.number);
+    const older = photosHere(view).filter((p) => p.stage === stage && !p.number);
     const left = view.check.left_open.filter((l) => view.kind?.view.some((v) => `view:${v.id}` === l.gap && v.stage === stage));
     if (photos.length + left.length === 0) return stage === "received" ? lane(stage, t("lane.received"), null, h("p", { class: "empty" }, t("lane.no-photos"))) : null;
     const under = [t("lane.photos", { count: photos.length }), left.length ? t("lane.left-open", { count: left.length }) : "", older.length ? t("lane.older", { count: older.length }) : ""].filter(Boolean).join(", ");
@@ -106,7 +119,11 @@ export function machine(at) {
     const name = [photo.number, photoName(view, photo)].filter(Boolean).join(". ");
     const clocksToo = act({ words: t("act.by-whose-clock"), does: () => choose(photo.photo) });
     clocksToo.setAttribute("data-shuts", "");
-    return large({ picture: largeUrl(photo.photo), name, under: [h("p", null, statusWords(photo.status)), h("p", { class: "soft mono" }, photo.file)], acts: [clocksToo] });
+    const movable = !photo.moved && !photo.erased && ["open", "found", "in care"].includes(view.state.state);
+    const wrong = movable ? [act({ words: t("act.wrong-machine"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/move`) })] : [];
+    if (session()?.roles.includes("owner") && !photo.moved && !photo.erased) wrong.push(act({ words: t("act.erase-photo"), mark: true, does: () => at.go(`/intake/${id}/photo/${photo.photo}/erase`) }));
+    wrong.forEach((a) => a.setAttribute("data-shuts", ""));
+    return large({ picture: largeUrl(photo.photo), name, under: [h("p", null, statusWords(photo.status)), h("p", { class: "soft mono" }, photo.file)], acts: [clocksToo, ...wrong] });
   }
 
   /** @param {string} photo */
@@ -130,7 +147,7 @@ export function machine(at) {
     const { kind, free } = offer;
     const tag = view.state.tag ?? "";
     const open = async (/** @type {"same machine" | "after our repair"} */ again) => {
-      const opened = await openIntake(kind.digest, free, { intake: id, tag, again });
+      const opened = await openIntake(kind.digest, free, { earlier: { intake: id, tag, again } });
       at.go(`/intake/${opened}`);
     };
     const still = view.state.state === "in care";
@@ -154,7 +171,8 @@ export function machine(at) {
       h("div", { class: "row" },
         actLink({ words: t("act.open-receipt"), href: `${base}/receipt`, icon: paper() }),
         act({ words: t("act.share-receipt"), does: async () => shareReceipt(await receiptFile(id, view.state.tag ?? "")) }),
-        actLink({ words: t("act.print-tag"), href: `${base}/tag` })),
+        actLink({ words: t("act.print-tag"), href: `${base}/tag` }),
+        view.state.state === "in care" ? actLink({ words: t("act.lost-tag"), href: `/intake/${id}/tag` }) : null),
       links.draw(here));
   }
 }
@@ -173,5 +191,6 @@ function standing(view, zone) {
     const since = t("lane.stands.in-care", { when: dayAndTime(Date.parse(taken.at ?? taken.device_at), zone), name: nameOf(taken.by) });
     return [place?.place, since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");
   }
+  if (opened && view.state.state === "found") return t("lane.stands.found", { when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone) });
   return opened ? t("lane.stands.open", { when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone), count: atCounter(view).length }) : "";
 }

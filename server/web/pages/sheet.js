@@ -6,7 +6,7 @@ import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { h, keep } from "../parts/dom.js";
 import { atCounter, beforeSheet } from "../parts/flow.js";
 import { pen } from "../parts/icons.js";
-import { load, meanwhile, watching } from "../parts/intake.js";
+import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { nameOf } from "../parts/names.js";
 import { notice } from "../parts/notice.js";
 import { pad } from "../parts/pad.js";
@@ -34,6 +34,10 @@ export function sheet(at) {
     watch: watching(id),
     async draw() {
       const view = await load(id);
+      if (view.state.state === "found") {
+        queueMicrotask(() => at.go(`/intake/${id}/found`, true));
+        return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
+      }
       const [shown, here] = await Promise.all([sheetOf(id, reader ? { reader } : {}), shop()]);
       const acknowledged = !atCounter(view).some((g) => g.gap === "acknowledgement");
       const open = beforeSheet(view).length;

@@ -1,5 +1,6 @@
 // The shot page: what is photographed, what is missing, and one button that opens the camera for the next view.
 
+import { shop } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
 import { camera } from "../parts/camera.js";
@@ -8,9 +9,11 @@ import { nextView, onward, openIn, STEPS, stepOf, atCounter } from "../parts/flo
 import { camera as cameraIcon, onward as onwardIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
+import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
-import { photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
+import { similarPart, similarTo } from "../parts/similar.js";
+import { photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
 
 /** @import {IntakeView, PhotoView} from "../core/app.js" */
 /** @import {View} from "../core/types.js" */
@@ -19,30 +22,38 @@ import { photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
 export function shots(at) {
   const [id] = at.ids;
   const lens = camera(id);
+  const others = similarTo(id, () => at.again());
 
   return {
     watch: watching(id),
     async draw() {
-      const view = await load(id);
+      const [view, here] = await Promise.all([load(id), shop()]);
       if (view.state.state === "not taken in" || (view.state.taken_in && view.state.taken_in.index !== undefined)) {
         queueMicrotask(() => at.go(`/machine/${id}`, true));
         return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
       }
       const next = nextView(view);
+      const beside = await tagsBeside(view);
+      const similar = view.photos.length === 0 ? others.ofKind(view) : [];
       const views = (view.kind?.view ?? []).filter((v) => v.due === "at counter");
-      const extra = view.photos.filter((p) => !p.view);
+      const extra = photosHere(view).filter((p) => !p.view);
       return {
         title: t("page.shots.title", { tag: view.state.tag }),
         content: [
           head(view, { level: "h1" }),
           status(view),
           ...meanwhile(view),
+          similarPart(similar, t("page.similar.kind", { tag: view.state.tag })),
           h("div", { class: "tiles" },
             views.map((v) => tileOf(view, v, v.id === next?.id)),
-            extra.map((p) => photoTile({ photo: p, name: t("page.photo.extra"), under: statusWords(p.status), does: () => show(p, t("page.photo.extra")) })),
-            h("button", { type: "button", class: "tile tile--more", "data-key": "more", onclick: () => lens.shoot({}) }, h("span", { class: "tile__words" }, t("act.extra-photo")))),
-          steps(view),
-          h("p", null, h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking"))),
+            extra.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(p, photoName(view, p)) })),
+            h("button", { type: "button", class: "tile tile--more", "data-key": "more", onclick: () => lens.shoot({}) }, h("span", { class: "tile__words" }, t("act.extra-photo"))),
+            view.state.opened?.how === "on paper" ? h("button", { type: "button", class: "tile tile--more", "data-key": "of-paper", id: "of-paper", onclick: () => lens.shoot({ of_paper: true }) }, h("span", { class: "tile__words" }, t("act.photo-of-paper"))) : null),
+          movedPart(view, beside, here?.zone ?? "UTC"),
+          view.state.state === "found" ? null : steps(view),
+          h("p", { class: "row" },
+            h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking")),
+            h("a", { class: "link", href: `/intake/${id}/tag` }, t("act.lost-tag"))),
           theFoot(view, next),
         ],
       };
@@ -51,7 +62,7 @@ export function shots(at) {
 
   /** @param {IntakeView} view @param {View} v @param {boolean} next */
   function tileOf(view, v, next) {
-    const photo = view.photos.findLast((p) => p.view === v.id);
+    const photo = newestIn(view, v.id);
     const left = view.check.left_open.find((l) => l.gap === `view:${v.id}`);
     return viewTile({
       view: v, photo, next,
@@ -64,14 +75,16 @@ export function shots(at) {
   function show(photo, name, v) {
     const retake = v && act({ words: t("act.retake"), icon: cameraIcon(), does: () => lens.shoot({ view: v.id, stage: v.stage }) });
     retake?.setAttribute("data-shuts", "");
-    return large({ picture: largeUrl(photo.photo), name, under: h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")), acts: retake ? [retake] : [] });
+    const wrong = act({ words: t("act.wrong-machine"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/move`) });
+    wrong.setAttribute("data-shuts", "");
+    return large({ picture: largeUrl(photo.photo), name, under: h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")), acts: [...(retake ? [retake] : []), wrong] });
   }
 
   /** @param {IntakeView} view @param {View | undefined} next */
   function theFoot(view, next) {
     const caution = text(next?.caution) || text(view.kind?.caution);
     if (next) {
-      const poor = view.photos.some((p) => p.view === next.id);
+      const poor = newestIn(view, next.id) !== undefined;
       return foot(
         h("p", { class: "foot__caution" }, caution),
         act({ words: poor ? t("act.retake-view", { view: text(next.name) }) : text(next.name), icon: cameraIcon(), heavy: true, id: "shoot", does: () => lens.shoot({ view: next.id, stage: next.stage }) }),
@@ -105,7 +118,7 @@ export function shots(at) {
 function summary(view) {
   const due = (view.kind?.view ?? []).filter((v) => v.due === "at counter");
   const missing = openIn(view, "shots").filter((g) => g.key === "gap.view.missing").length;
-  const newest = [...due.map((v) => view.photos.findLast((p) => p.view === v.id)), ...view.photos.filter((p) => !p.view)].filter((p) => p !== undefined);
+  const newest = [...due.map((v) => newestIn(view, v.id)), ...photosHere(view).filter((p) => !p.view)].filter((p) => p !== undefined);
   const retake = newest.filter((p) => reason(p) !== "");
   const fine = newest.filter((p) => !retake.includes(p));
   const count = (/** @type {string} */ state) => fine.filter((p) => p.status.state === state).length;

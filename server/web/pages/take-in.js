@@ -1,9 +1,10 @@
-// Take a machine in: which kind, which tag. The next free number is offered as a choice to tap, never filled in. The address
+// Take a machine in, note one that was left outside hours (`?how=found`), or enter what was written by hand (`?how=on paper`):
+// which kind, which tag. The next free number is offered as a choice to tap, never filled in. The address
 // may name an earlier intake (`?earlier=…&tag=…&again=…`) that this one goes back to.
 
 import { kinds, openIntake, watchQueue } from "../core/app.js";
 import { t, text } from "../core/words.js";
-import { act } from "../parts/act.js";
+import { act, field, foot } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { nextFree } from "../parts/free.js";
 import { attempt, notice } from "../parts/notice.js";
@@ -11,6 +12,14 @@ import { slug } from "../parts/facts.js";
 import { drawing } from "../parts/picture.js";
 
 /** @import {LoadedKind} from "../core/types.js" */
+
+const HOW = /** @type {const} */ (["at counter", "found", "on paper"]);
+/** Where each goes on. */
+const AFTER = {
+  "at counter": (/** @type {string} */ id) => `/intake/${id}`,
+  found: (/** @type {string} */ id) => `/intake/${id}/found`,
+  "on paper": (/** @type {string} */ id) => `/intake/${id}`,
+};
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function takeIn(at) {
@@ -20,6 +29,9 @@ export function takeIn(at) {
   let free = Promise.resolve("");
   let typed = "";
   const earlier = earlierOf(at.query);
+  const how = HOW.find((w) => w === at.query.get("how")) ?? "at counter";
+  /** @type {import("../core/types.js").Written | undefined} */
+  let written;
 
   /** @param {LoadedKind} kind */
   async function choose(kind) {
@@ -33,8 +45,30 @@ export function takeIn(at) {
   async function give(tag) {
     if (!chosen) return;
     if (!/^[A-Za-z0-9-]{1,12}$/.test(tag)) return notice(t("page.take-in.tag-shape"));
-    const id = await openIntake(chosen.digest, tag, earlier);
-    at.go(`/intake/${id}`, true);
+    const id = await openIntake(chosen.digest, tag, { how, written, earlier });
+    at.go(AFTER[how](id), true);
+  }
+
+  /** Who wrote it and when comes first: it stands on the paper. */
+  async function fromPaper() {
+    const value = (/** @type {string} */ field) => /** @type {HTMLInputElement} */ (document.getElementById(field)).value.trim();
+    return {
+      title: t("page.paper.title"), focus: "written-at",
+      content: [
+        h("h1", null, t("page.paper.title")),
+        h("p", null, t("page.paper.words")),
+        field({ id: "written-at", words: t("page.paper.at"), hint: t("page.found.wall"), input: { type: "datetime-local" } }),
+        field({ id: "written-by", words: t("page.paper.by"), input: { maxlength: "200", autocapitalize: "words" } }),
+        foot(act({
+          words: t("act.which-machine"), heavy: true, id: "written", does: () => {
+            const [at_, by] = [value("written-at").slice(0, 16), value("written-by")];
+            if (!at_ || !by) return notice(t("page.paper.needs-both"));
+            written = { at: at_, by };
+            return at.again();
+          },
+        })),
+      ],
+    };
   }
 
   /** @param {string} key */
@@ -47,9 +81,10 @@ export function takeIn(at) {
     // The kinds may still be on their way to a device that was just signed in.
     watch: (again) => [watchQueue(() => !chosen && again())],
     async draw() {
+      if (how === "on paper" && !written) return fromPaper();
       if (!chosen) {
         free = nextFree();
-        return { title: t("page.take-in.title"), content: [h("h1", null, t("page.take-in.kind")), earlier ? h("p", { class: "soft" }, t(`page.again.${slug(earlier.again)}`, { tag: earlier.tag })) : null, ...(await kindButtons(choose))] };
+        return { title: t("page.take-in.title"), content: [h("h1", null, t("page.take-in.kind")), earlier ? h("p", { class: "soft" }, t(`page.again.${slug(earlier.again)}`, { tag: earlier.tag })) : null, how === "found" ? h("p", { class: "soft" }, t("page.take-in.found")) : null, ...(await kindButtons(choose)), ...otherWays(how, earlier !== undefined)] };
       }
       const number = await free;
       return {
@@ -76,6 +111,15 @@ export function takeIn(at) {
       };
     },
   };
+}
+
+/** How else a machine gets here. @param {string} how @param {boolean} known */
+function otherWays(how, known) {
+  if (known || how !== "at counter") return [];
+  return [h("p", { class: "row" },
+    h("a", { class: "link", href: "/take-in?how=found" }, t("act.was-found")),
+    h("a", { class: "link", href: "/take-in?how=on+paper" }, t("act.was-on-paper")),
+    h("a", { class: "link", href: "/paper" }, t("act.paper")))];
 }
 
 /** @param {URLSearchParams} query @returns {import("../core/types.js").Earlier | undefined} */

@@ -11,6 +11,7 @@ import { onward as onwardIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { attempt } from "../parts/notice.js";
 import { personPart } from "../parts/person.js";
+import { similarPart, similarTo } from "../parts/similar.js";
 
 /** @import {IntakeView} from "../core/app.js" */
 
@@ -21,6 +22,7 @@ const NOT = ["no plate", "not readable", "not known"];
 export function told(at) {
   const [id] = at.ids;
   const person = personPart(id, () => at.again());
+  const others = similarTo(id, () => at.again());
   /** @type {IntakeView} */
   let view;
 
@@ -47,6 +49,7 @@ export function told(at) {
       view = await load(id);
       const earlier = view.state.opened?.earlier;
       const was = earlier?.again === "same customer" ? before(view, await load(earlier.intake), null) : null;
+      const similar = others.alike(view);
       const on = onward(view, "told");
       return {
         title: t("page.told.title"),
@@ -63,7 +66,8 @@ export function told(at) {
             })),
           h("section", { class: "section" },
             h("h2", null, t("page.told.machine")),
-            FIELDS.map((f) => machineField(f))),
+            FIELDS.map((f) => machineField(f)),
+            similarPart(similar, t("page.similar.alike", { tag: view.state.tag }))),
           was ? beforePart(view, was) : null,
           person.draw(view),
           foot(actLink({ words: on.words, href: on.href, icon: onwardIcon(), heavy: true })),

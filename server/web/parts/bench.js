@@ -11,6 +11,7 @@ import { h, keep } from "./dom.js";
 import { answerOf, gapName, leftOpen } from "./facts.js";
 import { camera as cameraIcon } from "./icons.js";
 import { large } from "./large.js";
+import { newestIn } from "./moved.js";
 import { notice, say as tell } from "./notice.js";
 import { largeUrl } from "./picture.js";
 import { questionPart } from "./questions.js";
@@ -46,7 +47,7 @@ export function benchPart(id, again) {
 
   /** @param {View} v @param {boolean} next */
   function tile(v, next) {
-    const photo = view.photos.findLast((p) => p.view === v.id);
+    const photo = newestIn(view, v.id);
     const left = view.check.left_open.find((l) => l.gap === `view:${v.id}`);
     return viewTile({
       view: v, photo, next, caution: photo ? "" : text(v.caution), leftOpen: left && t("page.bench.left-open"),

@@ -5,7 +5,7 @@ import { t } from "../core/words.js";
 import { h } from "./dom.js";
 import { attempt, say } from "./notice.js";
 
-/** @typedef {{ view?: string, stage?: "received" | "opened" | "left", lines?: string[] }} Where */
+/** @typedef {{ view?: string, stage?: "received" | "opened" | "left", lines?: string[], of_paper?: boolean }} Where */
 
 /**
  * One input a page; `shoot` opens the camera for a view or a line. Called from a tap, so that the browser lets it.

@@ -1,9 +1,10 @@
 // The record as sentences: the same ones on the sheet that is signed and on the machine's page. Blank never means "fine".
 
 import { t, text } from "../core/words.js";
+import { lostTags } from "../core/fold.js";
 import { shownMoney } from "./money.js";
 import { nameOf } from "./names.js";
-import { plainDay } from "./times.js";
+import { dayAndTime, plainDay, wallTime } from "./times.js";
 
 /** @import {IntakeView} from "../core/app.js" */
 /** @import {Kind, MachineFact, ReadingFact, ServiceFact} from "../core/types.js" */
@@ -28,6 +29,30 @@ export function machineName(view) {
   const { make, model } = view.state.machine;
   const name = [make?.value, model?.value].filter(Boolean).join(" ");
   return [text(view.kind?.name) || view.state.kind_id, name].filter(Boolean).join(", ");
+}
+
+/** "before 0007": the tags it had and that were lost. @param {IntakeView} view */
+export function tagBefore(view) {
+  const before = lostTags(view.state);
+  return before.length ? t("page.tag-before", { list: before.join(", ") }) : "";
+}
+
+/** "Written 14:05 by Ines, entered 17:30 by Bo": what stood on paper first. @param {IntakeView} view @param {string} zone */
+export function writtenWords(view, zone) {
+  const opened = view.state.opened;
+  if (!opened?.written) return "";
+  const { at, by } = opened.written;
+  return t("page.written", { at: wallTime(at), by, when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone), name: nameOf(opened.mark.by) });
+}
+
+/** Where and when it was found, and what its owner answered. @param {IntakeView} view @param {string} zone */
+export function foundWords(view, zone) {
+  const { found, owner_answers: answers } = view.state;
+  const note = (/** @type {string | undefined} */ n) => (n ? ` ${n}` : "");
+  return [
+    ...(found ? [t("page.found.line", { place: found.place, when: wallTime(found.seen_at), name: nameOf(found.mark.by) }) + note(found.note)] : []),
+    ...answers.map((a) => t(`page.answered.line.${slug(a.how)}`, { when: dayAndTime(Date.parse(a.mark.device_at), zone), name: nameOf(a.mark.by) }) + note(a.note)),
+  ];
 }
 
 /** "serial 7K-20931 (typed)": who says so, until a photo shows it. @param {IntakeView} view */
@@ -56,7 +81,7 @@ export function people(view) {
     const none = (owner.none ?? []).map((n) => t(`page.person.no-${n}`));
     out.push([owner.name, owner.phone, owner.email, owner.address, ...none].filter(Boolean).join(", "));
   }
-  if (bringer) out.push(bringer.same_as_owner ? t("page.person.owner-brings") : t("page.person.bringer", { name: bringer.name ?? t("page.withheld") }));
+  if (bringer) out.push(bringer.same_as_owner ? t("page.person.owner-brings") : [t("page.person.bringer", { name: bringer.name ?? t("page.withheld") }), bringer.standing && t(`page.standing.${slug(bringer.standing)}`)].filter(Boolean).join(", "));
   return out;
 }
 

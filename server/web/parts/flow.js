@@ -59,6 +59,7 @@ export const stepOf = (gap) => STEPS.find((s) => s.owns.some((o) => o === group(
 
 /** Where to tap for a gap. @param {string} intake @param {string} gap */
 export function where(intake, gap) {
+  if (gap === "found") return `/intake/${intake}/found`;
   const step = stepOf(gap);
   return `/intake/${intake}${step.path}${step.id === "sheet" ? "" : `#${encodeURIComponent(anchor(gap))}`}`;
 }
@@ -84,6 +85,8 @@ export const beforeSheet = (view) => atCounter(view).filter((g) => g.gap !== "ac
 export function onward(view, from) {
   const at = STEPS.findIndex((s) => s.id === from);
   const base = `/intake/${view.id}`;
+  // Nobody is here who could tell or agree: back to what waits for the owner.
+  if (view.state.state === "found") return { href: `${base}/found`, words: t("act.next.found") };
   const earlier = view.state.opened?.earlier;
   const known = earlier !== undefined && earlier.again !== "same customer";
   if (from === "shots" && known && beforeSheet(view).length > 0) return { href: `${base}/again`, words: t("act.next.again") };

@@ -6,7 +6,7 @@ import { list } from "../core/app.js";
 export async function nextFree() {
   try {
     const { items } = await list();
-    const tags = items.map((i) => i.tag).filter((tag) => /^\d{1,9}$/.test(tag));
+    const tags = items.flatMap((i) => [i.tag, ...(i.tags_before ?? [])]).filter((tag) => /^\d{1,9}$/.test(tag));
     const highest = tags.reduce((a, b) => (Number(b) > Number(a) ? b : a), "0000");
     return String(Number(highest) + 1).padStart(highest.length, "0");
   } catch {

@@ -16,7 +16,8 @@ import { daysSince } from "./times.js";
 export function hang({ summary: s, kind, drawing, shop, place }) {
   const name = [s.make, s.model].filter(Boolean).join(" ");
   const open = s.state === "open";
-  return h("a", { class: "hang", href: open ? `/intake/${s.id}` : `/machine/${s.id}`, "data-key": s.id },
+  const found = s.state === "found";
+  return h("a", { class: "hang", href: found ? `/intake/${s.id}/found` : open ? `/intake/${s.id}` : `/machine/${s.id}`, "data-key": s.id },
     h("span", { class: "hang__string", "aria-hidden": "true" }),
     h("span", { class: "hang__face" },
       s.cover ? h("span", { class: "hang__picture" }, picture(s.cover, "")) : h("span", { class: "hang__picture hang__picture--drawing" }, drawing ? drawn(drawing) : null),
@@ -26,7 +27,7 @@ export function hang({ summary: s, kind, drawing, shop, place }) {
         open && s.gaps ? h("span", { class: "marked" }, t("page.gaps.count", { count: s.gaps })) : null,
         h("span", { class: "hang__long" }, standing(s, shop, place)),
         s.unsent ? h("span", { class: "marked" }, t("desk.unsent", { count: s.unsent })) : null,
-        s.state === "not taken in" ? stamp("not taken in") : null)));
+        s.state === "not taken in" || found ? stamp(s.state) : null)));
 }
 
 /** @param {Summary} s @param {Shop | null} shop @param {boolean} place */
@@ -38,6 +39,7 @@ function standing(s, shop, place) {
     const who = s.opened_by ? nameOf(s.opened_by) : "";
     return hours >= limit ? t("desk.waiting-long", { count: hours, limit: String(limit) }) : who ? t("desk.opened-by", { name: who }) : t("desk.being-taken-in");
   }
+  if (s.state === "found") return s.found_place ? t("desk.found-at", { place: s.found_place }) : t("desk.found-outside");
   const at = s.taken_in_at ?? s.not_taken_in_at ?? s.opened_at;
   const days = daysSince(s.moved_at ?? at, now);
   const since = days === 0 ? t("desk.since-today") : t("desk.since", { count: days });

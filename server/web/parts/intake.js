@@ -5,7 +5,7 @@ import { t, text, valueText } from "../core/words.js";
 import { trouble } from "../core/trouble.js";
 import { act } from "./act.js";
 import { h } from "./dom.js";
-import { machineName, serial } from "./facts.js";
+import { machineName, serial, tagBefore } from "./facts.js";
 import { where } from "./flow.js";
 import { freshNames } from "./names.js";
 import { tag } from "./tag.js";
@@ -34,7 +34,7 @@ export function head(view, { level = "p", heading } = {}) {
   return tag({
     number: view.state.tag ?? "", level,
     heading: heading ?? (text(view.kind?.name) || machineName(view)),
-    under: [name, serial(view)].filter(Boolean).join(", "),
+    under: [name, serial(view), tagBefore(view)].filter(Boolean).join(", "),
   });
 }
 

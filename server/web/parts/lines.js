@@ -7,6 +7,7 @@ import { act, field, picks } from "./act.js";
 import { h } from "./dom.js";
 import { named } from "./facts.js";
 import { camera as cameraIcon } from "./icons.js";
+import { photosHere } from "./moved.js";
 import { picture } from "./picture.js";
 import { photoName } from "./tile.js";
 
@@ -53,7 +54,7 @@ export function linesPart(id, lens, again) {
   function line(l) {
     const word = view.kind?.condition.find((c) => c.id === l.word);
     const needs = word?.photo && l.photos.length === 0;
-    const spare = view.photos.filter((p) => !l.photos.includes(p.photo));
+    const spare = photosHere(view).filter((p) => !l.photos.includes(p.photo));
     return h("div", { class: "line stack stack--close", id: `line-photo-${l.line}`, "data-key": l.line },
       h("p", null, h("b", null, text(word?.name) || l.word), needs ? h("span", { class: "marked" }, ` ${t("page.line.needs-photo")}`) : null),
       h("div", { class: "thumbs" }, l.photos.map((p) => thumb(p, false, l))),

@@ -4,9 +4,12 @@ import { say } from "../core/app.js";
 import { t } from "../core/words.js";
 import { field, picks, toggle } from "./act.js";
 import { h } from "./dom.js";
+import { slug } from "./facts.js";
 import { attempt } from "./notice.js";
 
 /** @import {IntakeView} from "../core/app.js" */
+
+const STANDING = ["sent by owner", "minor", "not sure"];
 
 /** @param {string} id @param {() => unknown} again */
 export function personPart(id, again) {
@@ -15,6 +18,8 @@ export function personPart(id, again) {
   /** Ticked before there is a name to go with it. @type {Set<string>} */
   let none = new Set();
   let other = false;
+  /** How the bringer stands to the machine, as tapped last. @type {string | undefined} */
+  let standing;
   let card = "";
 
   async function flush() {
@@ -30,7 +35,10 @@ export function personPart(id, again) {
       }
     }
     const bringer = value("bringer-name");
-    if (bringer && bringer !== view.state.people.bringer?.name) await say(id, "person-named", { who: "bringer" }, { name: bringer });
+    const said = view.state.people.bringer;
+    if (bringer && (bringer !== said?.name || (standing !== undefined && standing !== said?.standing))) {
+      await say(id, "person-named", { who: "bringer", ...(standing ? { standing } : {}) }, { name: bringer });
+    }
   }
 
   /** @param {"phone" | "email"} what */
@@ -54,6 +62,7 @@ export function personPart(id, again) {
         none = new Set(owner.none);
       }
     }
+    standing ??= bringer?.standing;
     const chosen = other ? "other" : bringer ? (bringer.same_as_owner ? "owner" : "other") : undefined;
     return h("section", { class: "section", onfocusout: away },
       h("h2", null, t("page.told.person")),
@@ -68,12 +77,24 @@ export function personPart(id, again) {
           choices: [{ id: "owner", words: t("page.person.owner-brings") }, { id: "other", words: t("page.person.other-brings") }],
           does: bring,
         }),
-        chosen === "other" ? field({ id: "bringer-name", words: t("page.person.bringer-name"), value: bringer?.name ?? "", input: { autocapitalize: "words", maxlength: "200" } }) : null));
+        chosen === "other" ? field({ id: "bringer-name", words: t("page.person.bringer-name"), value: bringer?.name ?? "", input: { autocapitalize: "words", maxlength: "200" } }) : null,
+        chosen === "other" ? h("h3", null, t("page.person.standing")) : null,
+        chosen === "other" ? picks({
+          name: t("page.person.standing"), chosen: standing, choices: STANDING.map((s) => ({ id: s, words: t(`page.standing.${slug(s)}`) })),
+          does: async (s) => {
+            standing = s;
+            await flush();
+            again();
+          },
+        }) : null));
   }
 
   /** @param {string} who */
   async function bring(who) {
     other = who === "other";
+    // What is typed above is said first: the tap keeps the focus in this section.
+    await flush();
+    if (!other) standing = undefined;
     if (!other) await say(id, "person-named", { who: "bringer", same_as_owner: true });
     await again();
     if (other) document.getElementById("bringer-name")?.focus();

@@ -3,7 +3,7 @@
 import { t } from "../core/words.js";
 import { act } from "./act.js";
 import { h } from "./dom.js";
-import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial, slug } from "./facts.js";
+import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, safety, serial, slug, tagBefore, writtenWords } from "./facts.js";
 import { large } from "./large.js";
 import { nameOf } from "./names.js";
 import { largeUrl, picture } from "./picture.js";
@@ -22,10 +22,12 @@ export function paper({ view, sheet, shop }) {
   return h("div", { class: "stack" },
     h("header", { class: "paper__head" },
       h("h1", null, who ? t("page.sheet.shown-to", { name: who, shop: shop?.name ?? "" }) : t("page.sheet.shown-at", { shop: shop?.name ?? "" })),
-      h("span", { class: "paper__tag mono" }, view.state.tag)),
+      h("span", { class: "paper__tag mono" }, view.state.tag, tagBefore(view) ? ` (${tagBefore(view)})` : "")),
     h("p", null, h("b", null, machineName(view)), [serial(view), ...otherNumbers(view)].filter(Boolean).map((w) => `, ${w}`).join(""), ". ",
       opened ? t("page.sheet.brought", { when: dayAndTime(Date.parse(opened.at ?? opened.device_at), zone), zone }) : "",
+      writtenWords(view, zone) ? ` ${writtenWords(view, zone)}` : "",
       earlier ? ` ${t(`page.again.${slug(earlier.again)}`, { tag: earlier.tag })}.` : ""),
+    view.state.opened?.how === "found" ? h("ul", { class: "sheet__list" }, foundWords(view, zone).map((w) => h("li", null, w))) : null,
     h("ol", { class: "sheet__photos", "aria-label": t("page.sheet.photos", { count: sheet.photos.length }) }, sheet.photos.map((p, i) => numbered(view, p, i + 1))),
     conditions(view, sheet),
     statement(view, zone),

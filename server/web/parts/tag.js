@@ -17,6 +17,6 @@ export function tag({ number, heading, under, level = "h1" }) {
 
 /** The word for where an intake stands. @param {string} state @param {boolean} [big] */
 export function stamp(state, big) {
-  const not = state === "not taken in" || state === "open" || state === "held";
+  const not = state === "not taken in" || state === "open" || state === "found" || state === "held";
   return h("p", { class: `stamp${not ? " stamp--not" : ""}${big ? " stamp--big" : ""}` }, t(`state.${state.replaceAll(" ", "-")}`));
 }

@@ -51,6 +51,7 @@ export function viewTile({ view, photo, next, leftOpen, caution, does }) {
  * @param {{ photo: PhotoView, name: string, under?: string, does: () => unknown, pressed?: boolean }} what
  */
 export function photoTile({ photo, name, under, does, pressed }) {
+  if (photo.erased) return erasedTile(photo, name);
   const why = reason(photo);
   return h("button", { type: "button", class: "tile", "data-look": why ? "poor" : "taken", "data-key": photo.photo, "aria-pressed": pressed === undefined ? undefined : String(pressed), onclick: does },
     h("span", { class: "tile__picture" },
@@ -62,6 +63,14 @@ export function photoTile({ photo, name, under, does, pressed }) {
       under ? h("span", { class: "soft" }, under) : null));
 }
 
+/** A number on the sheet whose photo was erased: it stays visible as signed. @param {PhotoView} photo @param {string} name */
+function erasedTile(photo, name) {
+  return h("div", { class: "tile", "data-look": "missing", "data-key": photo.photo },
+    h("span", { class: "tile__words" },
+      h("span", { class: "tile__name" }, [photo.number, name].filter(Boolean).join(". ")),
+      h("span", { class: "soft" }, t("page.photo.erased", { because: photo.erased?.because ?? "" }))));
+}
+
 /** What a photo shows, in words: the parts of its condition lines, and its view. @param {import("../core/app.js").IntakeView} view @param {PhotoView} photo */
 export function photoName(view, photo) {
   const parts = view.state.lines.filter((l) => l.photos.includes(photo.photo)).map((l) => {
@@ -70,5 +79,5 @@ export function photoName(view, photo) {
   });
   const shot = view.kind?.view.find((v) => v.id === photo.view);
   const words = [...new Set(parts), shot ? text(shot.short) : ""].filter(Boolean).join(", ");
-  return words || t("page.photo.extra");
+  return words || t(photo.of_paper ? "page.photo.of-paper" : "page.photo.extra");
 }

@@ -25,6 +25,15 @@ export const clockTime = (at, zone) => format(zone, { hour: "2-digit", minute: "
 /** "2 Dec 2026" for a calendar day that has no zone. @param {string} date YYYY-MM-DD */
 export const plainDay = (date) => format("UTC", { weekday: "short", day: "numeric", month: "short", year: "numeric" }).format(Date.parse(`${date}T12:00:00Z`));
 
+/** "25 Nov 2026, 07:40" as it was read off a wall clock, in no zone. @param {string} wall YYYY-MM-DDTHH:MM */
+export const wallTime = (wall) => dayAndTime(Date.parse(`${wall}:00Z`), "UTC");
+
+/** "2026-11-25T07:40" on the wall clock of a zone. @param {number} at @param {string} zone */
+export function wallIn(at, zone) {
+  const p = Object.fromEntries(new Intl.DateTimeFormat("en", { timeZone: zone, hourCycle: "h23", hour: "2-digit", minute: "2-digit" }).formatToParts(at).map((x) => [x.type, x.value]));
+  return `${dateIn(at, zone)}T${p.hour}:${p.minute}`;
+}
+
 /** Calendar day in a zone, YYYY-MM-DD. @param {number} at @param {string} zone */
 export function dateIn(at, zone) {
   const part = Object.fromEntries(new Intl.DateTimeFormat("en", { timeZone: zone, year: "numeric", month: "2-digit", day: "2-digit" }).formatToParts(at).map((p) => [p.type, p.value]));

@@ -2,13 +2,14 @@
 import { writeFileSync } from "node:fs";
 import { pathToFileURL } from "node:url";
 import bench from "./cases-bench.mjs";
+import days from "./cases-days.mjs";
 import record from "./cases-record.mjs";
 import shipped from "./cases-shipped.mjs";
 import signing from "./cases-signing.mjs";
 import { assemble } from "./tools.mjs";
 import views from "./cases-views.mjs";
 
-const CASES = { check: [...record, ...views, ...signing], bench, shipped };
+const CASES = { check: [...record, ...views, ...signing], bench, days, shipped };
 
 /** The files, by name. */
 export const FILES = Object.keys(CASES);
