@@ -303,6 +303,7 @@ async fn compare_files(
     type Row4 = (String, String, u64, Option<u64>, Option<u64>);
     let mut expected: BTreeMap<(Digest, u64), Row4> = BTreeMap::new();
     let mut held = BTreeSet::new();
+    let mut looks = BTreeMap::new();
     for (intake, change) in &rebuilt.files {
         match change {
             FileChange::Named { index, file, size, photo, .. } => {
@@ -316,7 +317,10 @@ async fn compare_files(
                     }
                 }
             }
-            FileChange::Judged { index, photo } => {
+            FileChange::Judged { index, photo, look } => {
+                if let Some(look) = look {
+                    looks.insert(photo.clone(), (intake.to_string(), *index, look.0.cast_signed()));
+                }
                 for row in expected.values_mut().filter(|r| &r.1 == photo) {
                     row.4 = Some(*index);
                 }
@@ -353,6 +357,18 @@ async fn compare_files(
         report
             .faults
             .push(format!("shop {shop}: the list of files says something else than the log, first at {which}"));
+    }
+    let rows = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = ?")
+        .bind(shop.to_string())
+        .fetch_all(&mut *db)
+        .await?;
+    let mut stored = BTreeMap::new();
+    for r in &rows {
+        let what = (r.try_get("intake")?, load::number(r, "idx")?, r.try_get::<i64, _>("look")?);
+        stored.insert(r.try_get::<String, _>("photo")?, what);
+    }
+    if stored != looks {
+        report.faults.push(format!("shop {shop}: what photos look like is not what their judgements say"));
     }
     Ok(held)
 }

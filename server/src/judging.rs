@@ -9,10 +9,12 @@ use sqlx::Row;
 use tokio::sync::OwnedSemaphorePermit;
 use uuid::Uuid;
 
+use crate::alike::{self, Told};
 use crate::app::{App, PICTURE_MEMORY_MB};
 use crate::ledger::load::{self, broken};
 use crate::ledger::{Ledger, ServerEntry};
 use crate::originals::Shelf;
+use crate::photo::kind::Kind;
 use crate::photo::{self, Outcome};
 
 /// A photo whose bytes are held.
@@ -40,6 +42,44 @@ pub async fn memory(app: &App, bytes: u64) -> Option<OwnedSemaphorePermit> {
 /// A sentence for the log; the photo stays "not judged yet" and is taken up again at the next start.
 pub async fn judge(app: App, held: Held, bytes: Arc<Vec<u8>>) -> Result<Map<String, Value>, String> {
     let permit = memory(&app, photo::memory_needed(&bytes)).await;
+    looked_at(app, held, bytes, permit).await
+}
+
+/// Whether a picture has to go alone: a HEIC picture, which takes a second, and one that needs all the memory there is.
+pub fn goes_alone(bytes: &[u8]) -> bool {
+    let needed = photo::memory_needed(bytes).saturating_add(bytes.len() as u64);
+    photo::kind::sniff(bytes) == Some(Kind::Heic) || needed > u64::from(PICTURE_MEMORY_MB) * 1024 * 1024
+}
+
+/// The same for a picture that goes alone: its bytes are read when its turn has come, so that one that waits holds nothing.
+///
+/// # Errors
+/// As [`judge`].
+pub async fn judge_alone(app: App, held: Held) -> Result<Map<String, Value>, String> {
+    let _turn = app.alone.clone().acquire_owned().await.map_err(|e| e.to_string())?;
+    let size = app.ledger.originals().size(held.shop, &held.file).map_err(|e| e.to_string())?;
+    // Given back before more is asked for: who holds some and waits for the rest may wait for ever.
+    let needed = {
+        let _reading = memory(&app, size).await;
+        photo::memory_needed(&read(&app, &held).await?).saturating_add(size)
+    };
+    let permit = memory(&app, needed).await;
+    let bytes = Arc::new(read(&app, &held).await?);
+    looked_at(app, held, bytes, permit).await
+}
+
+async fn read(app: &App, held: &Held) -> Result<Vec<u8>, String> {
+    let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
+    let read = tokio::task::spawn_blocking(move || originals.read(shop, Shelf::Originals, &file)).await;
+    read.map_err(|e| e.to_string())?.map_err(|e| e.to_string())
+}
+
+async fn looked_at(
+    app: App,
+    held: Held,
+    bytes: Arc<Vec<u8>>,
+    permit: Option<OwnedSemaphorePermit>,
+) -> Result<Map<String, Value>, String> {
     let picture = bytes.clone();
     let outcome = tokio::task::spawn_blocking(move || photo::judge(&picture))
         .await
@@ -51,7 +91,10 @@ pub async fn judge(app: App, held: Held, bytes: Arc<Vec<u8>>) -> Result<Map<Stri
         .await
         .map_err(|e| e.to_string())??;
     drop(permit);
-    let (body, personal) = body(&held, &outcome, renditions);
+    // One after the other, so that of two photos that are alike the later one is told of the earlier one.
+    let _order = app.comparing.lock().await;
+    let told = alike::told(&app, &held, &outcome).await.map_err(|e| e.to_string())?;
+    let (body, personal) = body(&held, &outcome, renditions, &told);
     let entry = ServerEntry {
         kind: "photo-judged".into(),
         intake: Some(held.intake),
@@ -73,8 +116,13 @@ fn keep_renditions(ledger: &Ledger, shop: Uuid, mut outcome: Outcome) -> Result<
     Ok((list, outcome))
 }
 
-fn body(held: &Held, outcome: &Outcome, renditions: Vec<Value>) -> (Map<String, Value>, Vec<(String, Value)>) {
-    let body = load_map(json!({
+fn body(
+    held: &Held,
+    outcome: &Outcome,
+    renditions: Vec<Value>,
+    told: &Told,
+) -> (Map<String, Value>, Vec<(String, Value)>) {
+    let mut body = load_map(json!({
         "photo": held.photo,
         "file": held.file.to_string(),
         "by": photo::judge::VERSION,
@@ -84,6 +132,12 @@ fn body(held: &Held, outcome: &Outcome, renditions: Vec<Value>) -> (Map<String, 
         "claims": outcome.claims,
         "renditions": renditions,
     }));
+    // What there is nothing of is left out, as in every body.
+    let mut add = |name: &str, there: bool, what: Value| there.then(|| body.insert(name.to_owned(), what));
+    add("look", outcome.look.is_some(), json!(outcome.look));
+    add("codes", !outcome.codes.is_empty(), json!(outcome.codes));
+    add("alike", !told.alike.is_empty(), json!(told.alike));
+    add("flags", !told.flags.is_empty(), json!(told.flags));
     let mut personal = Vec::new();
     if let Some(gps) = &outcome.personal.gps {
         personal.push(("gps".to_owned(), json!(gps)));
@@ -128,14 +182,7 @@ pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
     let (tracker, runtime) = (app.background.clone(), app.runtime.clone());
     let work = async move {
         for held in waiting {
-            let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
-            let bytes = tokio::task::spawn_blocking(move || originals.read(shop, Shelf::Originals, &file)).await;
-            let result = match bytes {
-                Ok(Ok(bytes)) => judge(app.clone(), held.clone(), Arc::new(bytes)).await.map(|_| ()),
-                Ok(Err(e)) => Err(e.to_string()),
-                Err(e) => Err(e.to_string()),
-            };
-            if let Err(e) = result {
+            if let Err(e) = judge_alone(app.clone(), held.clone()).await {
                 tracing::error!(photo = %held.photo, error = %e, "a photo could not be judged at start");
             }
         }

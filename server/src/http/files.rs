@@ -186,8 +186,9 @@ async fn photo(
             })));
         }
     };
+    let alone = judging::goes_alone(&bytes);
     let mut index = 0;
-    let mut judged = None;
+    let mut tasks = Vec::new();
     for n in named.iter().filter(|n| n.of == "photo") {
         let photo: Uuid = n.photo.parse().map_err(no::fault)?;
         if let Some(held) = n.held {
@@ -197,15 +198,25 @@ async fn photo(
         let body = json!({"photo": photo, "file": file.to_string(), "size": size, "media_type": media_type});
         index = say(app, shop, n.intake, "photo-received", body, words).await?;
         let held = Held { shop, intake: n.intake, photo, file };
-        let task = app.background.spawn_on(judging::judge(app.clone(), held, bytes.clone()), &app.runtime);
-        judged = match tokio::time::timeout(ride, task).await {
+        tasks.push(match alone {
+            true => app.background.spawn_on(judging::judge_alone(app.clone(), held), &app.runtime),
+            false => app.background.spawn_on(judging::judge(app.clone(), held, bytes.clone()), &app.runtime),
+        });
+    }
+    // What goes alone reads its bytes again when there is room for them: these are in its way.
+    let permit = permit.filter(|_| !alone);
+    drop(bytes);
+    let until = tokio::time::Instant::now() + ride;
+    let mut judged = None;
+    for task in tasks {
+        judged = match tokio::time::timeout_at(until, task).await {
             Ok(Ok(Ok(body))) => Some(Value::Object(body)),
             Ok(Ok(Err(e))) => {
-                tracing::error!(%photo, error = %e, "a photo could not be judged");
+                tracing::error!(%file, error = %e, "a photo could not be judged");
                 None
             }
             Ok(Err(e)) => {
-                tracing::error!(%photo, error = %e, "judging a photo broke off");
+                tracing::error!(%file, error = %e, "judging a photo broke off");
                 None
             }
             Err(_) => None,

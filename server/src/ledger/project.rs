@@ -14,6 +14,7 @@ use crate::intake::decide;
 use crate::intake::kind::LoadedKind;
 use crate::intake::sheet;
 use crate::intake::state::{Intake, Standing};
+use crate::photo::same::Look;
 
 /// The row of an intake in the list.
 #[derive(Clone, Debug, PartialEq)]
@@ -204,6 +205,8 @@ pub enum FileChange {
         index: u64,
         /// The photo.
         photo: String,
+        /// What it looks like.
+        look: Option<Look>,
     },
 }
 
@@ -216,7 +219,7 @@ pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
         Body::FileReceived(b) => {
             vec![FileChange::Held { index, file: b.file, photo: String::new(), media_type: "application/json".into() }]
         }
-        Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string() }],
+        Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string(), look: b.look }],
         other => {
             let photo = match other {
                 Body::PhotoTaken(b) => b.photo.to_string(),
@@ -269,13 +272,26 @@ pub async fn write_file_change(
             .execute(db)
             .await?;
         }
-        FileChange::Judged { index, photo } => {
+        FileChange::Judged { index, photo, look } => {
             sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ?")
                 .bind(whole(*index)?)
-                .bind(shop)
+                .bind(&shop)
                 .bind(photo)
-                .execute(db)
+                .execute(&mut *db)
                 .await?;
+            if let Some(look) = look {
+                sqlx::query(
+                    "INSERT INTO photo_look (shop, photo, intake, idx, look) VALUES (?, ?, ?, ?, ?)
+                     ON CONFLICT (shop, photo) DO UPDATE SET idx = excluded.idx, look = excluded.look",
+                )
+                .bind(&shop)
+                .bind(photo)
+                .bind(intake.to_string())
+                .bind(whole(*index)?)
+                .bind(look.0.cast_signed())
+                .execute(&mut *db)
+                .await?;
+            }
         }
     }
     Ok(())

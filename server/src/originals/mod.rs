@@ -132,6 +132,14 @@ impl Originals {
         fs::read(self.path(shop, shelf, digest))
     }
 
+    /// The number of bytes of an original. Blocking, for as long as asking for it takes.
+    ///
+    /// # Errors
+    /// When it is not there.
+    pub fn size(&self, shop: Uuid, digest: &Digest) -> io::Result<u64> {
+        Ok(fs::metadata(self.path(shop, Shelf::Originals, digest))?.len())
+    }
+
     /// Takes away an original that no entry says is held. Blocking.
     ///
     /// # Errors
