@@ -59,7 +59,8 @@
  * @typedef {{value: any, digest: string, mark: Mark}} ArrangementFact
  * @typedef {{gap: string, reason: string, digest: string, mark: Mark}} LeftOpenFact
  * @typedef {{how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, reader?: string, signer?: string, digest: string, mark: Mark}} AcknowledgementFact
- * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[], by: string, mark: Mark}} Judgement
+ * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[],
+ *   look?: string, alike: {photo: string, intake: string, how: "same file" | "alike", bits?: number}[], codes: {format: string, text: string}[], flags: Sentence[], by: string, mark: Mark}} Judgement
  * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement}} PhotoFact
  *
  * The state of an intake: the fold of its entries. Lines stand in the order they were first noted, photos in the order

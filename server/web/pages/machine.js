@@ -17,7 +17,7 @@ import { largeUrl } from "../parts/picture.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
 import { act } from "../parts/act.js";
 import { stamp, tag } from "../parts/tag.js";
-import { photoName, photoTile, statusWords } from "../parts/tile.js";
+import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
 
 /** @import {IntakeView, PhotoView, Shop} from "../core/app.js" */
@@ -28,11 +28,16 @@ export function machine(at) {
   const [id] = at.ids;
   const links = linkPart(id, () => at.again());
   let chosen = "";
+  /** @type {Entry[]} */
+  let entries = [];
+  /** @type {Shop | null} */
+  let here = null;
 
   return {
     watch: watching(id),
     async draw() {
-      const [view, here, entries] = await Promise.all([load(id), shop(), history(id)]);
+      const [view, ...rest] = await Promise.all([load(id), shop(), history(id)]);
+      [here, entries] = rest;
       const zone = here?.zone ?? "UTC";
       const photo = view.photos.find((p) => p.photo === chosen) ?? [...view.photos].sort((a, b) => (a.number ?? 1e9) - (b.number ?? 1e9))[0];
       const open = view.state.state === "open";
@@ -100,7 +105,12 @@ export function machine(at) {
     const name = [photo.number, photoName(view, photo)].filter(Boolean).join(". ");
     const clocksToo = act({ words: t("act.by-whose-clock"), does: () => choose(photo.photo) });
     clocksToo.setAttribute("data-shuts", "");
-    return large({ picture: largeUrl(photo.photo), name, under: [h("p", null, statusWords(photo.status)), h("p", { class: "soft mono" }, photo.file)], acts: [clocksToo] });
+    const under = [
+      h("p", null, statusWords(photo.status)), notesList(photo), elsewhere(photo, id),
+      clocks({ view, photo, history: entries, shop: here }),
+      h("p", { class: "soft mono" }, photo.file),
+    ];
+    return large({ picture: largeUrl(photo.photo), name, under, acts: [clocksToo] });
   }
 
   /** @param {string} photo */

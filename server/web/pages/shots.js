@@ -1,8 +1,10 @@
 // The shot page: what is photographed, what is missing, and one button that opens the camera for the next view.
 
+import { history, shop } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
 import { camera } from "../parts/camera.js";
+import { clocks } from "../parts/clocks.js";
 import { h, keep } from "../parts/dom.js";
 import { nextView, onward, openIn, STEPS, stepOf, atCounter } from "../parts/flow.js";
 import { camera as cameraIcon, onward as onwardIcon } from "../parts/icons.js";
@@ -10,7 +12,7 @@ import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
-import { photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
+import { elsewhere, notesList, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
 
 /** @import {IntakeView, PhotoView} from "../core/app.js" */
 /** @import {View} from "../core/types.js" */
@@ -61,10 +63,16 @@ export function shots(at) {
   }
 
   /** @param {PhotoView} photo @param {string} name @param {View} [v] */
-  function show(photo, name, v) {
+  async function show(photo, name, v) {
     const retake = v && act({ words: t("act.retake"), icon: cameraIcon(), does: () => lens.shoot({ view: v.id, stage: v.stage }) });
     retake?.setAttribute("data-shuts", "");
-    return large({ picture: largeUrl(photo.photo), name, under: h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")), acts: retake ? [retake] : [] });
+    const [view, entries, here] = await Promise.all([load(id), history(id), shop()]);
+    const under = [
+      h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")),
+      notesList(photo), elsewhere(photo, id),
+      clocks({ view, photo, history: entries, shop: here }),
+    ];
+    return large({ picture: largeUrl(photo.photo), name, under, acts: retake ? [retake] : [] });
   }
 
   /** @param {IntakeView} view @param {View | undefined} next */
