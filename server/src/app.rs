@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use actix_web::HttpRequest;
 use base64::Engine;
-use tokio::sync::Semaphore;
+use tokio::sync::{RwLock, Semaphore};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use uuid::Uuid;
@@ -46,12 +46,14 @@ pub struct App {
     pub settled: Arc<Settled>,
     /// Memory permits for pictures, a megabyte each.
     pub picture_memory: Arc<Semaphore>,
-    /// One permit for pictures that are looked at one at a time.
+    /// One permit for the kinds of pictures that are looked at one at a time.
     pub alone: Arc<Semaphore>,
     /// Held while a photo is compared with the others and its judgement is said.
     pub comparing: Arc<tokio::sync::Mutex<()>>,
     /// Uploads under way.
     pub uploads: Arc<Semaphore>,
+    /// Shared while bytes just kept are said to be held, taken alone to take refused ones away.
+    pub discarding: Arc<RwLock<()>>,
     /// Set when the program is told to stop: streams end.
     pub stopping: CancellationToken,
     /// The program's own runtime, which outlives the workers.
@@ -71,6 +73,7 @@ impl App {
             alone: Arc::new(Semaphore::new(1)),
             comparing: Arc::default(),
             uploads: Arc::new(Semaphore::new(UPLOADS)),
+            discarding: Arc::default(),
             stopping: CancellationToken::new(),
             runtime: tokio::runtime::Handle::current(),
             background: TaskTracker::new(),

@@ -1,5 +1,8 @@
-//! `counterfoil check`: rebuilds everything derived from the log and the disclosures, hashes every original again,
-//! compares, and reports what does not agree.
+//! `counterfoil check`: rebuilds everything derived from the log and the disclosures, hashes every original and document
+//! again, compares, holds every published checkpoint against the log, and reports what does not agree.
+
+mod files;
+mod kept;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -47,6 +50,7 @@ pub async fn run(data: &Path) -> Result<ExitCode, String> {
     }
     let ledger = serve::open(data, false).await?.ledger;
     let mut all = Report::default();
+    kept::whole(ledger.pool(), &mut all).await;
     if let Err(e) = ledger.check_start().await {
         all.faults.push(e.to_string());
     }
@@ -79,17 +83,24 @@ pub async fn run(data: &Path) -> Result<ExitCode, String> {
 pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
     let mut tx = ledger.pool().begin().await?;
     let rebuilt = read_log(&mut tx, shop, report).await?;
+    let levels = kept::nodes(&mut tx, shop, rebuilt.size, report).await?;
+    kept::published(ledger, shop, &levels, &rebuilt.epochs, report);
+    kept::documents(&mut tx, shop, report).await?;
+    kept::disclosures(&mut tx, shop, report).await?;
     let head = load::head(&mut *tx, shop).await?;
     match head {
         Some(head) if rebuilt.root != head.root || rebuilt.size != head.size => {
             report.faults.push(format!("shop {shop}: the entries do not give the signed root"));
+        }
+        Some(head) if head.log_time != rebuilt.log_time => {
+            report.faults.push(format!("shop {shop}: the head's log time is not the newest entry's"));
         }
         None => report.faults.push(format!("shop {shop}: there is no head")),
         _ => {}
     }
     compare_intakes(ledger, &mut tx, shop, &rebuilt, report).await?;
     compare_settings(&mut tx, shop, &rebuilt, report).await?;
-    let held = compare_files(&mut tx, shop, &rebuilt, report).await?;
+    let held = files::compare(&mut tx, shop, &rebuilt.files, report).await?;
     tx.rollback().await?;
     hash_originals(ledger, shop, &held, report);
     Ok(())
@@ -100,16 +111,18 @@ pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Res
 struct Rebuilt {
     size: u64,
     root: Hash,
+    log_time: i64,
     intakes: BTreeSet<Uuid>,
-    settings: BTreeMap<String, String>,
+    settings: BTreeMap<String, (String, u64)>,
     files: Vec<(Uuid, FileChange)>,
+    /// Each epoch with the log index of the entry that opened it.
+    epochs: BTreeMap<u64, u64>,
 }
 
 async fn read_log(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) -> Result<Rebuilt, sqlx::Error> {
     let mut out = Rebuilt::default();
     let mut leaves: Vec<Hash> = Vec::new();
     let mut after = None;
-    let mut log_time = 0;
     loop {
         let page = load::entries(db, shop, Range { intake: None, after, limit: PAGE }).await?;
         for stored in &page {
@@ -120,12 +133,12 @@ async fn read_log(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) ->
             after = Some(stored.index);
             match read_entry(db, shop, stored, report).await? {
                 Some(entry) => {
-                    if entry.kept.at < log_time {
+                    if entry.kept.at < out.log_time {
                         report
                             .faults
                             .push(format!("entry {}: its log time is before the entry before it", stored.index));
                     }
-                    log_time = entry.kept.at;
+                    out.log_time = entry.kept.at;
                     take(&mut out, stored, &entry, report);
                 }
                 None => continue,
@@ -138,13 +151,6 @@ async fn read_log(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) ->
     report.entries += leaves.len() as u64;
     out.size = leaves.len() as u64;
     out.root = tree::root(&leaves);
-    let nodes: i64 = sqlx::query_scalar("SELECT count(*) FROM node WHERE shop = ? AND level = 0")
-        .bind(shop.to_string())
-        .fetch_one(&mut *db)
-        .await?;
-    if u64::try_from(nodes) != Ok(out.size) {
-        report.faults.push(format!("shop {shop}: the stored tree has {nodes} leaves, the log {} entries", out.size));
-    }
     Ok(out)
 }
 
@@ -195,7 +201,12 @@ fn take(out: &mut Rebuilt, stored: &Stored, entry: &Entry, report: &mut Report) 
             let name =
                 entry.said.body.get("setting").and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
             let value = entry.said.body.get("value").map(ToString::to_string).unwrap_or_default();
-            out.settings.insert(name, value);
+            out.settings.insert(name, (value, stored.index));
+        }
+        if entry.said.kind == "epoch-opened"
+            && let Some(epoch) = entry.said.body.get("epoch").and_then(serde_json::Value::as_u64)
+        {
+            out.epochs.insert(epoch, stored.index);
         }
         return;
     };
@@ -285,92 +296,12 @@ async fn compare_settings(
     rebuilt: &Rebuilt,
     report: &mut Report,
 ) -> Result<(), sqlx::Error> {
-    let stored: BTreeMap<String, String> =
-        load::settings(&mut *db, shop).await?.into_iter().map(|(k, (v, _))| (k, v.to_string())).collect();
+    let stored: BTreeMap<String, (String, u64)> =
+        load::settings(&mut *db, shop).await?.into_iter().map(|(k, (v, index))| (k, (v.to_string(), index))).collect();
     if stored != rebuilt.settings {
         report.faults.push(format!("shop {shop}: the settings are not the ones the log says"));
     }
     Ok(())
-}
-
-/// The rows about files against the log; gives what the log says is held.
-async fn compare_files(
-    db: &mut SqliteConnection,
-    shop: Uuid,
-    rebuilt: &Rebuilt,
-    report: &mut Report,
-) -> Result<BTreeSet<Digest>, sqlx::Error> {
-    type Row4 = (String, String, u64, Option<u64>, Option<u64>);
-    let mut expected: BTreeMap<(Digest, u64), Row4> = BTreeMap::new();
-    let mut held = BTreeSet::new();
-    let mut looks = BTreeMap::new();
-    for (intake, change) in &rebuilt.files {
-        match change {
-            FileChange::Named { index, file, size, photo, .. } => {
-                expected.insert((*file, *index), (intake.to_string(), photo.clone(), *size, None, None));
-            }
-            FileChange::Held { index, file, photo, .. } => {
-                held.insert(*file);
-                for ((f, _), row) in expected.iter_mut() {
-                    if f == file && row.0 == intake.to_string() && &row.1 == photo && row.3.is_none() {
-                        row.3 = Some(*index);
-                    }
-                }
-            }
-            FileChange::Judged { index, photo, look } => {
-                if let Some(look) = look {
-                    looks.insert(photo.clone(), (intake.to_string(), *index, look.0.cast_signed()));
-                }
-                for row in expected.values_mut().filter(|r| &r.1 == photo) {
-                    row.4 = Some(*index);
-                }
-            }
-        }
-    }
-    let rows =
-        sqlx::query("SELECT file, named_idx, intake, photo, size, held_idx, judged_idx FROM named_file WHERE shop = ?")
-            .bind(shop.to_string())
-            .fetch_all(&mut *db)
-            .await?;
-    let mut stored = BTreeMap::new();
-    for r in &rows {
-        let optional = |c: &str| -> Result<Option<u64>, sqlx::Error> {
-            Ok(r.try_get::<Option<i64>, _>(c)?.and_then(|i| u64::try_from(i).ok()))
-        };
-        stored.insert(
-            (Digest(load::hash(r, "file")?), load::number(r, "named_idx")?),
-            (
-                r.try_get("intake")?,
-                r.try_get("photo")?,
-                load::number(r, "size")?,
-                optional("held_idx")?,
-                optional("judged_idx")?,
-            ),
-        );
-    }
-    if stored != expected {
-        let one = expected
-            .iter()
-            .find(|(k, v)| stored.get(*k) != Some(*v))
-            .or_else(|| stored.iter().find(|(k, v)| expected.get(*k) != Some(*v)));
-        let which = one.map(|((f, i), _)| format!("{f} of entry {i}")).unwrap_or_default();
-        report
-            .faults
-            .push(format!("shop {shop}: the list of files says something else than the log, first at {which}"));
-    }
-    let rows = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = ?")
-        .bind(shop.to_string())
-        .fetch_all(&mut *db)
-        .await?;
-    let mut stored = BTreeMap::new();
-    for r in &rows {
-        let what = (r.try_get("intake")?, load::number(r, "idx")?, r.try_get::<i64, _>("look")?);
-        stored.insert(r.try_get::<String, _>("photo")?, what);
-    }
-    if stored != looks {
-        report.faults.push(format!("shop {shop}: what photos look like is not what their judgements say"));
-    }
-    Ok(held)
 }
 
 fn hash_originals(ledger: &Ledger, shop: Uuid, held: &BTreeSet<Digest>, report: &mut Report) {

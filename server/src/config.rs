@@ -91,7 +91,7 @@ pub struct Serve {
     #[arg(long, env = "COUNTERFOIL_BEHIND_PROXY")]
     #[serde(default)]
     pub behind_proxy: bool,
-    /// How long an upload may stand still, in milliseconds.
+    /// How long an upload, or the head of a request, may stand still, in milliseconds.
     #[arg(long, env = "COUNTERFOIL_BODY_TIMEOUT_MS")]
     pub body_timeout_ms: Option<u64>,
     /// Logs as JSON lines.

@@ -1,8 +1,6 @@
 //! Judging: a photo whose bytes are held gets its facts, its renditions and its verdict, under memory permits and
 //! off the runtime. The judgement is an entry; it is never computed again on a fold.
 
-use std::sync::Arc;
-
 use evidence::digest::Digest;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
@@ -15,7 +13,7 @@ use crate::ledger::load::{self, broken};
 use crate::ledger::{Ledger, ServerEntry};
 use crate::originals::Shelf;
 use crate::photo::kind::Kind;
-use crate::photo::{self, Outcome};
+use crate::photo::{self, Outcome, Refused};
 
 /// A photo whose bytes are held.
 #[derive(Clone, Debug)]
@@ -36,61 +34,54 @@ pub async fn memory(app: &App, bytes: u64) -> Option<OwnedSemaphorePermit> {
     app.picture_memory.clone().acquire_many_owned(megabytes).await.ok()
 }
 
-/// Judges one photo and keeps the judgement. Gives the body of its entry.
+/// What a quick walk over a file says.
+#[derive(Clone, Copy, Debug)]
+pub struct Weighed {
+    /// Whether it is kept, and as what.
+    pub admitted: Result<Kind, Refused>,
+    /// The most memory that judging it takes, the file included.
+    pub needed: u64,
+}
+
+/// Walks over a stored file of so many bytes, under a permit for them. The bytes are let go again: a photo that waits
+/// for its judgement takes no memory.
+///
+/// # Errors
+/// The disk's.
+pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64) -> std::io::Result<Weighed> {
+    let permit = memory(app, size).await;
+    let originals = app.ledger.originals().clone();
+    let walk = move || {
+        let _until_done = permit;
+        let bytes = originals.read(shop, Shelf::Originals, &file)?;
+        Ok(Weighed { admitted: photo::admit(&bytes), needed: size.saturating_add(photo::memory_needed(&bytes)) })
+    };
+    tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?
+}
+
+/// Judges one photo, which was weighed, and keeps the judgement. Gives the body of its entry.
+///
+/// HEIC pictures go one at a time: each takes a second of a processor, and a phone sends six.
 ///
 /// # Errors
 /// A sentence for the log; the photo stays "not judged yet" and is taken up again at the next start.
-pub async fn judge(app: App, held: Held, bytes: Arc<Vec<u8>>) -> Result<Map<String, Value>, String> {
-    let permit = memory(&app, photo::memory_needed(&bytes)).await;
-    looked_at(app, held, bytes, permit).await
-}
-
-/// Whether a picture has to go alone: a HEIC picture, which takes a second, and one that needs all the memory there is.
-pub fn goes_alone(bytes: &[u8]) -> bool {
-    let needed = photo::memory_needed(bytes).saturating_add(bytes.len() as u64);
-    photo::kind::sniff(bytes) == Some(Kind::Heic) || needed > u64::from(PICTURE_MEMORY_MB) * 1024 * 1024
-}
-
-/// The same for a picture that goes alone: its bytes are read when its turn has come, so that one that waits holds nothing.
-///
-/// # Errors
-/// As [`judge`].
-pub async fn judge_alone(app: App, held: Held) -> Result<Map<String, Value>, String> {
-    let _turn = app.alone.clone().acquire_owned().await.map_err(|e| e.to_string())?;
-    let size = app.ledger.originals().size(held.shop, &held.file).map_err(|e| e.to_string())?;
-    // Given back before more is asked for: who holds some and waits for the rest may wait for ever.
-    let needed = {
-        let _reading = memory(&app, size).await;
-        photo::memory_needed(&read(&app, &held).await?).saturating_add(size)
+pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String, Value>, String> {
+    let turn = match weighed.admitted {
+        Ok(Kind::Heic) => app.alone.clone().acquire_owned().await.ok(),
+        _ => None,
     };
-    let permit = memory(&app, needed).await;
-    let bytes = Arc::new(read(&app, &held).await?);
-    looked_at(app, held, bytes, permit).await
-}
-
-async fn read(app: &App, held: &Held) -> Result<Vec<u8>, String> {
+    let permit = memory(&app, weighed.needed).await;
     let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
-    let read = tokio::task::spawn_blocking(move || originals.read(shop, Shelf::Originals, &file)).await;
-    read.map_err(|e| e.to_string())?.map_err(|e| e.to_string())
-}
-
-async fn looked_at(
-    app: App,
-    held: Held,
-    bytes: Arc<Vec<u8>>,
-    permit: Option<OwnedSemaphorePermit>,
-) -> Result<Map<String, Value>, String> {
-    let picture = bytes.clone();
-    let outcome = tokio::task::spawn_blocking(move || photo::judge(&picture))
-        .await
-        .map_err(|e| e.to_string())?
-        .map_err(|e| e.to_string())?;
-    drop(bytes);
-    let (ledger, shop) = (app.ledger.clone(), held.shop);
+    let look = move || {
+        let bytes = originals.read(shop, Shelf::Originals, &file).map_err(|e| e.to_string())?;
+        photo::judge(&bytes).map_err(|e| e.to_string())
+    };
+    let outcome = tokio::task::spawn_blocking(look).await.map_err(|e| e.to_string())??;
+    let ledger = app.ledger.clone();
     let (renditions, outcome) = tokio::task::spawn_blocking(move || keep_renditions(&ledger, shop, outcome))
         .await
         .map_err(|e| e.to_string())??;
-    drop(permit);
+    drop((permit, turn));
     // One after the other, so that of two photos that are alike the later one is told of the earlier one.
     let _order = app.comparing.lock().await;
     let told = alike::told(&app, &held, &outcome).await.map_err(|e| e.to_string())?;
@@ -182,7 +173,13 @@ pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
     let (tracker, runtime) = (app.background.clone(), app.runtime.clone());
     let work = async move {
         for held in waiting {
-            if let Err(e) = judge_alone(app.clone(), held.clone()).await {
+            let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
+            let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
+            let result = match weigh(&app, held.shop, held.file, size).await {
+                Ok(weighed) => judge(app.clone(), held.clone(), weighed).await.map(|_| ()),
+                Err(e) => Err(e.to_string()),
+            };
+            if let Err(e) = result {
                 tracing::error!(photo = %held.photo, error = %e, "a photo could not be judged at start");
             }
         }

@@ -1,6 +1,7 @@
 //! The `counterfoil` program.
 
-use std::process::ExitCode;
+use std::os::unix::process::CommandExt;
+use std::process::{self, ExitCode};
 
 use clap::Parser;
 use counterfoil::config::{Cli, Command};
@@ -8,6 +9,9 @@ use counterfoil::{check, demo, http, problem, serve};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
+    if matches!(cli.command, Command::Serve(_) | Command::Demo(_)) {
+        give_memory_back();
+    }
     let runtime = match tokio::runtime::Builder::new_multi_thread().enable_all().build() {
         Ok(runtime) => runtime,
         Err(e) => return fail(&format!("the runtime did not start: {e}")),
@@ -31,6 +35,25 @@ fn main() -> ExitCode {
         }
     });
     done.unwrap_or_else(|sentence| fail(&sentence))
+}
+
+/// glibc's allocator keeps what was given back to it, for each thread, in blocks as large as the largest so far: with
+/// pictures of tens of megabytes on many threads that is several times what is in use. Told a threshold before the
+/// program starts, it returns larger blocks at once. So the program starts itself again, once, in the same process.
+fn give_memory_back() {
+    const NAME: &str = "MALLOC_MMAP_THRESHOLD_";
+    if std::env::var_os(NAME).is_none()
+        && let Ok(program) = std::env::current_exe()
+    {
+        let mut args = std::env::args_os();
+        let mut again = process::Command::new(program);
+        if let Some(name) = args.next() {
+            again.arg0(name);
+        }
+        // This returns only when it failed; then the program runs on as it is.
+        let failed = again.args(args).env(NAME, (1 << 20).to_string()).exec();
+        eprintln!("counterfoil: more memory than needed may be kept: {failed}");
+    }
 }
 
 fn fail(sentence: &str) -> ExitCode {

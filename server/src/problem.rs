@@ -78,6 +78,8 @@ constructors! {
     not_secure = "not-secure";
     /// 404: nothing there that the caller may know of.
     not_found = "not-found";
+    /// 405: this address does not answer this method.
+    no_such_method = "no-such-method";
     /// 404: no entry of this shop names the file.
     not_named = "not-named";
     /// 409: the id already stands for another entry.
@@ -321,12 +323,17 @@ pub fn extractors(cfg: &mut web::ServiceConfig) {
             .error_handler(|e, _| Problem::not_found("There is nothing at this address.").because(e).into()),
     )
     .app_data(web::QueryConfig::default().error_handler(|e, _| Problem::malformed(cut(&e)).into()))
-    .app_data(web::JsonConfig::default().error_handler(|e, _| match e {
+    .app_data(web::JsonConfig::default().error_handler(|e, _| of_json(&e).into()));
+}
+
+/// A JSON body that the framework does not take.
+pub fn of_json(e: &JsonPayloadError) -> Problem {
+    match e {
         JsonPayloadError::Overflow { .. } | JsonPayloadError::OverflowKnownLength { .. } => {
-            Problem::too_large("The body is too large.").into()
+            Problem::too_large("The body is too large.")
         }
-        e => Problem::malformed(cut(&e)).into(),
-    }));
+        e => Problem::malformed(format!("The body cannot be read: {}.", cut(e))),
+    }
 }
 
 /// The service for every address that nothing else answers.

@@ -13,8 +13,8 @@ use crate::access::{self, Access};
 use crate::app::{App, Settled};
 use crate::config::Serve;
 use crate::edge::{Clock, Random};
-use crate::http;
 use crate::http::guard::{Guard, guard};
+use crate::http::{self, methods};
 use crate::judging;
 use crate::ledger::{Ledger, start};
 use crate::originals::{Originals, make_folder};
@@ -26,6 +26,8 @@ use crate::words;
 const LISTEN: &str = "127.0.0.1:8080";
 /// How long an upload may stand still when nothing is said.
 const BODY_TIMEOUT: Duration = Duration::from_secs(30);
+/// How long the head of a request may take, at most.
+const HEAD_TIMEOUT: Duration = Duration::from_secs(20);
 /// How long a stop waits for requests under way, in seconds.
 const STOP: u64 = 30;
 
@@ -53,6 +55,15 @@ pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
     }
     ledger.keep_documents().await.map_err(|e| text(&e))?;
     Ok(Opened { ledger })
+}
+
+/// Takes away what a crash left half written; who sent it sends it again.
+async fn sweep(ledger: &Ledger) -> Result<(), String> {
+    for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
+        let swept = ledger.originals().sweep(shop).map_err(|e| format!("the files of shop {shop}: {e}"))?;
+        tracing::info!(%shop, swept, "files that a crash left half written");
+    }
+    Ok(())
 }
 
 /// Serves until told to stop.
@@ -88,6 +99,7 @@ pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
 pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String> {
     logs(wanted.log_json);
     let Opened { ledger } = open(data, true).await?;
+    sweep(&ledger).await?;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
         None => LISTEN.parse().map_err(|_| "the default address is wrong")?,
@@ -146,6 +158,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
             .app_data(web::Data::from(rights.clone()))
             .app_data(web::Data::new(guards.clone()))
             .app_data(web::Data::new(trusted.clone()))
+            .wrap(from_fn(methods::known))
             .wrap(Compress::default())
             .wrap(from_fn(guard))
             .configure(tls::trust::routes)
@@ -155,7 +168,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
         .disable_signals()
         .shutdown_timeout(STOP)
         .workers(std::thread::available_parallelism().map_or(2, |n| n.get().clamp(2, 8)))
-        .client_request_timeout(Duration::from_secs(20));
+        .client_request_timeout(HEAD_TIMEOUT.min(app.settled.body_timeout));
     let server = match &certificates {
         Some(c) => server.listen_rustls_0_23(listener, tls::server_config(c.clone()).map_err(|e| e.to_string())?),
         None => server.listen(listener),

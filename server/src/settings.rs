@@ -25,8 +25,8 @@ pub fn patterns(setting: Option<&Value>, roles: &[String]) -> Vec<String> {
 pub fn default(name: &str) -> Value {
     match name {
         MAY_LEAVE_OPEN => json!({
-            "bench": [],
-            "counter": ["view:*", "!view:machine-plate", "question:*", "line-photo:*"],
+            "bench": ["view:*", "question:*", "reading:*"],
+            "counter": ["view:*", "!view:machine-plate", "question:*", "line-photo:*", "reading:*"],
         }),
         "places" => json!(["Counter", "Bench 1", "Bench 2", "Rack A", "Rack B", "Shed"]),
         // Hours after which an open intake is shown as waiting too long.

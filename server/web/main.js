@@ -6,6 +6,7 @@ import { bar } from "./parts/bar.js";
 import { h } from "./parts/dom.js";
 import { clear, notice, sentenceOf } from "./parts/notice.js";
 import { flush, open } from "./parts/page.js";
+import { again } from "./pages/again.js";
 import { agreed } from "./pages/agreed.js";
 import { asked } from "./pages/asked.js";
 import { desk } from "./pages/desk.js";
@@ -34,6 +35,7 @@ const PAGES = [
   [/^\/take-in$/, takeIn],
   [new RegExp(`^/intake/${ID}$`), shots],
   [new RegExp(`^/intake/${ID}/told$`), told],
+  [new RegExp(`^/intake/${ID}/again$`), again],
   [new RegExp(`^/intake/${ID}/asked$`), asked],
   [new RegExp(`^/intake/${ID}/agreed$`), agreed],
   [new RegExp(`^/intake/${ID}/gaps$`), gaps],

@@ -148,6 +148,12 @@ impl Anonymous {
         CookieStaff { line: Line { right: Right::Cookie(cookie), ..self.0.clone() }, who: who(&answer.json()) }
     }
 
+    /// Somebody who shows this access token, whatever it is.
+    pub fn bearing(&self, token: &str, who: Who) -> TokenStaff {
+        let line = Line { right: Right::Bearer(token.to_owned()), ..self.0.clone() };
+        TokenStaff { line, who, refresh: String::new() }
+    }
+
     /// The staff member whom an answer gave tokens.
     ///
     /// # Panics
@@ -157,6 +163,16 @@ impl Anonymous {
         let text = |name: &str| body[name].as_str().unwrap_or_else(|| panic!("no {name} in {body}")).to_owned();
         let line = Line { right: Right::Bearer(text("access")), ..self.0.clone() };
         TokenStaff { line, who: who(&body), refresh: text("refresh") }
+    }
+}
+
+impl TokenStaff {
+    /// The access token.
+    pub fn token(&self) -> &str {
+        match &self.line.right {
+            Right::Bearer(token) => token,
+            _ => "",
+        }
     }
 }
 
@@ -238,7 +254,9 @@ impl Ask {
     pub async fn try_send(self) -> Result<Answer, reqwest::Error> {
         let answer = self.0.send().await?;
         let (status, headers) = (answer.status(), answer.headers().clone());
-        let body = answer.bytes().await?.to_vec();
+        // A stream of events has no end to wait for.
+        let endless = headers.get("content-type").is_some_and(|t| t.as_bytes().starts_with(b"text/event-stream"));
+        let body = if endless { Vec::new() } else { answer.bytes().await?.to_vec() };
         Ok(Answer { status, headers, body })
     }
 

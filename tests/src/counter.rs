@@ -10,6 +10,7 @@ use uuid::Uuid;
 
 use crate::ask::{Actor, Answer, CookieStaff};
 use crate::picture;
+pub use crate::record::{Acknowledged, Watch};
 use crate::seeded::Seeded;
 
 /// The counter: a staff member, and what a page knows before the first intake.
@@ -25,6 +26,8 @@ pub struct Counter {
     pub words: String,
     /// Digest of the shop's terms.
     pub terms: String,
+    /// Told of each thing as soon as it is acknowledged.
+    pub watch: Watch,
     clock: i64,
 }
 
@@ -37,15 +40,6 @@ pub struct Saying {
     pub digest: String,
     /// The body of the request.
     pub request: Value,
-}
-
-/// What the server acknowledged: it must survive whatever comes.
-#[derive(Clone, Debug, Default)]
-pub struct Acknowledged {
-    /// Log index and said digest of each entry.
-    pub entries: Vec<(u64, String)>,
-    /// SHA-256 of each file, 64 hexadecimal digits.
-    pub files: Vec<String>,
 }
 
 impl Counter {
@@ -63,7 +57,7 @@ impl Counter {
         let words = Digest::of(&words.expect(200).body).to_string();
         let settings = staff.get(&staff.path("/settings")).send().await.expect(200).json();
         let terms = settings["terms_digest"].as_str().expect("a digest of the terms").to_owned();
-        Counter { staff, random, kind, words, terms, clock }
+        Counter { staff, random, kind, words, terms, watch: Watch::default(), clock }
     }
 
     /// An intake that is not yet opened.
@@ -150,7 +144,9 @@ impl Counter {
         let saying = self.saying(intake, kind, body, personal);
         let answer = self.post(&saying).await?;
         assert!(answer.status.is_success(), "{kind}: {} {}", answer.status, answer.text());
-        Ok(intake.note(&saying, &answer))
+        let index = intake.note(&saying, &answer);
+        self.watch.tell(&intake.sent);
+        Ok(index)
     }
 
     /// Sends a file and notes it once it is acknowledged.
@@ -167,6 +163,7 @@ impl Counter {
         assert_eq!(repeated["digest"], digest.to_string(), "the answer repeats our digest");
         intake.sent.files.push(digest.hex());
         intake.seen = intake.seen.max(repeated["index"].as_u64());
+        self.watch.tell(&intake.sent);
         Ok(answer)
     }
 

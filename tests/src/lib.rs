@@ -7,7 +7,10 @@ use std::path::PathBuf;
 
 pub mod ask;
 pub mod counter;
+pub mod forged;
 pub mod picture;
+pub mod raw;
+pub mod record;
 pub mod seeded;
 pub mod server;
 pub mod shadow;

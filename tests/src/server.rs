@@ -99,9 +99,21 @@ impl Server {
     /// # Panics
     /// When it does not start; what it logged is shown.
     pub fn over(data: &Path, how: &How) -> Server {
+        Server::try_over(data, how).unwrap_or_else(|said| panic!("the server did not become ready:\n{said}"))
+    }
+
+    /// The same, where it may refuse to start.
+    ///
+    /// # Errors
+    /// What it logged and said while it did not become ready.
+    ///
+    /// # Panics
+    /// When there is no program to run.
+    pub fn try_over(data: &Path, how: &How) -> Result<Server, String> {
         let log = log_of(data);
         let errors =
             std::fs::File::options().create(true).append(true).open(&log).expect("a file for the server's log");
+        let before = errors.metadata().map_or(0, |m| m.len());
         let mut child = Command::new(program())
             .args(["serve", "--listen", "127.0.0.1:0", "--data"])
             .arg(data)
@@ -112,19 +124,17 @@ impl Server {
             .stderr(errors)
             .spawn()
             .expect("start the server");
-        let ready = ready_line(&mut child);
-        let Some(ready) = ready else {
+        let Some(ready) = ready_line(&mut child) else {
             let _ = child.kill();
             let ended = child.wait();
-            panic!(
-                "the server did not become ready ({ended:?}):\n{}",
-                std::fs::read_to_string(&log).unwrap_or_default()
-            );
+            let logged = std::fs::read_to_string(&log).unwrap_or_default();
+            let said = usize::try_from(before).ok().and_then(|from| logged.get(from..)).unwrap_or_default();
+            return Err(format!("{said}{ended:?}"));
         };
         let text = |name: &str| ready.get(name).and_then(Value::as_str).map(str::to_owned);
         let address = text("address").expect("an address in the ready line");
         let set_up = text("set_up").and_then(|link| link.split_once('#').map(|(_, token)| token.to_owned()));
-        Server { child, address, set_up, data: data.to_owned(), own: None }
+        Ok(Server { child, address, set_up, data: data.to_owned(), own: None })
     }
 
     /// Somebody who is not signed in.
@@ -189,8 +199,24 @@ impl Server {
     /// # Panics
     /// When the signal cannot be sent.
     pub fn stop(&mut self) -> ExitStatus {
+        self.tell_to_stop();
+        self.ended()
+    }
+
+    /// Asks it to stop (SIGTERM) and does not wait.
+    ///
+    /// # Panics
+    /// When the signal cannot be sent.
+    pub fn tell_to_stop(&self) {
         let sent = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status().expect("kill(1)");
         assert!(sent.success(), "the stop signal was not sent");
+    }
+
+    /// Waits for its end.
+    ///
+    /// # Panics
+    /// When it cannot be waited for.
+    pub fn ended(&mut self) -> ExitStatus {
         self.child.wait().expect("the stopped server's end")
     }
 }
@@ -216,10 +242,10 @@ impl Drop for Server {
     }
 }
 
-/// `counterfoil check` over a folder that no server has open.
+/// A subcommand that ran over a folder that no server has open.
 #[derive(Debug)]
 pub struct Checked {
-    /// Whether it found nothing wrong (exit status 0).
+    /// Whether it found nothing wrong, or did what it was asked (exit status 0).
     pub sound: bool,
     /// What it printed.
     pub said: String,
@@ -230,7 +256,20 @@ pub struct Checked {
 /// # Panics
 /// When the program cannot be run.
 pub fn check(data: &Path) -> Checked {
-    let done = Command::new(program()).args(["check", "--data"]).arg(data).output().expect("run the check");
+    run("check", data, &[])
+}
+
+/// Runs `counterfoil new-epoch`.
+///
+/// # Panics
+/// When the program cannot be run.
+pub fn new_epoch(data: &Path, because: &str) -> Checked {
+    run("new-epoch", data, &["--because", because])
+}
+
+fn run(what: &str, data: &Path, args: &[&str]) -> Checked {
+    let mut command = Command::new(program());
+    let done = command.args([what, "--data"]).arg(data).args(args).output().expect("run the program");
     let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
     Checked { sound: done.status.success(), said }
 }

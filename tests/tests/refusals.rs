@@ -122,3 +122,32 @@ async fn a_list_finds_a_machine_by_whatever_somebody_remembers() {
         assert_eq!(list["intakes"].as_array().map(Vec::len), Some(found), "{words}: {list}");
     }
 }
+
+#[tokio::test]
+async fn an_intake_goes_back_only_to_a_machine_that_left() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(9).await;
+    let first = ravi.take_in("0021").await.expect("answers");
+    let kind = ravi.kind["digest"].clone();
+    let again = |tag: &str, intake: uuid::Uuid, old: &str, how: &str| {
+        json!({"kind": kind, "kind_id": "chainsaw", "tag": tag, "how": "at counter",
+            "earlier": {"intake": intake, "tag": old, "again": how}})
+    };
+    let still = again("0022", first.id, "0021", "same machine");
+    let other_tag = again("0022", first.id, "0020", "same customer");
+    let nobody = again("0022", uuid::Uuid::nil(), "0021", "same customer");
+    let no_word = again("0022", first.id, "0021", "as new");
+    let customer = again("0022", first.id, "0021", "same customer");
+    for (body, gist) in [
+        (still, "409 refused"),
+        (other_tag, "409 refused"),
+        (nobody, "409 refused"),
+        (no_word, "422 not-valid"),
+        (customer, "200"),
+    ] {
+        let intake = ravi.intake("0022");
+        let opening = ravi.saying(&intake, "intake-opened", body.clone(), &[]);
+        let answer = ravi.post(&opening).await.expect("an answer");
+        assert!(answer.gist().starts_with(gist), "{body}: {}", answer.gist());
+    }
+}

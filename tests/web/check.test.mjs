@@ -1,17 +1,18 @@
-// The shared vectors of the completeness check and the sheet: schema/vectors/check.json. The server runs the same file.
+// The shared vectors of the completeness check and the sheet: schema/vectors/*.json. The server runs the same files.
 import assert from "node:assert/strict";
-import { existsSync, readFileSync } from "node:fs";
+import { existsSync, readFileSync, readdirSync } from "node:fs";
 import { test } from "node:test";
 import { parse } from "smol-toml";
 import { check, mayLeaveOpen } from "../../server/web/core/check.js";
 import { fold } from "../../server/web/core/fold.js";
 import { buildSheet } from "../../server/web/core/sheet.js";
-import { FILE, text } from "./vectors/make.mjs";
+import { FILES, fileOf, text } from "./vectors/make.mjs";
 
 const schema = new URL("../../schema/", import.meta.url);
-const kindOf = (name) => {
+/** A frozen kind where there is one; `shipped.json` is about the kinds as shipped. */
+const kindOf = (file, name) => {
   const own = new URL(`vectors/kinds/${name}.toml`, schema);
-  return parse(readFileSync(existsSync(own) ? own : new URL(`kinds/${name}.toml`, schema), "utf8"));
+  return parse(readFileSync(file !== "shipped" && existsSync(own) ? own : new URL(`kinds/${name}.toml`, schema), "utf8"));
 };
 const plain = (value) => JSON.parse(JSON.stringify(value));
 
@@ -23,10 +24,20 @@ function entriesOf({ entries, shop, intake }) {
   }));
 }
 
-const vectors = JSON.parse(readFileSync(FILE, "utf8"));
+const vectors = FILES.flatMap((file) => JSON.parse(readFileSync(fileOf(file), "utf8")).map((v) => ({ ...v, file })));
 
-test("the file is what the cases give", () => {
-  assert.equal(readFileSync(FILE, "utf8"), text());
+for (const file of FILES) {
+  test(`${file}.json is what the cases give`, () => {
+    assert.equal(readFileSync(fileOf(file), "utf8"), text(file));
+  });
+}
+
+test("every shipped kind has its vectors", () => {
+  const kinds = readdirSync(new URL("kinds/", schema)).map((f) => f.replace(".toml", ""));
+  const covered = (what) => vectors.filter((v) => v.file === "shipped" && v.name.endsWith(what)).map((v) => v.kind).sort();
+  assert.deepEqual(covered(": nothing answered"), kinds.sort());
+  assert.deepEqual(covered(": everything answered at the counter"), kinds.sort());
+  for (const v of vectors.filter((x) => x.name.endsWith(": everything answered at the counter"))) assert.ok(v.expect.gaps.every((g) => g.due !== "at counter"));
 });
 
 test("every gap's key stands in some vector", () => {
@@ -34,14 +45,14 @@ test("every gap's key stands in some vector", () => {
   // The keys are those of the rules in schema/vectors/README.md.
   assert.deepEqual([...keys].sort(), [
     "gap.accessories", "gap.acknowledgement.missing", "gap.acknowledgement.on-phone", "gap.acknowledgement.stale", "gap.arrangement", "gap.bringer",
-    "gap.complaint", "gap.line-photo", "gap.machine", "gap.owner", "gap.owner-contact", "gap.question", "gap.safety", "gap.view.missing",
+    "gap.complaint", "gap.line-photo", "gap.machine", "gap.owner", "gap.owner-contact", "gap.question", "gap.reading", "gap.safety", "gap.view.missing",
     "gap.view.not-judged", "gap.view.on-phone", "gap.view.poor", "gap.view.waiting", "gap.walk-round",
   ]);
 });
 
 for (const vector of vectors) {
   test(`vector: ${vector.name}`, () => {
-    const kind = kindOf(vector.kind);
+    const kind = kindOf(vector.file, vector.kind);
     const state = fold(entriesOf(vector));
     assert.equal(state.not_understood, 0);
     assert.deepEqual(plain(check(kind, state, vector.mode)), vector.expect);

@@ -11,7 +11,8 @@ const files = readdirSync(new URL("schema/kinds/", root)).filter((f) => f.endsWi
 
 for (const file of files) {
   const kind = parse(read(`schema/kinds/${file}`));
-  const lists = ["view", "question", "part", "condition", "safety", "accessory"];
+  const lists = ["view", "question", "part", "condition", "safety", "accessory", "reading"];
+  const conditional = [...kind.view, ...kind.question, ...kind.reading, ...kind.note];
 
   test(`${file}: at most 6 views and 3 questions are due at the counter, whatever was answered`, () => {
     const due = (list) => list.filter((x) => x.due === "at counter").length;
@@ -20,15 +21,16 @@ for (const file of files) {
     assert.ok(due(kind.question) <= 3);
   });
 
-  test(`${file}: ids are plain and stand once; every text is there in English`, () => {
-    for (const list of lists) {
+  test(`${file}: ids are plain and stand once; every text is there in English and German`, () => {
+    for (const list of [...lists, "note"]) {
       const ids = kind[list].map((x) => x.id);
       assert.deepEqual(ids.filter((x) => !/^[a-z0-9 -]{1,64}$/.test(x)), []);
       assert.equal(new Set(ids).size, ids.length, list);
     }
     const texts = [kind.name, kind.caution, ...lists.flatMap((l) => kind[l].map((x) => x.name)), ...kind.view.flatMap((v) => [v.short, v.stand, v.why]),
-      ...kind.question.flatMap((q) => (q.choices ?? []).map((c) => c.name))];
-    for (const text of texts) assert.ok(text?.en?.trim(), JSON.stringify(text));
+      ...kind.question.flatMap((q) => [q.why, ...(q.choices ?? []).map((c) => c.name)]), ...kind.reading.flatMap((r) => [r.method, r.why]),
+      ...kind.note.map((n) => n.text), ...conditional.flatMap((x) => x.caution ?? [])];
+    for (const text of texts) for (const language of ["en", "de"]) assert.ok(text?.[language]?.trim(), `${language} of ${JSON.stringify(text)}`);
     // "OK" is not a condition: it says nothing in a dispute.
     assert.ok(!kind.condition.some((c) => /^(ok|good|fine)$/i.test(c.id)));
   });
@@ -40,7 +42,18 @@ for (const file of files) {
       return group === "block" ? ["questions", "walk-round", "safety", "accessories"].includes(id) : list?.some((x) => x.id === id);
     };
     const walk = (w) => (w.all ?? w.any)?.forEach(walk) ?? (w.field && assert.ok(known(w.field), w.field));
-    for (const { when } of [...kind.view, ...kind.question]) if (when) walk(when);
+    for (const { when } of conditional) if (when) walk(when);
+  });
+
+  test(`${file}: nothing at the counter depends on what is only known at the bench, and nothing is measured there`, () => {
+    assert.ok(kind.reading.every((r) => r.due !== "at counter"));
+    assert.deepEqual([...kind.view, ...kind.question].filter((x) => x.due === "at counter" && x.when), []);
+  });
+
+  test(`${file}: a caution from a regulation names it beside`, () => {
+    const lines = read(`schema/kinds/${file}`).split("\n");
+    const bare = lines.flatMap((l, i) => (l.startsWith("caution = ") && !lines[i - 1].startsWith("# ") ? [i + 1] : []));
+    assert.deepEqual(bare, []);
   });
 
   test(`${file}: it can be written canonically, so that a phone can keep and compare it`, () => {

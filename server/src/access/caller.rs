@@ -57,6 +57,18 @@ impl Caller {
         Err(Problem::may_not(format!("Only somebody with the role \"{}\" may do this.", role.word())))
     }
 
+    /// Refuses with 403 when none of the caller's roles allows what one of these roles allows.
+    ///
+    /// # Errors
+    /// `may-not`.
+    pub fn may_either(&self, roles: &[Role]) -> Result<(), Problem> {
+        if roles.iter().any(|r| self.roles.allow(*r)) {
+            return Ok(());
+        }
+        let words: Vec<&str> = roles.iter().map(|r| r.word()).collect();
+        Err(Problem::may_not(format!("Only somebody with one of the roles \"{}\" may do this.", words.join("\", \""))))
+    }
+
     /// Staff and device, as entries name their author.
     pub fn author(&self) -> Option<(Uuid, Uuid)> {
         Some((self.staff, self.device))

@@ -31,7 +31,7 @@ pub(crate) struct Device {
 #[utoipa::path(
     operation_id = "list_devices", tag = "devices",
     params(("shop" = Uuid, Path)),
-    responses((status = 200, body = [Device]), On<401>, On<403>, On<404>, On<500>, On<503>),
+    responses((status = 200, description = "The devices", body = [Device]), On<401>, On<403>, On<404>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[get("/v1/shops/{shop}/devices")]

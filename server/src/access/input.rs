@@ -8,6 +8,7 @@ use actix_web::{FromRequest, HttpRequest, dev::Payload, web};
 use futures_util::StreamExt;
 use serde::de::DeserializeOwned;
 use serde_path_to_error::{Path, Segment};
+use utoipa::openapi::schema::{ArrayBuilder, ObjectBuilder, Ref, Schema, SchemaType, Type};
 
 use crate::problem::{FieldError, Problem};
 
@@ -84,6 +85,54 @@ fn pointer(path: &Path) -> String {
     out
 }
 
+/// One line as a pattern: something that is no blank, and no control characters. [`Checks::line`] checks it.
+const LINE: &str = r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$";
+/// A sign-in name as a pattern: no blanks but around it. [`Checks::sign_in`] checks it.
+const NAME: &str = r"^[^\S\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f]+[^\S\x00-\x1f\x7f-\x9f]*$";
+
+fn text(pattern: &str, most: usize, types: SchemaType) -> Schema {
+    ObjectBuilder::new().schema_type(types).pattern(Some(pattern)).max_length(Some(most)).into()
+}
+
+/// For `schema_with`: at least one role.
+pub(crate) fn some_roles() -> Schema {
+    roles(Type::Array.into())
+}
+
+/// The same, or none said.
+pub(crate) fn some_roles_or_none() -> Schema {
+    roles(SchemaType::from_iter([Type::Array, Type::Null]))
+}
+
+fn roles(types: SchemaType) -> Schema {
+    ArrayBuilder::new().schema_type(types).items(Ref::from_schema_name("Role")).min_items(Some(1)).into()
+}
+
+/// A line of at most 100 characters.
+pub(crate) fn line_of_100_or_none() -> Schema {
+    text(LINE, 100, SchemaType::from_iter([Type::String, Type::Null]))
+}
+
+/// A line of at most 200 characters.
+pub(crate) fn line_of_200() -> Schema {
+    text(LINE, 200, Type::String.into())
+}
+
+/// The same, or none.
+pub(crate) fn line_of_200_or_none() -> Schema {
+    text(LINE, 200, SchemaType::from_iter([Type::String, Type::Null]))
+}
+
+/// A sign-in name.
+pub(crate) fn name_of_100() -> Schema {
+    text(NAME, 100, Type::String.into())
+}
+
+/// The same, or none.
+pub(crate) fn name_of_100_or_none() -> Schema {
+    text(NAME, 100, SchemaType::from_iter([Type::String, Type::Null]))
+}
+
 /// Collects what does not fit, so that all of it is told at once.
 #[derive(Default)]
 pub(crate) struct Checks(Vec<FieldError>);
@@ -96,12 +145,13 @@ impl Checks {
 
     /// One line of text, trimmed, 1 to `most` characters, no control characters.
     pub fn line(&mut self, pointer: &str, text: &str, most: usize) -> String {
+        let controls = text.chars().any(char::is_control);
         let text = text.trim();
         if text.is_empty() {
             self.wrong(pointer, "This must not be empty.");
         } else if text.chars().count() > most {
             self.wrong(pointer, format!("At most {most} characters."));
-        } else if text.chars().any(char::is_control) {
+        } else if controls {
             self.wrong(pointer, "No line breaks or control characters.");
         }
         text.to_owned()

@@ -101,7 +101,7 @@ impl Access {
 #[utoipa::path(
     operation_id = "make_link", tag = "links",
     params(("shop" = Uuid, Path), ("intake" = Uuid, Path)), request_body = NewLink,
-    responses((status = 201, body = MadeLink), On<400>, On<401>, On<403>, On<404>, On<409>, On<413>, On<422>, On<500>, On<503>),
+    responses((status = 201, description = "The link", body = MadeLink), On<400>, On<401>, On<403>, On<404>, On<409>, On<413>, On<422>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[post("/v1/shops/{shop}/intakes/{intake}/links")]
@@ -153,7 +153,7 @@ pub(crate) async fn make(
 #[utoipa::path(
     operation_id = "list_links", tag = "links",
     params(("shop" = Uuid, Path), ("intake" = Uuid, Path)),
-    responses((status = 200, body = [Link]), On<401>, On<403>, On<404>, On<500>, On<503>),
+    responses((status = 200, description = "The links", body = [Link]), On<401>, On<403>, On<404>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[get("/v1/shops/{shop}/intakes/{intake}/links")]

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::arrive::Arriving;
 use super::caller::Caller;
-use super::input::{Body, Checks};
+use super::input::{Body, Checks, line_of_100_or_none};
 use super::roles::Role;
 use super::secrets::{self, Secret};
 use super::session::SignedIn;
@@ -50,7 +50,7 @@ pub(crate) struct Claim {
     /// The id this device had before. The answer says which one it has now.
     device: Option<Uuid>,
     /// What a person calls this device.
-    #[schema(max_length = 100)]
+    #[schema(schema_with = line_of_100_or_none, required = false)]
     label: Option<String>,
 }
 
@@ -72,7 +72,7 @@ impl Access {
     operation_id = "make_pairing", tag = "devices",
     params(("shop" = Uuid, Path)),
     request_body = Pair,
-    responses((status = 201, body = Pairing), On<400>, On<401>, On<403>, On<404>, On<413>, On<422>, On<429>, On<500>, On<503>),
+    responses((status = 201, description = "A code", body = Pairing), On<400>, On<401>, On<403>, On<404>, On<413>, On<422>, On<429>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[post("/v1/shops/{shop}/pairings")]
@@ -107,7 +107,7 @@ pub(crate) async fn make(
     operation_id = "claim_pairing", tag = "devices",
     request_body = Claim,
     responses(
-        (status = 201, body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
+        (status = 201, description = "Paired and signed in", body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
         On<400>, On<403>, On<409>, On<413>, On<422>, On<429>, On<500>, On<503>,
     ),
     security(()),

@@ -73,7 +73,7 @@ impl Access {
 /// Who is signed in here.
 #[utoipa::path(
     operation_id = "current_session", tag = "sessions",
-    responses((status = 200, body = SignedIn), On<401>, On<403>, On<500>, On<503>),
+    responses((status = 200, description = "Who is signed in", body = SignedIn), On<401>, On<403>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[get("/v1/sessions/current")]

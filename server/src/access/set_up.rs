@@ -6,7 +6,7 @@ use serde_json::json;
 
 use super::Access;
 use super::arrive::{Arriving, BROWSER};
-use super::input::{Body, Checks};
+use super::input::{Body, Checks, line_of_200, name_of_100};
 use super::log::ServerEntry;
 use super::roles::{Role, Roles};
 use super::secrets::{self, Digest, Secret};
@@ -20,18 +20,18 @@ use crate::problem::{On, Problem};
 pub(crate) struct SetUp {
     /// What the program printed at its start.
     token: String,
-    #[schema(max_length = 200)]
+    #[schema(schema_with = line_of_200)]
     shop_name: String,
     /// IANA time zone, `Europe/Vienna`.
     #[schema(max_length = 100)]
     zone: String,
     /// ISO 4217, three capitals.
-    #[schema(min_length = 3, max_length = 3)]
+    #[schema(pattern = "^[A-Z]{3}$")]
     currency: String,
     /// The owner's name.
-    #[schema(max_length = 200)]
+    #[schema(schema_with = line_of_200)]
     name: String,
-    #[schema(max_length = 100)]
+    #[schema(schema_with = name_of_100)]
     sign_in: String,
     #[schema(format = Password, min_length = 10, max_length = 200)]
     password: String,
@@ -122,7 +122,7 @@ fn checked(asked: SetUp) -> Result<(Digest, Wanted), Problem> {
     operation_id = "set_up", tag = "sessions",
     request_body = SetUp,
     responses(
-        (status = 201, body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
+        (status = 201, description = "Set up, and the owner signed in", body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
         On<400>, On<403>, On<409>, On<413>, On<422>, On<429>, On<500>, On<503>,
     ),
     security(()),
@@ -135,10 +135,10 @@ pub(crate) async fn set_up(
 ) -> Result<HttpResponse, Problem> {
     access.refuse_plain(&req)?;
     access.limits.set_up(&req)?;
-    let (token, wanted) = checked(asked)?;
     if access.is_set_up().await? {
         return Err(Problem::refused("This server is set up already. Sign in instead."));
     }
+    let (token, wanted) = checked(asked)?;
     if !access.store.use_set_up(&token, access.clock.now()).await? {
         return Err(
             Problem::may_not("This is not the token that the program printed when it last started.").at("/token")

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::Access;
 use super::arrive::{Arriving, BROWSER};
-use super::input::{Body, Checks};
+use super::input::{Body, Checks, line_of_100_or_none, name_of_100};
 use super::session::SignedIn;
 use super::store::StaffRow;
 use crate::problem::{On, Problem};
@@ -16,16 +16,16 @@ use crate::problem::{On, Problem};
 #[serde(deny_unknown_fields)]
 pub(crate) struct SignIn {
     /// The sign-in name; upper and lower case are the same.
-    #[schema(max_length = 100)]
+    #[schema(schema_with = name_of_100)]
     pub sign_in: String,
-    #[schema(format = Password, max_length = 200)]
+    #[schema(format = Password, min_length = 1, max_length = 200)]
     pub password: String,
     /// Which shop, where the same name and password exist in several.
     pub shop: Option<Uuid>,
     /// The id this device had before. The answer says which one it has now.
     pub device: Option<Uuid>,
     /// What a person calls this device.
-    #[schema(max_length = 100)]
+    #[schema(schema_with = line_of_100_or_none, required = false)]
     pub label: Option<String>,
 }
 
@@ -34,7 +34,7 @@ pub(crate) struct SignIn {
     operation_id = "sign_in", tag = "sessions",
     request_body = SignIn,
     responses(
-        (status = 201, body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
+        (status = 201, description = "Signed in", body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
         On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>,
     ),
     security(()),

@@ -8,7 +8,9 @@ use uuid::Uuid;
 
 use super::Access;
 use super::caller::Caller;
-use super::input::{Body, Checks};
+use super::input::{
+    Body, Checks, line_of_200, line_of_200_or_none, name_of_100, name_of_100_or_none, some_roles, some_roles_or_none,
+};
 use super::log::ServerEntry;
 use super::roles::{Role, Roles};
 use super::store::{Changed, StaffRow};
@@ -30,13 +32,14 @@ pub(crate) struct Staff {
 #[derive(Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct NewStaff {
-    #[schema(max_length = 200)]
+    #[schema(schema_with = line_of_200)]
     name: String,
-    #[schema(max_length = 100)]
+    #[schema(schema_with = name_of_100)]
     sign_in: String,
     /// Without one they sign in only by a paired device.
     #[schema(format = Password, min_length = 10, max_length = 200)]
     password: Option<String>,
+    #[schema(schema_with = some_roles)]
     roles: Roles,
 }
 
@@ -44,10 +47,11 @@ pub(crate) struct NewStaff {
 #[derive(Deserialize, utoipa::ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct StaffChange {
-    #[schema(max_length = 200)]
+    #[schema(schema_with = line_of_200_or_none, required = false)]
     name: Option<String>,
-    #[schema(max_length = 100)]
+    #[schema(schema_with = name_of_100_or_none, required = false)]
     sign_in: Option<String>,
+    #[schema(schema_with = some_roles_or_none, required = false)]
     roles: Option<Roles>,
     active: Option<bool>,
     #[schema(format = Password, min_length = 10, max_length = 200)]
@@ -70,7 +74,7 @@ fn etag(revision: i64) -> (header::HeaderName, String) {
 #[utoipa::path(
     operation_id = "list_staff", tag = "staff",
     params(("shop" = Uuid, Path)),
-    responses((status = 200, body = [Staff]), On<401>, On<403>, On<404>, On<500>, On<503>),
+    responses((status = 200, description = "The staff", body = [Staff]), On<401>, On<403>, On<404>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[get("/v1/shops/{shop}/staff")]
@@ -89,7 +93,7 @@ pub(crate) async fn list(
     operation_id = "add_staff", tag = "staff",
     params(("shop" = Uuid, Path)), request_body = NewStaff,
     responses(
-        (status = 201, body = Staff, headers(("ETag" = String, description = "the revision"))),
+        (status = 201, description = "Added", body = Staff, headers(("ETag" = String, description = "the revision"))),
         On<400>, On<401>, On<403>, On<404>, On<409>, On<413>, On<422>, On<500>, On<503>,
     ),
     security(("cookie" = []), ("bearer" = [])),
@@ -135,7 +139,7 @@ pub(crate) async fn add(
     params(("shop" = Uuid, Path), ("staff" = Uuid, Path), ("If-Match" = Option<String>, Header, description = "the revision that was read")),
     request_body = StaffChange,
     responses(
-        (status = 200, body = Staff, headers(("ETag" = String, description = "the revision"))),
+        (status = 200, description = "As they are now", body = Staff, headers(("ETag" = String, description = "the revision"))),
         On<400>, On<401>, On<403>, On<404>, On<409>, On<412>, On<413>, On<422>, On<429>, On<500>, On<503>,
     ),
     security(("cookie" = []), ("bearer" = [])),

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use super::Access;
 use super::arrive::Arriving;
-use super::input::Body;
+use super::input::{Body, Checks};
 use super::roles::Roles;
 use super::secrets::{self, Secret};
 use super::session::{ABSOLUTE, SLIDING};
@@ -35,6 +35,18 @@ pub(crate) struct Tokens {
 pub(crate) struct Refresh {
     #[schema(max_length = 100)]
     refresh: String,
+}
+
+impl Refresh {
+    /// The digest of the token.
+    fn digest(&self) -> Result<secrets::Digest, Problem> {
+        let mut checks = Checks::default();
+        if self.refresh.chars().count() > 100 {
+            checks.wrong("/refresh", "At most 100 characters.");
+        }
+        checks.done()?;
+        Ok(secrets::digest(&self.refresh))
+    }
 }
 
 struct Holder {
@@ -71,7 +83,7 @@ impl Access {
 #[utoipa::path(
     operation_id = "make_tokens", tag = "tokens",
     request_body = SignIn,
-    responses((status = 200, body = Tokens), On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>),
+    responses((status = 200, description = "The tokens", body = Tokens), On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>),
     security(()),
 )]
 #[post("/v1/tokens")]
@@ -95,7 +107,7 @@ pub(crate) async fn make(
 #[utoipa::path(
     operation_id = "refresh_tokens", tag = "tokens",
     request_body = Refresh,
-    responses((status = 200, body = Tokens), On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>),
+    responses((status = 200, description = "The tokens", body = Tokens), On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>),
     security(()),
 )]
 #[post("/v1/tokens/refresh")]
@@ -108,7 +120,7 @@ pub(crate) async fn refresh(
     access.limits.refresh(&req)?;
     let now = access.clock.now();
     let Secret { text, digest } = secrets::secret(&access.random);
-    let old = secrets::digest(&asked.refresh);
+    let old = asked.digest()?;
     match access.store.refresh(&old, &digest, now, now - SLIDING, now - ABSOLUTE).await? {
         Refreshed::Next { family, session: s } => {
             let who = Holder { shop: s.shop, staff: s.staff, device: s.device, roles: s.roles, family };
@@ -140,7 +152,7 @@ pub(crate) async fn revoke(
 ) -> Result<HttpResponse, Problem> {
     access.refuse_plain(&req)?;
     access.limits.refresh(&req)?;
-    let ended = access.store.end_family_of(&secrets::digest(&asked.refresh), access.clock.now()).await?;
+    let ended = access.store.end_family_of(&asked.digest()?, access.clock.now()).await?;
     if let Some((shop, device)) = ended {
         access.tell_ended(shop, None, Some(device));
     }

@@ -83,7 +83,7 @@ pub async fn append(
     caller.in_shop(*shop)?;
     app.see_checkpoint(*shop, &req).await?;
     let new = new.into_inner();
-    caller.may(Role::Counter)?;
+    caller.may_either(&[Role::Counter, Role::Bench])?;
     let said = Said::parse(&new.said).map_err(|e| Problem::not_valid(format!("/said{}", e.pointer), e.sentence))?;
     if said.shop != *shop {
         return Err(Problem::not_valid("/said/shop", words.plain("refused.other-shop")));
@@ -204,8 +204,9 @@ async fn read(app: &App, shop: Uuid, intake: Option<Uuid>, page: &Page) -> Resul
     if !(1..=PAGE).contains(&limit) {
         return Err(Problem::not_valid("limit", format!("a page has 1 to {PAGE} entries")));
     }
+    let after = super::page_from(page.after)?;
     let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
-    let stored = load::entries(&mut db, shop, Range { intake, after: page.after, limit }).await.map_err(no::fault)?;
+    let stored = load::entries(&mut db, shop, Range { intake, after, limit }).await.map_err(no::fault)?;
     let head = load::head(&mut *db, shop).await.map_err(no::fault)?;
     let next = (stored.len() == limit as usize).then(|| stored.last().map(|s| s.index)).flatten();
     let entries = stored

@@ -1,30 +1,29 @@
 //! Files: the bytes of photos, sheets and signatures come in by digest; originals and renditions go out.
 
-use std::sync::Arc;
 use std::time::Duration;
 
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, web};
-use base64::Engine;
 use evidence::digest::Digest;
-use futures_util::StreamExt;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::incoming::{self, Announced, blocking};
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
+use crate::intake::decide::Refusal;
 use crate::intake::strokes;
 use crate::judging::{self, Held};
-use crate::ledger::{ServerEntry, load};
-use crate::originals::{Incoming, KeepError, Shelf};
+use crate::ledger::{No, ServerEntry, load};
+use crate::originals::{KeepError, Shelf};
 use crate::photo;
 use crate::problem::Problem;
 
-/// How many bytes go to the disk at once.
+/// How many bytes are read from the disk at once.
 const PIECE: usize = 256 * 1024;
 /// How long an answer waits for the judgement: the machine is still on the counter.
 const RIDE: Duration = Duration::from_secs(2);
@@ -72,17 +71,17 @@ pub async fn put(
     let (shop, hex) = path.into_inner();
     let words = super::words_of(&req);
     caller.in_shop(shop)?;
-    caller.may(Role::Counter)?;
+    caller.may_either(&[Role::Counter, Role::Bench])?;
     app.see_checkpoint(shop, &req).await?;
     let digest = Digest::from_hex(&hex)
         .map_err(|_| Problem::not_found("A file is named by 64 lower-case hexadecimal digits."))?;
-    if content_digest(&req)? != digest {
+    if incoming::content_digest(&req)? != digest {
         return Err(Problem::not_valid("Content-Digest", words.plain("refused.content-digest-other")));
     }
     let named = named(&app, shop, &digest).await?;
     let Some(first) = named.first().cloned() else { return Err(Problem::not_named(words.plain("refused.not-named"))) };
     let exact = first.of == "photo";
-    if let Some(length) = content_length(&req)
+    if let Some(length) = incoming::content_length(&req)
         && ((exact && length != first.size) || length > first.size)
     {
         let words = words.plain("refused.wrong-length");
@@ -96,70 +95,14 @@ pub async fn put(
         return Err(Problem::busy(words.plain("refused.uploads-busy")));
     };
 
-    let size = receive(&app, shop, digest, &first, exact, body).await?;
+    let announced = Announced { shop, digest, size: first.size, exact };
+    let size = incoming::receive(&app, announced, body).await?;
     let (index, judged) = if exact {
         photo(&app, shop, digest, size, &named, ride(&req), words).await?
     } else {
-        side_file(&app, shop, digest, size, &named, words).await?
+        side_file(&app, shop, digest, size, words).await?
     };
     Ok(HttpResponse::Ok().json(HeldFile { digest: digest.to_string(), size, index, judged }))
-}
-
-/// One pass with bounded memory: length, hash, temporary file, sync, rename, sync.
-async fn receive(
-    app: &App,
-    shop: Uuid,
-    digest: Digest,
-    named: &Named,
-    exact: bool,
-    mut body: web::Payload,
-) -> Result<u64, Problem> {
-    let (originals, nonce, size) = (app.ledger.originals().clone(), app.ledger.nonce(), named.size);
-    let mut incoming =
-        blocking(move || originals.begin(shop, Shelf::Originals, digest, size, exact, nonce).map_err(KeepError::from))
-            .await?;
-    let mut piece = Vec::with_capacity(PIECE);
-    loop {
-        let chunk = match tokio::time::timeout(app.settled.body_timeout, body.next()).await {
-            Err(_) => return Err(Problem::wrong_bytes("The file stood still on its way. Send it again.")),
-            Ok(Some(Err(e))) => {
-                return Err(Problem::wrong_bytes("The file was cut short on its way. Send it again.").because(e));
-            }
-            Ok(Some(Ok(chunk))) => Some(chunk),
-            Ok(None) => None,
-        };
-        if let Some(chunk) = &chunk {
-            piece.extend_from_slice(chunk);
-        }
-        if piece.len() >= PIECE || (chunk.is_none() && !piece.is_empty()) {
-            let full = std::mem::replace(&mut piece, Vec::with_capacity(PIECE));
-            incoming = blocking(move || write(incoming, &full)).await?;
-        }
-        if chunk.is_none() {
-            return blocking(move || incoming.finish()).await;
-        }
-    }
-}
-
-fn write(mut incoming: Incoming, piece: &[u8]) -> Result<Incoming, KeepError> {
-    incoming.write(piece)?;
-    Ok(incoming)
-}
-
-async fn blocking<T: Send + 'static>(
-    work: impl FnOnce() -> Result<T, KeepError> + Send + 'static,
-) -> Result<T, Problem> {
-    match tokio::task::spawn_blocking(work).await {
-        Ok(Ok(done)) => Ok(done),
-        Ok(Err(KeepError::WrongBytes)) => {
-            Err(Problem::wrong_bytes("Other bytes arrived than were announced. Send the whole file again."))
-        }
-        Ok(Err(KeepError::Io(e))) => {
-            Err(Problem::busy("The server's disk did not take the file. It stays on the phone; try again later.")
-                .because(e))
-        }
-        Err(e) => Err(no::fault(e)),
-    }
 }
 
 /// A photo: told by its bytes, entered as received, then judged; the judgement rides along if it is quick.
@@ -172,21 +115,24 @@ async fn photo(
     ride: Duration,
     words: &crate::words::Catalogue,
 ) -> Result<(u64, Option<Value>), Problem> {
-    let permit = judging::memory(app, size).await;
-    let originals = app.ledger.originals().clone();
-    let bytes =
-        Arc::new(blocking(move || originals.read(shop, Shelf::Originals, &file).map_err(KeepError::from)).await?);
-    let media_type = match photo::admit(&bytes) {
+    // From here until they are said to be held nobody takes the bytes away.
+    let kept = app.discarding.read().await;
+    let weighed = judging::weigh(app, shop, file, size).await.map_err(|e| {
+        // Or they are gone already: somebody sent the same at the same time, and they were refused.
+        Problem::busy(words.plain("refused.busy")).because(e)
+    })?;
+    let media_type = match weighed.admitted {
         Ok(kind) => kind.media_type(),
         Err(why) => {
-            discard(app, shop, file, named);
+            drop(kept);
+            let _alone = app.discarding.write().await;
+            discard(app, shop, file).await?;
             return Err(Problem::refused_type(words.plain(match why {
                 photo::Refused::Type => "refused.photo-type",
                 photo::Refused::Bomb => "refused.photo-bomb",
             })));
         }
     };
-    let alone = judging::goes_alone(&bytes);
     let mut index = 0;
     let mut tasks = Vec::new();
     for n in named.iter().filter(|n| n.of == "photo") {
@@ -196,33 +142,31 @@ async fn photo(
             continue;
         }
         let body = json!({"photo": photo, "file": file.to_string(), "size": size, "media_type": media_type});
-        index = say(app, shop, n.intake, "photo-received", body, words).await?;
+        let Some(said) = say(app, shop, n.intake, "photo-received", body, words).await? else {
+            index = held_now(app, shop, &file, n).await?;
+            continue;
+        };
+        index = said;
         let held = Held { shop, intake: n.intake, photo, file };
-        tasks.push(match alone {
-            true => app.background.spawn_on(judging::judge_alone(app.clone(), held), &app.runtime),
-            false => app.background.spawn_on(judging::judge(app.clone(), held, bytes.clone()), &app.runtime),
-        });
+        let task = judging::judge(app.clone(), held, weighed);
+        tasks.push((photo, app.background.spawn_on(task, &app.runtime)));
     }
-    // What goes alone reads its bytes again when there is room for them: these are in its way.
-    let permit = permit.filter(|_| !alone);
-    drop(bytes);
-    let until = tokio::time::Instant::now() + ride;
+    drop(kept);
     let mut judged = None;
-    for task in tasks {
-        judged = match tokio::time::timeout_at(until, task).await {
+    for (photo, task) in tasks {
+        judged = match tokio::time::timeout(ride, task).await {
             Ok(Ok(Ok(body))) => Some(Value::Object(body)),
             Ok(Ok(Err(e))) => {
-                tracing::error!(%file, error = %e, "a photo could not be judged");
+                tracing::error!(%photo, error = %e, "a photo could not be judged");
                 None
             }
             Ok(Err(e)) => {
-                tracing::error!(%file, error = %e, "judging a photo broke off");
+                tracing::error!(%photo, error = %e, "judging a photo broke off");
                 None
             }
             Err(_) => None,
         };
     }
-    drop(permit);
     Ok((index, judged))
 }
 
@@ -240,48 +184,49 @@ async fn side_file(
     shop: Uuid,
     file: Digest,
     size: u64,
-    named: &[Named],
     words: &crate::words::Catalogue,
 ) -> Result<(u64, Option<Value>), Problem> {
+    // One by one: what is found here holds until it is said, or the bytes are gone.
+    let _alone = app.discarding.write().await;
+    let named = named(app, shop, &file).await?;
     let originals = app.ledger.originals().clone();
     let bytes = blocking(move || originals.read(shop, Shelf::Originals, &file).map_err(KeepError::from)).await?;
+    // Whoever named them: before the first of them is told that they are held.
+    let good = |n: &Named| match n.of.as_str() {
+        "sheet" => evidence::sheet::Sheet::parse(&bytes).is_ok(),
+        _ => strokes::parse(&bytes).is_ok(),
+    };
+    if !named.iter().all(good) {
+        discard(app, shop, file).await?;
+        return Err(Problem::refused_type(words.plain("refused.side-file")));
+    }
     let mut index = 0;
-    for n in named {
-        let good = match n.of.as_str() {
-            "sheet" => evidence::sheet::Sheet::parse(&bytes).is_ok(),
-            _ => strokes::parse(&bytes).is_ok(),
-        };
-        if !good {
-            discard(app, shop, file, named);
-            return Err(Problem::refused_type(words.plain("refused.side-file")));
+    for n in &named {
+        if let Some(held) = n.held {
+            index = held;
+            continue;
         }
-        index = match n.held {
-            Some(held) => held,
-            None => {
-                say(
-                    app,
-                    shop,
-                    n.intake,
-                    "file-received",
-                    json!({"file": file.to_string(), "size": size, "of": n.of}),
-                    words,
-                )
-                .await?
-            }
+        let body = json!({"file": file.to_string(), "size": size, "of": n.of});
+        index = match say(app, shop, n.intake, "file-received", body, words).await? {
+            Some(said) => said,
+            None => held_now(app, shop, &file, n).await?,
         };
     }
     Ok((index, None))
 }
 
-/// Bytes that are refused are taken away again, unless an earlier entry says they are held.
-fn discard(app: &App, shop: Uuid, file: Digest, named: &[Named]) {
-    if named.iter().all(|n| n.held.is_none())
+/// Bytes that are refused are taken away again, unless an entry says by now that they are held. The caller is alone.
+async fn discard(app: &App, shop: Uuid, file: Digest) -> Result<(), Problem> {
+    if named(app, shop, &file).await?.iter().all(|n| n.held.is_none())
         && let Err(e) = app.ledger.originals().discard(shop, &file)
+        && e.kind() != std::io::ErrorKind::NotFound
     {
         tracing::warn!(%file, error = %e, "refused bytes could not be taken away");
     }
+    Ok(())
 }
 
+/// Says it. None: it was said before, by an upload of the same bytes at the same time.
 async fn say(
     app: &App,
     shop: Uuid,
@@ -289,7 +234,7 @@ async fn say(
     kind: &'static str,
     body: Value,
     words: &crate::words::Catalogue,
-) -> Result<u64, Problem> {
+) -> Result<Option<u64>, Problem> {
     let entry = ServerEntry {
         kind: kind.to_owned(),
         intake: Some(intake),
@@ -297,7 +242,18 @@ async fn say(
         personal: Vec::new(),
         author: None,
     };
-    app.ledger.say(shop, entry).await.map(|a| a.index).map_err(|n| no::problem(n, words))
+    match app.ledger.say(shop, entry).await {
+        Ok(answer) => Ok(Some(answer.index)),
+        Err(No::Refused(Refusal::SaidBefore)) => Ok(None),
+        Err(no) => Err(no::problem(no, words)),
+    }
+}
+
+/// The entry that says by now that the bytes are held.
+async fn held_now(app: &App, shop: Uuid, file: &Digest, like: &Named) -> Result<u64, Problem> {
+    let all = named(app, shop, file).await?;
+    let same = all.iter().find(|n| (n.intake, &n.photo) == (like.intake, &like.photo));
+    same.and_then(|n| n.held).ok_or_else(|| no::fault("bytes are said to be held, and no entry says so"))
 }
 
 async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Problem> {
@@ -320,29 +276,6 @@ async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Probl
             })
         })
         .collect()
-}
-
-/// The SHA-256 of a `Content-Digest` field (RFC 9530: a dictionary of byte sequences).
-fn content_digest(req: &HttpRequest) -> Result<Digest, Problem> {
-    let missing =
-        || Problem::not_valid("Content-Digest", "The header Content-Digest with sha-256=:<base64>: is needed.");
-    let field = req
-        .headers()
-        .get("Content-Digest")
-        .and_then(|h| h.to_str().ok())
-        .filter(|h| h.len() <= 1024)
-        .ok_or_else(missing)?;
-    let member = field
-        .split(',')
-        .map(str::trim)
-        .find_map(|m| m.strip_prefix("sha-256=:")?.strip_suffix(':'))
-        .ok_or_else(missing)?;
-    let bytes = base64::engine::general_purpose::STANDARD.decode(member).map_err(|_| missing())?;
-    Ok(Digest(bytes.try_into().map_err(|_| missing())?))
-}
-
-fn content_length(req: &HttpRequest) -> Option<u64> {
-    req.headers().get(header::CONTENT_LENGTH)?.to_str().ok()?.parse().ok()
 }
 
 /// An original, as an attachment, byte for byte.

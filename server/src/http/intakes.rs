@@ -26,6 +26,7 @@ const WORDS: usize = 6;
 #[serde(deny_unknown_fields)]
 pub struct Which {
     /// Only in this state: `open`, `in care` or `not taken in`.
+    #[param(pattern = "^(open|in care|not taken in)$")]
     state: Option<String>,
     /// Words that all begin something in the record: tag, serial, name, phone, words of the complaint.
     #[param(max_length = 200)]
@@ -98,7 +99,7 @@ pub async fn list(
     if let Some(state) = &which.state {
         query.push(" AND state = ").push_bind(state);
     }
-    if let Some(after) = which.after {
+    if let Some(after) = super::page_from(which.after)? {
         query.push(" AND opened_idx < ").push_bind(i64::try_from(after).unwrap_or(i64::MAX));
     }
     for word in project::split(q).into_iter().take(WORDS) {

@@ -4,7 +4,9 @@ pub mod assets;
 pub mod entries;
 pub mod files;
 pub mod guard;
+pub mod incoming;
 pub mod intakes;
+pub mod methods;
 pub mod no;
 pub mod openapi;
 pub mod receipts;
@@ -31,7 +33,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
         web::JsonConfig::default()
             .limit(JSON_LIMIT)
             .content_type_required(true)
-            .error_handler(|e, _| Problem::malformed(format!("The body cannot be read: {e}.")).into()),
+            .error_handler(|e, _| problem::of_json(&e).into()),
     )
     .app_data(
         web::PathConfig::default().error_handler(|_, _| Problem::not_found("There is nothing at this address.").into()),
@@ -72,6 +74,17 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
 /// The catalogue of the caller's language.
 pub fn words_of(req: &HttpRequest) -> &'static Catalogue {
     words::accepted(req.headers().get("Accept-Language").and_then(|h| h.to_str().ok()))
+}
+
+/// A log index that a page goes on from.
+///
+/// # Errors
+/// `not-valid` beyond the largest whole number that every client can hold.
+pub fn page_from(after: Option<u64>) -> Result<Option<u64>, Problem> {
+    match after.filter(|n| *n > evidence::canon::MAX_INT.unsigned_abs()) {
+        Some(_) => Err(Problem::not_valid("after", "There is no such log index.")),
+        None => Ok(after),
+    }
 }
 
 /// Takes the place, the camera's serial and the picture's own id out of a state: they are never shown.

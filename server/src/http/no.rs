@@ -27,6 +27,7 @@ pub fn problem(no: No, words: &Catalogue) -> Problem {
         No::Refused(Refusal::NotUnderstood) | No::UnknownVersion => {
             Problem::unknown_version(words.plain("refused.not-understood"))
         }
+        No::Refused(Refusal::SaidBefore) => fault("the server said it before"),
         No::IdUsed => Problem::id_used(words.plain("refused.id-used")),
         No::TagUsed(tag) => {
             let with = json!({"tag": tag});

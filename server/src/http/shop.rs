@@ -324,9 +324,11 @@ pub async fn put_settings(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
+    let Some(seen) = req.headers().get(header::IF_MATCH) else {
+        return Err(Problem::not_valid("If-Match", "The header If-Match with the ETag that was read is needed."));
+    };
     let (before, revision) = all(&app, *shop).await?;
-    let tag = req.headers().get(header::IF_MATCH).and_then(|h| h.to_str().ok());
-    if tag != Some(&format!("\"{revision}\"")) {
+    if seen.as_bytes() != format!("\"{revision}\"").as_bytes() {
         return Err(Problem::not_current("The settings were changed meanwhile. Read them again, then change them."));
     }
     let mut changed = Vec::new();

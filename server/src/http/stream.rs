@@ -9,6 +9,7 @@ use serde_json::json;
 use sqlx::Row;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::no;
@@ -22,6 +23,20 @@ const HEARTBEAT: Duration = Duration::from_secs(15);
 /// Most missed entries sent as single events; beyond it the client is told to read the log.
 const CATCH_UP: i64 = 2_000;
 
+/// One server-sent event, its fields by name.
+#[derive(ToSchema)]
+#[allow(dead_code, reason = "read by the derive only")]
+struct StreamEvent {
+    /// `hello`, `entry` or `behind`.
+    event: String,
+    /// JSON: `{"size"}` of `hello`, `{"index","intake","type"}` of `entry`.
+    data: String,
+    /// Log index; on `entry`.
+    id: Option<String>,
+    /// Milliseconds after which to come again; on `hello`.
+    retry: Option<u32>,
+}
+
 struct Stream {
     app: App,
     caller: Caller,
@@ -34,7 +49,7 @@ struct Stream {
 /// A stream of server-sent events. `event: entry` carries `{"index","intake","type"}`; `event: hello` the size first.
 #[utoipa::path(get, path = "/v1/shops/{shop}/stream", operation_id = "stream", tag = "entries",
     params(("shop" = Uuid, Path, description = "The shop"), ("Last-Event-ID" = Option<String>, Header, description = "Log index of the last event seen")),
-    responses((status = 200, description = "Server-sent events", body = String, content_type = "text/event-stream"),
+    responses((status = 200, description = "Server-sent events", body = StreamEvent, content_type = "text/event-stream"),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
     security(("cookie" = []), ("bearer" = [])))]
 pub async fn stream(

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 use uuid::Uuid;
 
+use super::bench::{self, ReadingNoted, ServiceNoted};
 use crate::photo::codes::Code;
 use crate::photo::same::Look;
 
@@ -21,6 +22,12 @@ pub const MAX_PHOTO: u64 = 64 * 1024 * 1024;
 pub const MAX_SIDE_FILE: u64 = 1024 * 1024;
 /// The parts of the record one sentence may answer.
 pub const BLOCKS: [&str; 4] = ["questions", "walk-round", "safety", "accessories"];
+/// Why a question has no answer.
+pub const NOT_ANSWERED: [&str; 3] = ["does not know", "refused", "not asked"];
+/// How a safety device was found at the counter.
+pub const SEEN: [&str; 4] = ["seen", "not with it", "not seen", "not tested here"];
+/// The short service entries.
+pub const SERVICES: [&str; 3] = ["carburettor", "plug", "oil"];
 /// The machine's fields.
 pub const MACHINE_FIELDS: [&str; 4] = ["make", "model", "serial", "engine-numbers"];
 /// Money, dates and terms, in the order they are asked for.
@@ -36,7 +43,7 @@ pub struct BodyError {
     pub sentence: String,
 }
 
-fn wrong<T>(pointer: &str, sentence: impl Into<String>) -> Result<T, BodyError> {
+pub(super) fn wrong<T>(pointer: &str, sentence: impl Into<String>) -> Result<T, BodyError> {
     Err(BodyError { pointer: pointer.into(), sentence: sentence.into() })
 }
 
@@ -49,17 +56,23 @@ macro_rules! body {
     };
 }
 
+body!(/** An earlier intake this one goes back to. */ Earlier {
+    /** The earlier intake. */ intake: Uuid,
+    /** Its tag, as printed on its receipt. */ tag: String,
+    /** `same machine`, `same customer` (another machine) or `after our repair`. */ again: String,
+});
 body!(/** The intake is opened: kind pinned, tag given. */ Opened {
     /** Digest of the kind's bytes. */ kind: Digest,
     /** The kind's identifier. */ kind_id: String,
     /** The numbered tag. */ tag: String,
     /** How: `at counter`. */ how: String,
+    /** The earlier intake of this machine or customer, where it is known. */ #[serde(default, skip_serializing_if = "Option::is_none")] earlier: Option<Earlier>,
 });
 body!(/** One field of the machine: a value, or why there is none. */ Machine {
     /** `make`, `model`, `serial` or `engine-numbers`. */ field: String,
     /** What it says. */ #[serde(default, skip_serializing_if = "Option::is_none")] value: Option<String>,
     /** `no plate`, `not readable` or `not known`. */ #[serde(default, skip_serializing_if = "Option::is_none")] not: Option<String>,
-    /** `typed`, `told` or `code`: taken from a code on a photo. */ #[serde(default, skip_serializing_if = "Option::is_none")] from: Option<String>,
+    /** `typed`, `told`, `earlier intake`, or `code`: taken from a code on a photo. */ #[serde(default, skip_serializing_if = "Option::is_none")] from: Option<String>,
 });
 body!(/** A person's card; replaces the earlier card of the same person. */ Person {
     /** `owner` or `bringer`. */ who: String,
@@ -213,6 +226,8 @@ pub enum Body {
     TakenIn(TakenIn),
     NotTakenIn(NotTakenIn),
     Moved(Moved),
+    ReadingNoted(ReadingNoted),
+    ServiceNoted(ServiceNoted),
     LinkMade(LinkMade),
     LinkRevoked(LinkRevoked),
 }
@@ -223,7 +238,7 @@ pub fn personal_members(kind: &str) -> &'static [&'static str] {
         "person-named" => &["name", "phone", "email", "address"],
         "statement-made" => &["text", "speaker"],
         "question-answered" => &["text"],
-        "condition-noted" | "accessory-noted" => &["note"],
+        "condition-noted" | "accessory-noted" | "service-noted" => &["note"],
         "photo-taken" => &["file_name"],
         "photo-judged" => &["gps", "body_serial", "unique_id"],
         "acknowledged" => &["signer"],
@@ -266,6 +281,8 @@ impl Body {
             "taken-in" => typed(plain).map(Body::TakenIn),
             "not-taken-in" => typed(plain).map(Body::NotTakenIn),
             "moved" => typed(plain).map(Body::Moved),
+            "reading-noted" => typed(plain).map(Body::ReadingNoted),
+            "service-noted" => typed(plain).map(Body::ServiceNoted),
             "link-made" => typed(plain).map(Body::LinkMade),
             "link-revoked" => typed(plain).map(Body::LinkRevoked),
             _ => return None,
@@ -331,10 +348,10 @@ impl Body {
         match self {
             Body::Opened(b) => {
                 one_of("/how", &b.how, &["at counter"])?;
-                let plain = !b.tag.is_empty()
-                    && b.tag.len() <= 12
-                    && b.tag.chars().all(|c| c.is_ascii_alphanumeric() || c == '-');
-                need("/tag", plain, "a tag is up to 12 letters, digits and -")
+                need("/tag", is_tag(&b.tag), "a tag is up to 12 letters, digits and -")?;
+                let Some(earlier) = &b.earlier else { return Ok(()) };
+                one_of("/earlier/again", &earlier.again, &["same machine", "same customer", "after our repair"])?;
+                need("/earlier/tag", is_tag(&earlier.tag), "a tag is up to 12 letters, digits and -")
             }
             Body::Machine(b) => {
                 one_of("/field", &b.field, &MACHINE_FIELDS)?;
@@ -342,7 +359,7 @@ impl Body {
                     one_of("/not", not, &["no plate", "not readable", "not known"])?;
                 }
                 if let Some(from) = &b.from {
-                    one_of("/from", from, &["typed", "told", "code"])?;
+                    one_of("/from", from, &["typed", "told", "earlier intake", "code"])?;
                 }
                 need("/value", b.value.is_some() != b.not.is_some(), "give a value, or say why there is none")?;
                 need("/value", b.value.as_ref().is_none_or(|v| v.chars().count() <= 200), "at most 200 characters here")
@@ -364,14 +381,14 @@ impl Body {
             }
             Body::Answer(b) => {
                 if let Some(not) = &b.not {
-                    one_of("/not", not, &["does not know", "refused", "not asked"])?;
+                    one_of("/not", not, &NOT_ANSWERED)?;
                 }
                 let given =
                     usize::from(b.choice.is_some()) + usize::from(b.not.is_some()) + usize::from(b.text.is_some());
                 need("/choice", given == 1, "give one answer: a choice, words, or why there is none")
             }
             Body::Line(b) => need("/photos", b.photos.len() <= 20, "at most 20 photos a line"),
-            Body::Safety(b) => one_of("/seen", &b.seen, &["seen", "not with it", "not seen", "not tested here"]),
+            Body::Safety(b) => one_of("/seen", &b.seen, &SEEN),
             Body::Accessory(b) => {
                 one_of("/stays", &b.stays, &["kept here", "handed back", "not with it"])?;
                 need("/count", b.count <= 999, "at most 999")
@@ -393,7 +410,7 @@ impl Body {
             Body::Acknowledged(b) => match b.how.as_str() {
                 "signed" => need(
                     "/strokes",
-                    b.strokes.is_some() && b.because.is_none(),
+                    b.strokes.is_some_and(|s| s != b.sheet) && b.because.is_none(),
                     "a signature needs its strokes and no reason",
                 ),
                 "not now" => {
@@ -402,6 +419,8 @@ impl Body {
                 _ => wrong("/how", "this is one of: signed, not now"),
             },
             Body::Moved(b) => need("/place", b.place.chars().count() <= 80, "at most 80 characters here"),
+            Body::ReadingNoted(b) => bench::reading(b),
+            Body::ServiceNoted(b) => bench::service(b),
             _ => Ok(()),
         }
     }
@@ -430,6 +449,11 @@ fn arranged(b: &Arranged) -> Result<(), BodyError> {
         }
     }
     Ok(())
+}
+
+/// Whether a text can stand on a tag.
+pub fn is_tag(text: &str) -> bool {
+    (1..=12).contains(&text.len()) && text.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
 }
 
 /// Whether a value is money: `{"currency": ISO 4217 code, "minor": 0 or more of its smallest unit}`.

@@ -75,6 +75,7 @@ pub fn check_facts(kind: &Kind, intake: &Intake, mode: Mode) -> Checked {
     record(intake, &mut found);
     views(kind, intake, mode, &mut found);
     answers(kind, intake, &mut found);
+    readings(kind, intake, &mut found);
     arrangements(intake, &mut found);
 
     let mut checked = Checked::default();
@@ -184,6 +185,16 @@ fn answers(kind: &Kind, intake: &Intake, found: &mut Vec<Gap>) {
     count(block("accessories"), open_things, "accessories", "gap.accessories", found);
 }
 
+fn readings(kind: &Kind, intake: &Intake, found: &mut Vec<Gap>) {
+    for r in &kind.readings {
+        let asked = r.when.as_ref().is_none_or(|w| w.holds(&|f| intake.field(f)));
+        if asked && !intake.readings.iter().any(|x| x.what.reading == r.id) {
+            let with = [("reading", text(&r.name)), ("why", text(&r.why))];
+            found.push(gap(format!("reading:{}", r.id), r.due, "gap.reading", with));
+        }
+    }
+}
+
 fn count(answered: bool, open: usize, id: &str, key: &str, found: &mut Vec<Gap>) {
     if !answered && open > 0 {
         found.push(gap(id, Due::AtCounter, key, [("count", json!(open))]));
@@ -204,6 +215,10 @@ fn arrangements(intake: &Intake, found: &mut Vec<Gap>) {
 }
 
 fn acknowledgement(kind: &Kind, intake: &Intake, mode: Mode) -> Option<&'static str> {
+    // What the bench says later is on no sheet: the signature stands for what was shown.
+    if intake.taken_in.as_ref().is_some_and(|m| m.index.is_some()) {
+        return None;
+    }
     let Some(ack) = &intake.acknowledgement else { return Some("gap.acknowledgement.missing") };
     let shown = sheet::as_acknowledged(kind, intake, &ack.what);
     if shown.is_none_or(|s| s.digest() != ack.what.sheet) {

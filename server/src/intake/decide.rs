@@ -5,9 +5,10 @@ use uuid::Uuid;
 
 use evidence::digest::Digest;
 
+use super::bench;
 use super::body::{Body, BodyError, PhotoTaken};
 use super::check::{self, Gap, Mode};
-use super::kind::Kind;
+use super::kind::{Kind, number};
 use super::state::{Intake, Mark, Standing};
 
 /// A sentence: message key and what it names.
@@ -50,6 +51,8 @@ pub enum Refusal {
     NoIntake,
     /// The intake holds entries this server does not understand.
     NotUnderstood,
+    /// The server said so before; said once is enough.
+    SaidBefore,
 }
 
 impl From<BodyError> for Refusal {
@@ -65,7 +68,8 @@ pub struct Author<'a> {
     pub staff: Option<Uuid>,
     /// Patterns of gaps this author may leave open.
     pub may_leave_open: &'a [String],
-    /// Whether the author may take in and record at the counter.
+    /// Whether the author may take in and record at the counter. Who may not stands at the bench: readings, service
+    /// entries, and views and questions that are not due at the counter, once the machine is in care.
     pub counter: bool,
 }
 
@@ -85,10 +89,11 @@ pub fn decide(
     }
     body.well_formed()?;
     let server = author.staff.is_none();
-    if !server && !author.counter {
+    let at_bench = intake.state == Standing::InCare && bench::belongs(kind, body);
+    if !server && !author.counter && !at_bench {
         return Err(Refusal::MayNot(Sentence::plain("refused.counter-only")));
     }
-    standing(intake, body)?;
+    standing(kind, intake, body)?;
     match body {
         Body::Opened(b) => known(b.kind_id == kind.id, "/kind_id", "the kind's own id stands here")?,
         Body::Answer(b) => {
@@ -97,6 +102,9 @@ pub fn decide(
             let choice =
                 b.choice.as_ref().is_none_or(|c| question.is_some_and(|q| q.choices.iter().any(|x| &x.id == c)));
             known(choice, "/choice", "this question has no such choice")?;
+            let counted = question.is_some_and(|q| q.kind == "number");
+            let number = !counted || b.text.as_ref().is_none_or(|t| number(t).is_some());
+            known(number, "/text", "this question is answered with a number")?;
         }
         Body::Line(b) => {
             known(kind.parts.iter().any(|p| p.id == b.part), "/part", "this kind has no such part")?;
@@ -114,6 +122,17 @@ pub fn decide(
             known(kind.accessories.iter().any(|a| a.id == b.item), "/item", "this kind has no such accessory")?
         }
         Body::PhotoTaken(b) => photo(kind, intake, b)?,
+        Body::ReadingNoted(b) => {
+            known(kind.reading(&b.reading).is_some(), "/reading", "this kind has no such reading")?;
+            theirs(intake, b.photo)?;
+        }
+        Body::ServiceNoted(b) => {
+            known(kind.services.contains(&b.service), "/service", "this kind has no such service entry")?;
+            theirs(intake, b.photo)?;
+        }
+        Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
+            return Err(Refusal::SaidBefore);
+        }
         Body::LeftOpen(b) => left_open(kind, intake, author, &b.gap)?,
         Body::Acknowledged(b) => {
             let sheet = super::sheet::as_acknowledged(kind, intake, b);
@@ -132,6 +151,11 @@ pub fn decide(
     Ok(meanwhile(intake, author, seen, body))
 }
 
+fn theirs(intake: &Intake, photo: Option<Uuid>) -> Result<(), Refusal> {
+    let there = photo.is_none_or(|p| intake.photo(p).is_some());
+    known(there, "/photo", "a photo that is named belongs to the same intake and is said to be taken first")
+}
+
 fn known(there: bool, pointer: &str, sentence: &str) -> Result<(), Refusal> {
     if there {
         Ok(())
@@ -141,7 +165,7 @@ fn known(there: bool, pointer: &str, sentence: &str) -> Result<(), Refusal> {
 }
 
 /// What may still be written, by where the intake stands.
-fn standing(intake: &Intake, body: &Body) -> Result<(), Refusal> {
+fn standing(kind: &Kind, intake: &Intake, body: &Body) -> Result<(), Refusal> {
     let opens = matches!(body, Body::Opened(_));
     let always = matches!(
         body,
@@ -157,7 +181,7 @@ fn standing(intake: &Intake, body: &Body) -> Result<(), Refusal> {
         Standing::Open if opens => Err(Refusal::Refused(Sentence::plain("refused.opened-already"))),
         Standing::Open => Ok(()),
         _ if always => Ok(()),
-        Standing::InCare if matches!(body, Body::Moved(_) | Body::PhotoTaken(PhotoTaken { view: None, .. })) => Ok(()),
+        Standing::InCare if bench::belongs(kind, body) => Ok(()),
         Standing::InCare => Err(Refusal::Ended(Sentence::plain("refused.in-care"))),
         Standing::NotTakenIn => Err(Refusal::Ended(Sentence::plain("refused.not-taken-in"))),
     }
@@ -187,14 +211,16 @@ fn left_open(kind: &Kind, intake: &Intake, author: &Author<'_>, gap: &str) -> Re
     if !lets(author.may_leave_open, gap) {
         let checked = check::check_facts(kind, intake, Mode::Server);
         let named = checked.gaps.into_iter().find(|g| g.gap == gap);
-        let what =
-            named.and_then(|g| g.with.get("view").or_else(|| g.with.get("question")).cloned()).unwrap_or(json!(gap));
+        let what = named
+            .and_then(|g| ["view", "question", "reading"].iter().find_map(|n| g.with.get(*n)).cloned())
+            .unwrap_or(json!(gap));
         return Err(Refusal::MayNotLeaveOpen(Sentence::with("refused.may-not-leave-open", "gap", what)));
     }
     // A gap that is not asked for now may be asked for later (a judgement may come): naming any known gap is fine.
     let list = match gap.split_once(':') {
         Some(("view", id)) => kind.view(id).is_some(),
         Some(("question", id)) => kind.question(id).is_some(),
+        Some(("reading", id)) => kind.reading(id).is_some(),
         Some(("line-photo", id)) => intake.lines.iter().any(|l| l.what.line.to_string() == id),
         Some(("machine", id)) => super::body::MACHINE_FIELDS.contains(&id),
         Some(("arrangement", id)) => super::body::ARRANGEMENTS.contains(&id),

@@ -1,14 +1,14 @@
 //! The kind of machine: which views, questions, parts, safety devices and accessories an intake asks for, and when.
 //!
-//! A kind is a TOML file. It is pinned by the SHA-256 of its bytes when an intake is opened.
+//! A kind is a TOML file. It is pinned by the SHA-256 of its bytes when an intake is opened. `kind_file` reads it,
+//! `kind_rules` says what has to hold.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use evidence::digest::Digest;
 use serde::{Deserialize, Serialize};
 
-/// Largest kind file read, in bytes.
-pub const MAX_BYTES: usize = 256 * 1024;
+pub use super::kind_file::{Fault, KindError};
 
 /// One text in several languages, by language tag.
 pub type Text = BTreeMap<String, String>;
@@ -86,6 +86,49 @@ pub struct Question {
     /// Why it is asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<Text>,
+    /// Whether the answer holds from one visit to the next, so that it may be taken over.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub lasting: bool,
+}
+
+/// Something measured on the bench. What is read is kept as read: never judged here, never converted.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Reading {
+    /// Identifier, unique in the kind.
+    pub id: String,
+    /// When it is due.
+    pub due: Due,
+    /// What is measured.
+    pub name: Text,
+    /// The unit suggested, e.g. `psi`; the gauge at hand may have another.
+    pub unit: String,
+    /// How it is measured, so that two readings can be compared.
+    pub method: Text,
+    /// Why it is asked for.
+    pub why: Text,
+    /// Condition under which it is asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub when: Option<When>,
+    /// A caution that belongs to this reading alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub caution: Option<Text>,
+}
+
+/// A note to the bench: shown to staff beside the machine, on no sheet and no receipt.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Note {
+    /// Identifier, unique in the kind.
+    pub id: String,
+    /// What it says; `{question}` stands for the answer to that question.
+    pub text: Text,
+    /// Condition under which it is shown.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub when: Option<When>,
+    /// The questions whose answers it names.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub with: Vec<String>,
 }
 
 /// A word of the condition vocabulary.
@@ -118,9 +161,9 @@ pub enum When {
     Field {
         /// `question:<id>`, `safety:<id>`, `line:<part>` or `block:<block>`.
         field: String,
-        /// `is`, `is-not`, `one-of` or `answered`.
+        /// `is`, `is-not`, `one-of`, `answered` or `at-least`.
         op: String,
-        /// The value of `is` and `is-not`.
+        /// The value of `is` and `is-not`, and the number of `at-least`.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         value: Option<String>,
         /// The values of `one-of`.
@@ -130,7 +173,8 @@ pub enum When {
 }
 
 impl When {
-    /// Whether the condition holds, given what a field says (`None`: not answered). `is-not` needs an answer.
+    /// Whether the condition holds, given what a field says (`None`: not answered). `is-not` needs an answer, `at-least`
+    /// an answer that is a number.
     pub fn holds(&self, said: &dyn Fn(&str) -> Option<String>) -> bool {
         match self {
             When::All { all } => all.iter().all(|w| w.holds(said)),
@@ -140,10 +184,25 @@ impl When {
                 ("is", Some(answer)) => value.as_deref() == Some(answer.as_str()),
                 ("is-not", Some(answer)) => value.as_deref() != Some(answer.as_str()),
                 ("one-of", Some(answer)) => values.contains(&answer),
+                ("at-least", Some(answer)) => match (number(&answer), value.as_deref().and_then(number)) {
+                    (Some(said), Some(least)) => said >= least,
+                    _ => false,
+                },
                 _ => false,
             },
         }
     }
+}
+
+/// A number as people write it, in thousandths: up to 9 digits, then at most 3 behind a point or a comma. Exact, so that
+/// phone and server compare alike.
+pub fn number(text: &str) -> Option<i64> {
+    let (whole, part) = text.split_once(['.', ',']).map_or((text, None), |(w, p)| (w, Some(p)));
+    let digits = |s: &str, most: usize| (1..=most).contains(&s.len()) && s.bytes().all(|b| b.is_ascii_digit());
+    if !digits(whole, 9) || part.is_some_and(|p| !digits(p, 3)) {
+        return None;
+    }
+    format!("{whole}{:0<3}", part.unwrap_or_default()).parse().ok()
 }
 
 /// A kind of machine.
@@ -176,12 +235,20 @@ pub struct Kind {
     /// The accessories asked for by name.
     #[serde(rename = "accessory", default)]
     pub accessories: Vec<Named>,
+    /// The readings, in order.
+    #[serde(rename = "reading", default, skip_serializing_if = "Vec::is_empty")]
+    pub readings: Vec<Reading>,
+    /// The notes to the bench.
+    #[serde(rename = "note", default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<Note>,
+    /// The short service entries it takes; all, when the file names none.
+    #[serde(default = "every_service")]
+    pub services: Vec<String>,
 }
 
-/// Why a kind file was not loaded.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct KindError(pub String);
+fn every_service() -> Vec<String> {
+    super::body::SERVICES.map(str::to_owned).to_vec()
+}
 
 /// A kind as loaded: its bytes, their digest, and what they say.
 #[derive(Clone, Debug)]
@@ -195,17 +262,12 @@ pub struct LoadedKind {
 }
 
 impl LoadedKind {
-    /// Reads and validates a kind file.
+    /// Reads and validates a kind file: all of it, or nothing.
     ///
     /// # Errors
-    /// A sentence with the place when the file is too large, not UTF-8, not TOML, or breaks a rule of kinds.
+    /// Every fault with its line when the file is too large, not UTF-8, not TOML, or breaks a rule of kinds.
     pub fn parse(bytes: &[u8]) -> Result<LoadedKind, KindError> {
-        if bytes.len() > MAX_BYTES {
-            return Err(KindError(format!("a kind file may have at most {MAX_BYTES} bytes")));
-        }
-        let text = std::str::from_utf8(bytes).map_err(|_| KindError("the kind file is not UTF-8".into()))?;
-        let kind: Kind = toml::from_str(text).map_err(|e| KindError(e.to_string()))?;
-        kind.validate()?;
+        let kind = super::kind_file::read(bytes)?;
         Ok(LoadedKind { digest: Digest::of(bytes), bytes: bytes.to_vec(), kind })
     }
 }
@@ -226,87 +288,8 @@ impl Kind {
         self.conditions.iter().find(|c| c.id == id)
     }
 
-    fn validate(&self) -> Result<(), KindError> {
-        let fail = |s: String| Err(KindError(s));
-        if self.v != 1 {
-            return fail(format!("kind version {} is not known here", self.v));
-        }
-        let lists: [(&str, Vec<&str>); 6] = [
-            ("view", self.views.iter().map(|v| v.id.as_str()).collect()),
-            ("question", self.questions.iter().map(|v| v.id.as_str()).collect()),
-            ("part", self.parts.iter().map(|v| v.id.as_str()).collect()),
-            ("condition", self.conditions.iter().map(|v| v.id.as_str()).collect()),
-            ("safety", self.safety.iter().map(|v| v.id.as_str()).collect()),
-            ("accessory", self.accessories.iter().map(|v| v.id.as_str()).collect()),
-        ];
-        for (list, ids) in &lists {
-            let mut seen = BTreeSet::new();
-            for id in ids {
-                let plain = !id.is_empty()
-                    && id.len() <= 64
-                    && id.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-' || c == ' ');
-                if !plain {
-                    return fail(format!("{list} \"{id}\": an id is lower-case letters, digits, - and spaces"));
-                }
-                if !seen.insert(*id) {
-                    return fail(format!("{list} \"{id}\" stands twice"));
-                }
-            }
-        }
-        let at_counter = self.views.iter().filter(|v| v.due == Due::AtCounter && v.when.is_none()).count();
-        if at_counter > 6 {
-            return fail(format!("{at_counter} views are due at the counter; at most 6 may be"));
-        }
-        let asked = self.questions.iter().filter(|q| q.due == Due::AtCounter && q.when.is_none()).count();
-        if asked > 3 {
-            return fail(format!("{asked} questions are due at the counter; at most 3 may be"));
-        }
-        for q in &self.questions {
-            if !["choice", "text", "number"].contains(&q.kind.as_str()) {
-                return fail(format!("question \"{}\": kind is choice, text or number", q.id));
-            }
-            if (q.kind == "choice") == q.choices.is_empty() {
-                return fail(format!("question \"{}\": a choice question lists its choices, others list none", q.id));
-            }
-        }
-        for (owner, when) in self
-            .views
-            .iter()
-            .filter_map(|v| v.when.as_ref().map(|w| (&v.id, w)))
-            .chain(self.questions.iter().filter_map(|q| q.when.as_ref().map(|w| (&q.id, w))))
-        {
-            self.validate_when(owner, when)?;
-        }
-        Ok(())
-    }
-
-    fn validate_when(&self, owner: &str, when: &When) -> Result<(), KindError> {
-        match when {
-            When::All { all: list } | When::Any { any: list } => {
-                list.iter().try_for_each(|w| self.validate_when(owner, w))
-            }
-            When::Field { field, op, value, values } => {
-                let known = match field.split_once(':') {
-                    Some(("question", id)) => self.question(id).is_some(),
-                    Some(("safety", id)) => self.safety.iter().any(|s| s.id == id),
-                    Some(("line", id)) => self.parts.iter().any(|p| p.id == id),
-                    Some(("block", id)) => super::body::BLOCKS.contains(&id),
-                    _ => false,
-                };
-                let complete = match op.as_str() {
-                    "is" | "is-not" => value.is_some() && values.is_empty(),
-                    "one-of" => value.is_none() && !values.is_empty(),
-                    "answered" => value.is_none() && values.is_empty(),
-                    _ => false,
-                };
-                if known && complete {
-                    Ok(())
-                } else {
-                    Err(KindError(format!(
-                        "\"{owner}\": the condition on \"{field}\" names no field or is not complete"
-                    )))
-                }
-            }
-        }
+    /// The reading with this identifier.
+    pub fn reading(&self, id: &str) -> Option<&Reading> {
+        self.readings.iter().find(|r| r.id == id)
     }
 }

@@ -1,9 +1,12 @@
 //! The intake: one drop-off of one machine. Types, fold, check and decisions are pure; HTTP stands beside them.
 
+pub mod bench;
 pub mod body;
 pub mod check;
 pub mod decide;
 pub mod kind;
+mod kind_file;
+mod kind_rules;
 pub mod sheet;
 pub mod state;
 pub mod strokes;

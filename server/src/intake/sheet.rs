@@ -23,8 +23,22 @@ pub struct Shown<'a> {
 }
 
 /// The photos shown, in the order they are numbered: those on condition lines first, then the newest of each view
-/// in the kind's order, then the rest; each once.
+/// in the kind's order, then the rest; each once. Photos taken after the acceptance come last, so that the numbers on the
+/// customer's receipt stay true.
 pub fn shown_photos<'a>(kind: &Kind, intake: &'a Intake) -> Vec<&'a Photo> {
+    let (later, shown): (Vec<&Photo>, Vec<&Photo>) =
+        intake.photos.iter().partition(|p| intake.after_acceptance(&p.mark));
+    let mut out = in_order(kind, intake, &shown);
+    out.extend(in_order(kind, intake, &later));
+    out
+}
+
+/// The newest photo of a view among these.
+fn newest<'a>(photos: &[&'a Photo], view: &str) -> Option<&'a Photo> {
+    photos.iter().rev().find(|p| p.taken.view.as_deref() == Some(view)).copied()
+}
+
+fn in_order<'a>(kind: &Kind, intake: &Intake, photos: &[&'a Photo]) -> Vec<&'a Photo> {
     let mut out: Vec<&Photo> = Vec::new();
     let mut seen = BTreeSet::new();
     let mut add = |p: &'a Photo, out: &mut Vec<&'a Photo>| {
@@ -34,19 +48,19 @@ pub fn shown_photos<'a>(kind: &Kind, intake: &'a Intake) -> Vec<&'a Photo> {
     };
     for line in &intake.lines {
         for id in &line.what.photos {
-            if let Some(p) = intake.photo(*id) {
+            if let Some(p) = photos.iter().find(|p| p.taken.photo == *id) {
                 add(p, &mut out);
             }
         }
     }
     for view in &kind.views {
-        if let Some(p) = intake.newest(&view.id) {
+        if let Some(p) = newest(photos, &view.id) {
             add(p, &mut out);
         }
     }
-    for p in &intake.photos {
+    for p in photos {
         let superseded =
-            p.taken.view.as_deref().and_then(|v| intake.newest(v)).is_some_and(|n| n.taken.photo != p.taken.photo);
+            p.taken.view.as_deref().and_then(|v| newest(photos, v)).is_some_and(|n| n.taken.photo != p.taken.photo);
         if !superseded {
             add(p, &mut out);
         }

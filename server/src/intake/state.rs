@@ -7,6 +7,7 @@ use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
 
+use super::bench;
 use super::body::{self, Body};
 
 /// Which entry said something: where it stands, who, when, and its said digest.
@@ -172,6 +173,10 @@ pub struct Intake {
     /// Where it stands in the shop.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub place: Option<Said<body::Moved>>,
+    /// Readings, each as noted, in order; none replaces another.
+    pub readings: Vec<Said<bench::ReadingNoted>>,
+    /// Short service entries, in order.
+    pub services: Vec<Said<bench::ServiceNoted>>,
     /// Receipt links made and not revoked.
     pub links: BTreeMap<Uuid, Said<body::LinkMade>>,
     /// Highest log index seen.
@@ -245,6 +250,8 @@ impl Intake {
                 self.not_taken_in = said(b, mark);
             }
             Body::Moved(b) => self.place = said(b, mark),
+            Body::ReadingNoted(b) => self.readings.push(Said { what: b.clone(), mark }),
+            Body::ServiceNoted(b) => self.services.push(Said { what: b.clone(), mark }),
             Body::LinkMade(b) => {
                 self.links.insert(b.link, Said { what: b.clone(), mark });
             }
@@ -282,6 +289,12 @@ impl Intake {
     /// The newest photo taken for a view.
     pub fn newest(&self, view: &str) -> Option<&Photo> {
         self.photos.iter().rev().find(|p| p.taken.view.as_deref() == Some(view))
+    }
+
+    /// Whether an entry came after the shop took the machine in: the customer was not shown it.
+    pub fn after_acceptance(&self, mark: &Mark) -> bool {
+        let taken_in = self.taken_in.as_ref().and_then(|m| m.index);
+        taken_in.is_some_and(|end| mark.index.is_none_or(|i| i > end))
     }
 
     /// The photo with this id.

@@ -7,14 +7,14 @@ use evidence::digest::Digest;
 use evidence::disclosure;
 use evidence::entry::{Entry, EntryError, Kept};
 use evidence::tree::{self, Hash};
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 use sqlx::{Row, SqliteConnection};
 use uuid::Uuid;
 
 use super::appender::Job;
 use super::load::{self, Head, broken};
 use super::{Answer, Command, Ledger, No, Notice, project};
-use crate::intake::body::{Body, personal_members};
+use crate::intake::body::{Body, Earlier, personal_members};
 use crate::intake::decide::{self, Author, Refusal, Sentence};
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Fact, Intake, Whose};
@@ -205,6 +205,11 @@ impl Ledger {
             if tag_in_use(db, work, &opened.tag, id).await? {
                 return Ok(Err(No::TagUsed(opened.tag.clone())));
             }
+            if let Some(earlier) = &opened.earlier
+                && let Some(sentence) = no_earlier(db, work, earlier).await?
+            {
+                return Ok(Err(No::Refused(Refusal::Refused(sentence))));
+            }
             if let Some(open) = work.intakes.get_mut(&id) {
                 open.kind = kind;
             }
@@ -214,7 +219,8 @@ impl Ledger {
             work.may_leave_open = Some(all.get(settings::MAY_LEAVE_OPEN).map_or(Value::Null, |(v, _)| v.clone()));
         }
         let patterns = settings::patterns(work.may_leave_open.as_ref(), &command.right.roles);
-        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter: true };
+        let counter = command.right.roles.iter().any(|r| r == "counter" || r == "owner");
+        let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter };
         let Some(open) = work.intakes.get(&id) else { return Ok(Err(No::NoShop)) };
         let Some(kind) = &open.kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
         match decide::decide(&kind.kind, &open.intake, &author, command.said.seen, &body) {
@@ -316,6 +322,29 @@ fn disclosed(command: &Command) -> Result<Map<String, Value>, No> {
         Some(plain) => Err(No::Disclosures(format!("\"{plain}\" is not personal: it belongs into the body"))),
         None => Ok(body),
     }
+}
+
+/// Why an intake cannot go back to this earlier one: there is none under that tag, or its machine is still here.
+async fn no_earlier(
+    db: &mut SqliteConnection,
+    work: &Work,
+    earlier: &Earlier,
+) -> Result<Option<Sentence>, sqlx::Error> {
+    let row: Option<(String, String)> = sqlx::query_as("SELECT tag, state FROM intake WHERE shop = ? AND id = ?")
+        .bind(work.shop.to_string())
+        .bind(earlier.intake.to_string())
+        .fetch_optional(db)
+        .await?;
+    let tag = json!(earlier.tag);
+    Ok(match row {
+        Some((tag, _)) if tag != earlier.tag => Some("refused.no-such-earlier"),
+        None => Some("refused.no-such-earlier"),
+        Some((_, state)) if earlier.again != "same customer" && ["open", "in care"].contains(&state.as_str()) => {
+            Some("refused.earlier-still-here")
+        }
+        Some(_) => None,
+    }
+    .map(|key| Sentence::with(key, "tag", tag)))
 }
 
 async fn tag_in_use(db: &mut SqliteConnection, work: &Work, tag: &str, id: Uuid) -> Result<bool, sqlx::Error> {

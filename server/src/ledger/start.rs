@@ -1,8 +1,7 @@
 //! Starting: keys, the database, new shops, epochs, and the check that nothing was set back to an older state.
 
-use std::fs::{self, OpenOptions};
-use std::io::{self, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::fs;
+use std::io;
 use std::path::Path;
 
 use evidence::checkpoint::{Checkpoint, origin};
@@ -15,6 +14,7 @@ use uuid::Uuid;
 
 use super::load::{self, Head};
 use super::{LOG_NAME, Ledger, No, ServerEntry};
+use crate::access::secret_file;
 use crate::edge::Random;
 use crate::originals::{make_folder, sync_folder};
 
@@ -70,7 +70,11 @@ pub fn key_file(path: &Path, may_make: bool, random: &Random) -> Result<[u8; 32]
                 (0..64).step_by(2).map(|i| text.trim().get(i..i + 2).and_then(|h| u8::from_str_radix(h, 16).ok()));
             let seed: Option<Vec<u8>> = bytes.collect();
             match seed.filter(|_| text.trim().len() == 64).and_then(|s| <[u8; 32]>::try_from(s).ok()) {
-                Some(seed) => Ok(seed),
+                Some(seed) => {
+                    // The start that made it may have ended before its name was safe.
+                    path.parent().map_or(Ok(()), sync_folder).map_err(io_error)?;
+                    Ok(seed)
+                }
                 None => stop(format!(
                     "{} is not a key file (64 hexadecimal digits); put the exported key back",
                     path.display()
@@ -83,11 +87,8 @@ pub fn key_file(path: &Path, may_make: bool, random: &Random) -> Result<[u8; 32]
             if let Some(folder) = path.parent() {
                 make_folder(folder).map_err(io_error)?;
             }
-            let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(io_error)?;
-            file.write_all(format!("{hex}\n").as_bytes()).and_then(|()| file.sync_all()).map_err(io_error)?;
-            if let Some(folder) = path.parent() {
-                sync_folder(folder).map_err(io_error)?;
-            }
+            // Whole or not at all: a key that a crash cut short would keep the next start from starting.
+            secret_file::write(path, format!("{hex}\n").as_bytes()).map_err(io_error)?;
             Ok(seed)
         }
         Err(e) if e.kind() == io::ErrorKind::NotFound => stop(format!(

@@ -132,14 +132,6 @@ impl Originals {
         fs::read(self.path(shop, shelf, digest))
     }
 
-    /// The number of bytes of an original. Blocking, for as long as asking for it takes.
-    ///
-    /// # Errors
-    /// When it is not there.
-    pub fn size(&self, shop: Uuid, digest: &Digest) -> io::Result<u64> {
-        Ok(fs::metadata(self.path(shop, Shelf::Originals, digest))?.len())
-    }
-
     /// Takes away an original that no entry says is held. Blocking.
     ///
     /// # Errors
@@ -173,24 +165,16 @@ impl Originals {
         let folder = self.shop(shop).join("checkpoints").join(epoch.to_string());
         self.durable_folder(&folder)?;
         let own = folder.join(size.to_string());
-        match OpenOptions::new().write(true).create_new(true).open(&own) {
-            Ok(mut file) => {
-                file.write_all(note.as_bytes())?;
-                file.sync_all()?;
+        match fs::read_to_string(&own) {
+            // Another note of this size is a fork and must be seen.
+            Ok(there) if there != note => {
+                return Err(io::Error::other("another checkpoint of this size was published before"));
             }
-            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
-                // A crash may have left it empty or short; a whole other note is a fork and must be seen.
-                let there = fs::read_to_string(&own)?;
-                if there != note {
-                    if there.ends_with('\n') && there.contains("\n\n") {
-                        return Err(io::Error::other("another checkpoint of this size was published before"));
-                    }
-                    replace(&folder, &own, note.as_bytes(), nonce)?;
-                }
-            }
+            Ok(_) => sync_folder(&folder)?,
+            // Whole or not at all: a later start publishes a later one, and nobody would mend this one.
+            Err(e) if e.kind() == io::ErrorKind::NotFound => replace(&folder, &own, note.as_bytes(), nonce)?,
             Err(e) => return Err(e),
         }
-        sync_folder(&folder)?;
         let newest = self.shop(shop).join("checkpoints");
         replace(&newest, &newest.join("newest"), note.as_bytes(), nonce)
     }
@@ -205,6 +189,45 @@ impl Originals {
             Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(e) => Err(e),
         }
+    }
+
+    /// Every published checkpoint of a shop: `<epoch>/<size>` and the note. Blocking.
+    ///
+    /// # Errors
+    /// When one cannot be read.
+    pub fn checkpoints(&self, shop: Uuid) -> io::Result<Vec<(String, String)>> {
+        let top = self.shop(shop).join("checkpoints");
+        let mut out = Vec::new();
+        for epoch in names(&top)? {
+            for size in names(&top.join(&epoch))? {
+                let bytes = fs::read(top.join(&epoch).join(&size))?;
+                out.push((format!("{epoch}/{size}"), String::from_utf8_lossy(&bytes).into_owned()));
+            }
+        }
+        Ok(out)
+    }
+
+    /// Takes away what a crash left half written. Only before anything is served: afterwards such files are uploads
+    /// under way. Gives their number. Blocking.
+    ///
+    /// # Errors
+    /// When a folder cannot be read, or the disk refuses.
+    pub fn sweep(&self, shop: Uuid) -> io::Result<usize> {
+        fn below(folder: &Path) -> io::Result<usize> {
+            let mut swept = 0;
+            for entry in fs::read_dir(folder)? {
+                let entry = entry?;
+                if entry.file_type()?.is_dir() {
+                    swept += below(&entry.path())?;
+                } else if entry.file_name().to_string_lossy().starts_with('.') {
+                    fs::remove_file(entry.path())?;
+                    swept += 1;
+                }
+            }
+            Ok(swept)
+        }
+        let folder = self.shop(shop);
+        if folder.is_dir() { below(&folder) } else { Ok(0) }
     }
 
     /// Every original of a shop, by name. Blocking.
@@ -285,6 +308,22 @@ impl Drop for Incoming {
         // After a rename there is nothing left under this name; an error here has nobody to tell.
         let _ = fs::remove_file(&self.temporary);
     }
+}
+
+/// What stands in a folder, but for files under way; nothing when it is a file or absent.
+fn names(folder: &Path) -> io::Result<Vec<String>> {
+    if !folder.is_dir() {
+        return Ok(Vec::new());
+    }
+    let mut out = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let name = entry?.file_name().to_string_lossy().into_owned();
+        if !name.starts_with('.') {
+            out.push(name);
+        }
+    }
+    out.sort();
+    Ok(out)
 }
 
 /// Makes a folder and the missing ones above it, and syncs each parent so that the names survive a power cut.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use fast_image_resize::PixelType;
+use scale::Samples;
 use serde::{Deserialize, Serialize};
 
 use super::decode::Whole;
@@ -109,7 +109,7 @@ impl Judged {
 /// Judges a picture of the given stored size by its grey copy of at most 1600 px.
 pub fn look(width: u32, height: u32, whole: Whole, large: &Pixels) -> Judged {
     let mut judged = Judged::start(Verdict::Usable, Vec::new());
-    let smaller = resized(large, MEASURED_AT, PixelType::U8);
+    let smaller = resized(large, MEASURED_AT, Samples::Grey);
     let grey = smaller.as_ref().unwrap_or(large);
     let mut poor = Vec::new();
     match whole {

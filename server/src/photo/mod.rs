@@ -22,7 +22,7 @@ pub mod when;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use fast_image_resize::PixelType;
+use scale::Samples;
 
 use claims::{Claims, Personal};
 use codes::Code;
@@ -136,7 +136,7 @@ fn look(kind: Kind, layout: &Layout<'_>, bytes: &[u8], turn: u8) -> Result<Seen,
         // A reader of codes that gives up is no reason to have no picture.
         let codes = quietly(|| codes::read(grey)).unwrap_or_default();
         let large = turns.iter().fold(large, |pixels, turn| rendition::upright(pixels, *turn));
-        let small = rendition::resized(&large, rendition::SMALL, PixelType::U8x3);
+        let small = rendition::resized(&large, rendition::SMALL, Samples::Rgb);
         let small = small.as_ref().unwrap_or(&large);
         let renditions = rendition::renditions(&large, small, profile.as_deref())?;
         Some(Seen { judged: Some(judged), look: Look::of(&judge::grey(small)), codes, renditions })

@@ -1,8 +1,7 @@
 //! Smaller copies of a picture: upright, JPEG, and without a byte of the original's metadata.
 
-use fast_image_resize::images::{Image, ImageRef};
-use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 use jpeg_encoder::{ColorType, Encoder};
+use scale::{Samples, scale};
 
 use super::decode::Picture;
 
@@ -66,13 +65,11 @@ pub struct Pixels {
 /// Takes the picture's memory: everything after works on this.
 pub fn shrink(picture: Picture) -> Option<Pixels> {
     let whole = Pixels { width: picture.width, height: picture.height, samples: picture.rgb };
-    resized(&whole, LARGE, PixelType::U8x3).or(Some(whole))
+    resized(&whole, LARGE, Samples::Rgb).or(Some(whole))
 }
 
 /// The same at another long side; `None` where it is no larger already.
-///
-/// The filter is Hamming's window: nearly as sharp as bicubic, without the ringing that would pass for sharpness.
-pub fn resized(from: &Pixels, long: u32, kind: PixelType) -> Option<Pixels> {
+pub fn resized(from: &Pixels, long: u32, kind: Samples) -> Option<Pixels> {
     let side = from.width.max(from.height);
     if side <= long {
         return None;
@@ -80,11 +77,8 @@ pub fn resized(from: &Pixels, long: u32, kind: PixelType) -> Option<Pixels> {
     let scaled =
         |n: u32| ((u64::from(n) * u64::from(long) * 2 + u64::from(side)) / (u64::from(side) * 2)).max(1) as u32;
     let (width, height) = (scaled(from.width), scaled(from.height));
-    let source = ImageRef::new(from.width, from.height, &from.samples, kind).ok()?;
-    let mut target = Image::new(width, height, kind);
-    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Hamming));
-    Resizer::new().resize(&source, &mut target, &options).ok()?;
-    Some(Pixels { width, height, samples: target.into_vec() })
+    let samples = scale(&from.samples, kind, (from.width, from.height), (width, height))?;
+    Some(Pixels { width, height, samples })
 }
 
 /// Both renditions. `large` is what [`shrink`] gave, turned upright, and `small` that at [`SMALL`].

@@ -7,8 +7,6 @@
 use std::fmt;
 use std::str::FromStr;
 
-use fast_image_resize::images::{Image, ImageRef};
-use fast_image_resize::{FilterType, PixelType, ResizeAlg, ResizeOptions, Resizer};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -29,12 +27,9 @@ pub struct Look(pub u64);
 impl Look {
     /// The hash of an upright grey picture, one byte a pixel; `None` where it has too little structure to be told apart.
     pub fn of(grey: &Pixels) -> Option<Look> {
-        let source = ImageRef::new(grey.width, grey.height, &grey.samples, PixelType::U8).ok()?;
-        let mut fields = Image::new(9, 8, PixelType::U8);
-        let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Lanczos3));
-        Resizer::new().resize(&source, &mut fields, &options).ok()?;
+        let fields = scale::fields(&grey.samples, (grey.width, grey.height), (9, 8))?;
         let (mut bits, mut structure) = (0u64, 0);
-        for line in fields.buffer().chunks_exact(9) {
+        for line in fields.chunks_exact(9) {
             for pair in line.windows(2) {
                 bits = bits << 1 | u64::from(pair[1] > pair[0]);
                 structure += u32::from(pair[1] != pair[0]);
@@ -117,7 +112,7 @@ mod tests {
         let bytes = jpeg(&one, |_| {});
         let decoded = decode::decode(Kind::Jpeg, &layout::read(Kind::Jpeg, &bytes), &bytes).unwrap();
         let again = Pixels { width: 1200, height: 900, samples: decoded.rgb };
-        let small = rendition::resized(&one, 320, PixelType::U8x3).unwrap();
+        let small = rendition::resized(&one, 320, scale::Samples::Rgb).unwrap();
         for other in [again, small, changed(&one, |v| v / 2 + 20), blurred(&one, 5)] {
             assert!(here.distance(look(&other).unwrap()) <= 4);
         }

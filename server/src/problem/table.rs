@@ -99,6 +99,13 @@ pub const TABLE: &[Row] = &[
         "Send the entry that names the file first, then the file.",
     ),
     row(
+        "no-such-method",
+        405,
+        Retry::Never,
+        "Not with this method",
+        "Use one of the methods that the header Allow names.",
+    ),
+    row(
         "id-used",
         409,
         Retry::Never,

@@ -160,6 +160,7 @@ fn what(input: &Input<'_>, gap: &str) -> String {
     let known = match gap.split_once(':') {
         Some(("view", id)) => input.kind.view(id).map(|v| input.words.text(&v.short).to_owned()),
         Some(("question", id)) => input.kind.question(id).map(|q| input.words.text(&q.name).to_owned()),
+        Some(("reading", id)) => input.kind.reading(id).map(|r| input.words.text(&r.name).to_owned()),
         Some(("machine", f)) => Some(input.words.plain(&format!("receipt.field.{f}"))),
         _ => None,
     };

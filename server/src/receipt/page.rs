@@ -96,6 +96,9 @@ fn head(input: &Input<'_>, tag: &str) -> Markup {
                 h1 { (input.shop_name) }
                 p.what { (lines::machine(input)) }
                 p { (say(input, "receipt.brought", &json!({"when": opened}))) }
+                @if let Some(e) = input.intake.opened.as_ref().and_then(|o| o.what.earlier.as_ref()) {
+                    p { (say(input, &format!("receipt.again.{}", e.again.replace(' ', "-")), &json!({"tag": e.tag}))) }
+                }
             }
             p.stamp { (stamp) }
         }

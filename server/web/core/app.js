@@ -8,9 +8,10 @@
 //   await setUp(form) / signIn(form) / claimPairing(code, label?) / signOut()
 //   await shop()                                    {name, zone, currency, settings …} as last seen
 //   await kinds() / kind(digest)                    kinds of machine known here
-//   await openIntake(kindDigest, tag)               → intake id
+//   await openIntake(kindDigest, tag, earlier?)     → intake id
 //   await changeTag(intake, tag)                    another tag, when the opening was refused because the tag was taken
 //   await say(intake, type, body, personal?)        → {id, digest}: the fact is on the device and queued
+//   await sayAll(intake, facts)                     several facts, all or none
 //   await takePhoto(intake, file, {view, stage, lines, name})   → {photo, file, size}: bytes are on the device and read back
 //   await intake(id)                                → IntakeView or null: state, check (device), photos with status, unsent
 //   await history(id)                               → its entries in order
@@ -143,9 +144,20 @@ export async function kind(digest) {
   return read.kind(await here(), digest);
 }
 
-/** Opens an intake on this device. @param {string} kindDigest @param {string} tag @returns {Promise<string>} the intake's id */
-export async function openIntake(kindDigest, tag) {
-  return write.openIntake(await here(), kindDigest, tag);
+/**
+ * Opens an intake on this device; `earlier`, when the machine or its owner was here before.
+ * @param {string} kindDigest @param {string} tag @param {import("./types.js").Earlier} [earlier] @returns {Promise<string>} the intake's id
+ */
+export async function openIntake(kindDigest, tag, earlier) {
+  return write.openIntake(await here(), kindDigest, tag, earlier);
+}
+
+/**
+ * Several facts in one go: all are kept, or none is.
+ * @param {string} intake @param {{type: string, body: JsonObject, personal?: JsonObject}[]} facts @returns {Promise<void>}
+ */
+export async function sayAll(intake, facts) {
+  return write.sayAll(await here(), intake, facts);
 }
 
 /** Another tag for an intake whose opening was refused (`/problems/tag-used`). @param {string} intake @param {string} tag @returns {Promise<void>} */

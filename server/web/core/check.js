@@ -39,6 +39,7 @@ export function checkFacts(kind, state, mode) {
     ...questions(kind, state),
     ...walkRound(kind, state),
     ...things(kind, state),
+    ...readings(kind, state),
     ...ARRANGEMENTS.filter((f) => !own(state.arrangements, f)).map((f) => gap(`arrangement:${f}`, COUNTER, "gap.arrangement", { field: f })),
   ];
   /** @type {Checked} */
@@ -121,6 +122,13 @@ function things(kind, state) {
   ];
 }
 
+/** @param {Kind} kind @param {IntakeState} state @returns {Gap[]} */
+function readings(kind, state) {
+  return (kind.reading ?? [])
+    .filter((r) => holds(r.when, state) && !state.readings.some((x) => x.reading === r.id))
+    .map((r) => gap(`reading:${r.id}`, r.due, "gap.reading", { reading: r.name, why: r.why }));
+}
+
 /** @param {IntakeState} state @param {string} block @param {number} open @returns {Gap[]} */
 function count(state, block, open) {
   return open > 0 && !own(state.blocks, block) ? [gap(block, COUNTER, `gap.${block}`, { count: open })] : [];
@@ -128,6 +136,8 @@ function count(state, block, open) {
 
 /** @param {Kind} kind @param {IntakeState} state @param {Mode} mode @returns {string | null} */
 function acknowledgement(kind, state, mode) {
+  // What the bench says later is on no sheet: the signature stands for what was shown.
+  if (state.taken_in?.index !== undefined) return null;
   const ack = state.acknowledgement;
   if (!ack) return "gap.acknowledgement.missing";
   if (acknowledgedSheet(kind, state)?.digest !== ack.sheet) return "gap.acknowledgement.stale";

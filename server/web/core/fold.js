@@ -7,7 +7,7 @@
 export function nothing() {
   return {
     state: "none", machine: {}, people: {}, statements: {}, answers: {}, lines: [], safety: {}, accessories: {}, blocks: {},
-    arrangements: {}, photos: [], left_open: {}, files_received: [], links: {}, not_understood: 0,
+    arrangements: {}, photos: [], left_open: {}, files_received: [], readings: [], services: [], links: {}, not_understood: 0,
   };
 }
 
@@ -65,7 +65,7 @@ export function apply(state, entry) {
       state.tag = body.tag;
       state.kind = body.kind;
       state.kind_id = body.kind_id;
-      state.opened = { digest, mark };
+      state.opened = { digest, mark, ...(body.earlier ? { earlier: body.earlier } : {}) };
       return;
     case "machine-described":
       return put(state.machine, body.field, fact);
@@ -127,6 +127,12 @@ export function apply(state, entry) {
     case "moved":
       state.place = { place: body.place, mark };
       return;
+    case "reading-noted":
+      state.readings.push(fact);
+      return;
+    case "service-noted":
+      state.services.push(fact);
+      return;
     case "link-made":
       return put(state.links, body.link, { what: body.what, expires: body.expires, mark });
     case "link-revoked":
@@ -145,4 +151,10 @@ export function photoOf(state, id) {
 /** The newest photo taken for a view. @param {IntakeState} state @param {string} view @returns {PhotoFact | undefined} */
 export function newestOf(state, view) {
   return state.photos.findLast((p) => p.view === view);
+}
+
+/** Whether an entry came after the shop took the machine in: the customer was not shown it. @param {IntakeState} state @param {Mark} mark */
+export function afterAcceptance(state, mark) {
+  const end = state.taken_in?.index;
+  return end !== undefined && (mark.index === undefined || mark.index > end);
 }

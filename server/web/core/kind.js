@@ -32,7 +32,8 @@ export function fieldOf(state, field) {
 }
 
 /**
- * Whether a condition holds; no condition always does. Every comparison needs an answer, `is-not` too.
+ * Whether a condition holds; no condition always does. Every comparison needs an answer, `is-not` too; `at-least` one that is a
+ * number.
  * @param {When | undefined} when
  * @param {IntakeState} state
  * @returns {boolean}
@@ -52,9 +53,29 @@ export function holds(when, state) {
       return said !== when.value;
     case "one-of":
       return (when.values ?? []).includes(said);
+    case "at-least": {
+      const [number, least] = [numberOf(said), numberOf(when.value ?? "")];
+      return number !== null && least !== null && number >= least;
+    }
     default:
       return false;
   }
+}
+
+/**
+ * A number as people write it, in thousandths: up to 9 digits, then at most 3 behind a point or a comma; null for anything
+ * else. Exact, so that phone and server compare alike.
+ * @param {string} text
+ * @returns {number | null}
+ */
+export function numberOf(text) {
+  const found = /^([0-9]{1,9})(?:[.,]([0-9]{1,3}))?$/.exec(text);
+  return found ? Number(found[1]) * 1000 + Number((found[2] ?? "").padEnd(3, "0")) : null;
+}
+
+/** The short service entries a kind takes: those it names, all when it names none. @param {Kind} kind @returns {string[]} */
+export function servicesOf(kind) {
+  return kind.services ?? ["carburettor", "plug", "oil"];
 }
 
 /**

@@ -4,7 +4,7 @@
 
 import { canon } from "./canon.js";
 import { checkFacts } from "./check.js";
-import { newestOf, photoOf } from "./fold.js";
+import { afterAcceptance } from "./fold.js";
 import { own } from "./kind.js";
 import { digestOf } from "./sha256.js";
 
@@ -18,16 +18,24 @@ import { digestOf } from "./sha256.js";
 /**
  * The photos shown, in the order they are numbered: those on condition lines first, then the newest of each view in the
  * kind's order, then the rest; each once. A photo replaced by a newer one of its view is left out unless a line shows it.
+ * Photos taken after the acceptance come last, so that the numbers on the customer's receipt stay true.
  * @param {Kind} kind @param {IntakeState} state @returns {PhotoFact[]}
  */
 export function shownPhotos(kind, state) {
-  const current = state.photos.filter((p) => p.view === undefined || newestOf(state, p.view) === p);
-  const inOrder = [
-    ...state.lines.flatMap((l) => l.photos.map((id) => photoOf(state, id))),
-    ...kind.view.map((v) => newestOf(state, v.id)),
-    ...current,
+  const later = state.photos.filter((p) => afterAcceptance(state, p.mark));
+  const shown = state.photos.filter((p) => !later.includes(p));
+  return [...inOrder(kind, state, shown), ...inOrder(kind, state, later)];
+}
+
+/** @param {Kind} kind @param {IntakeState} state @param {PhotoFact[]} photos @returns {PhotoFact[]} */
+function inOrder(kind, state, photos) {
+  const newest = (/** @type {string} */ view) => photos.findLast((p) => p.view === view);
+  const all = [
+    ...state.lines.flatMap((l) => l.photos.map((id) => photos.find((p) => p.photo === id))),
+    ...kind.view.map((v) => newest(v.id)),
+    ...photos.filter((p) => p.view === undefined || newest(p.view) === p),
   ];
-  return [...new Set(inOrder.filter((p) => p !== undefined))];
+  return [...new Set(all.filter((p) => p !== undefined))];
 }
 
 /**

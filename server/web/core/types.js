@@ -18,16 +18,18 @@
  * @typedef {"received" | "opened" | "left"} Stage
  *
  * A condition on earlier answers, as data.
- * @typedef {{all: When[]} | {any: When[]} | {field: string, op: "is" | "is-not" | "one-of" | "answered", value?: string, values?: string[]}} When
+ * @typedef {{all: When[]} | {any: When[]} | {field: string, op: "is" | "is-not" | "one-of" | "answered" | "at-least", value?: string, values?: string[]}} When
  *
  * @typedef {{id: string, name: Text}} Named
  * @typedef {{id: string, due: Due, stage: Stage, drawing: string, name: Text, short: Text, stand: Text, why: Text, when?: When, caution?: Text}} View
- * @typedef {{id: string, due: Due, name: Text, kind: "choice" | "text" | "number", choices?: Named[], when?: When, why?: Text}} Question
+ * @typedef {{id: string, due: Due, name: Text, kind: "choice" | "text" | "number", choices?: Named[], when?: When, why?: Text, lasting?: boolean}} Question
  * @typedef {{id: string, photo: boolean, name: Text}} Condition
+ * @typedef {{id: string, due: Due, name: Text, unit: string, method: Text, why: Text, when?: When, caution?: Text}} Reading
+ * @typedef {{id: string, text: Text, when?: When, with?: string[]}} Note   `{question}` in its text stands for that answer
  *
  * A kind of machine, as its TOML says it (list members keep the file's singular names).
  * @typedef {{v: number, id: string, name: Text, caution: Text, view: View[], question?: Question[], part?: Named[],
- *   condition: Condition[], safety?: Named[], accessory?: Named[]}} Kind
+ *   condition: Condition[], safety?: Named[], accessory?: Named[], reading?: Reading[], note?: Note[], services?: string[]}} Kind
  *
  * @typedef {{digest: string, kind: Kind}} LoadedKind
  */
@@ -59,16 +61,21 @@
  * @typedef {{value: any, digest: string, mark: Mark}} ArrangementFact
  * @typedef {{gap: string, reason: string, digest: string, mark: Mark}} LeftOpenFact
  * @typedef {{how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, reader?: string, signer?: string, digest: string, mark: Mark}} AcknowledgementFact
+ * @typedef {{reading: string, value?: string, unit?: string, not?: "not taken", because?: string, method?: string, photo?: string, digest: string, mark: Mark}} ReadingFact
+ * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[],
  *   look?: string, alike: {photo: string, intake: string, how: "same file" | "alike", bits?: number}[], codes: {format: string, text: string}[], flags: Sentence[], by: string, mark: Mark}} Judgement
  * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement}} PhotoFact
+ *
+ * An earlier intake that one goes back to: of the same machine, the same customer, or of our own repair.
+ * @typedef {{intake: string, tag: string, again: "same machine" | "same customer" | "after our repair"}} Earlier
  *
  * The state of an intake: the fold of its entries. Lines stand in the order they were first noted, photos in the order
  * they were taken (log index first, those not sent yet after).
  * @typedef {{
  *   state: "none" | "open" | "in care" | "not taken in",
  *   shop?: string, intake?: string, tag?: string, kind?: string, kind_id?: string,
- *   opened?: {digest: string, mark: Mark},
+ *   opened?: {digest: string, mark: Mark, earlier?: Earlier},
  *   machine: {[field: string]: MachineFact},
  *   people: {[who: string]: PersonFact},
  *   statements: {[topic: string]: StatementFact},
@@ -84,6 +91,8 @@
  *   acknowledgement?: AcknowledgementFact,
  *   taken_in?: Mark,
  *   not_taken_in?: {because: string, mark: Mark},
+ *   readings: ReadingFact[],
+ *   services: ServiceFact[],
  *   place?: {place: string, mark: Mark},
  *   links: {[link: string]: {what: string, expires: string, mark: Mark}},
  *   last_index?: number,

@@ -16,14 +16,14 @@ import { spoken } from "./words.js";
 
 /** @import {Context} from "./context.js" */
 /** @import {Work} from "./store.js" */
-/** @import {JsonObject, Stage} from "./types.js" */
+/** @import {Earlier, JsonObject, Stage} from "./types.js" */
 
 /** Largest photo the server takes, bytes. */
 export const MAX_PHOTO = 64 * 1024 * 1024;
 const STORES = /** @type {const} */ (["entries", "queue", "meta"]);
 
-/** @param {Context} ctx @param {string} kindDigest @param {string} tag @returns {Promise<string>} */
-export async function openIntake(ctx, kindDigest, tag) {
+/** @param {Context} ctx @param {string} kindDigest @param {string} tag @param {Earlier} [earlier] @returns {Promise<string>} */
+export async function openIntake(ctx, kindDigest, tag, earlier) {
   const { shop } = signedIn(ctx);
   const number = tag.trim();
   if (!/^[A-Za-z0-9-]{1,12}$/.test(number)) throw trouble("tag-shape");
@@ -33,7 +33,7 @@ export async function openIntake(ctx, kindDigest, tag) {
   await ctx.store.write([...STORES, "intakes"], async (w) => {
     const here = [...(await w.by("intakes", "shop", shop)).map((i) => i.tag), ...(await openedTags(w, shop))];
     if (here.includes(number)) throw trouble("tag-used-here");
-    await put(ctx, w, id, "intake-opened", { kind: kindDigest, kind_id: kind.kind.id, tag: number, how: "at counter" });
+    await put(ctx, w, id, "intake-opened", { kind: kindDigest, kind_id: kind.kind.id, tag: number, how: "at counter", ...(earlier ? { earlier } : {}) });
   });
   return told(ctx, id, id);
 }
@@ -70,6 +70,17 @@ export async function changeTag(ctx, intake, tag) {
 export async function say(ctx, intake, type, body, personal) {
   const spokenEntry = await ctx.store.write([...STORES], (w) => put(ctx, w, intake, type, body, personal));
   return told(ctx, intake, spokenEntry);
+}
+
+/**
+ * Several facts at once: all of them, or none.
+ * @param {Context} ctx @param {string} intake @param {{type: string, body: JsonObject, personal?: JsonObject}[]} facts
+ */
+export async function sayAll(ctx, intake, facts) {
+  await ctx.store.write([...STORES], async (w) => {
+    for (const { type, body, personal } of facts) await put(ctx, w, intake, type, body, personal);
+  });
+  told(ctx, intake, undefined);
 }
 
 /**

@@ -1,111 +1,35 @@
-// Asked and looked at: the questions, the walk-round, the safety devices, what was left with it. Each block by its own
-// answers or by one printed sentence. An answer that completes a block brings the next open one into view.
+// Asked and looked at: the questions, the walk-round, the safety devices, what was left with it.
 
-import { say, session } from "../core/app.js";
-import { holds } from "../core/kind.js";
-import { t, text } from "../core/words.js";
-import { actLink, field, foot, picks, toggle } from "../parts/act.js";
+import { t } from "../core/words.js";
+import { actLink, foot } from "../parts/act.js";
+import { askingPart } from "../parts/asking.js";
 import { camera } from "../parts/camera.js";
 import { h, keep } from "../parts/dom.js";
-import { slug } from "../parts/facts.js";
-import { onward, openIn } from "../parts/flow.js";
+import { onward } from "../parts/flow.js";
 import { onward as onwardIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
-import { linesPart } from "../parts/lines.js";
-import { nameOf } from "../parts/names.js";
-import { accessoriesPart, safetyPart } from "../parts/things.js";
-
-/** @import {IntakeView} from "../core/app.js" */
-/** @import {Question} from "../core/types.js" */
-
-/** Blocks in the order they stand on the page, and the gaps that keep each open. */
-const BLOCKS = ["question", "walk-round", "safety", "accessories"];
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function asked(at) {
   const [id] = at.ids;
   const lens = camera(id);
-  const walk = linesPart(id, lens, () => at.again());
-  /** @type {IntakeView} */
-  let view;
-
-  /** Says something, then shows the block that is open next when this one is complete. @param {() => Promise<unknown>} does @param {string} block */
-  async function answer(does, block) {
-    await does();
-    await at.again();
-    const open = new Set(openIn(view, "asked").map((g) => g.gap.split(":")[0]));
-    if (open.has(block)) return;
-    const next = BLOCKS.slice(BLOCKS.indexOf(block) + 1).find((b) => open.has(b));
-    document.getElementById(`block-${next ?? "end"}`)?.scrollIntoView({ block: next ? "start" : "end" });
-  }
-
-  /** @param {string} block @param {string} sentence */
-  const blockBy = (block, sentence) => answer(() => say(id, "block-answered", { block, sentence }), block === "questions" ? "question" : block);
-
-  /** One tap, one printed sentence. @param {string} block @param {string} sentence */
-  function byOne(block, sentence) {
-    const fact = view.state.blocks[block];
-    return toggle({
-      id: sentence.replaceAll(".", "-"), sentence: true, on: fact?.sentence === sentence, words: t(sentence, { name: nameOf(fact?.sentence === sentence ? fact.mark.by : session()?.staff) }),
-      does: () => (fact?.sentence === sentence ? undefined : blockBy(block, sentence)),
-    });
-  }
+  const asking = askingPart(id, lens, () => at.again());
 
   return {
     watch: watching(id),
     async draw() {
-      view = await load(id);
+      const view = await load(id);
       const on = onward(view, "asked");
-      const questions = (view.kind?.question ?? []).filter((q) => q.due === "at counter" && holds(q.when, view.state));
-      const openQuestions = openIn(view, "asked").some((g) => g.gap.startsWith("question:"));
       return {
         title: t("page.asked.title"),
         content: [
           head(view),
           h("h1", null, t("page.asked.title")),
           ...meanwhile(view),
-          h("section", { class: "stack", id: "block-question" },
-            h("h2", { class: "hide" }, t("page.asked.questions")),
-            questions.map((q) => question(q)),
-            openQuestions || view.state.blocks.questions ? byOne("questions", "block.questions.rest-not-asked") : null),
-          h("section", { class: "section", id: "block-walk-round" },
-            h("h2", { id: "walk-round" }, t("page.asked.walk-round")),
-            byOne("walk-round", "block.walk-round.photographed"),
-            walk.draw(view)),
-          h("section", { class: "section", id: "block-safety" },
-            h("h2", { id: "safety" }, t("page.asked.safety")),
-            byOne("safety", "block.safety.not-tested"),
-            safetyPart(view, (item, seen) => answer(() => say(id, "safety-noted", { item, seen }), "safety"))),
-          h("section", { class: "section", id: "block-accessories" },
-            h("h2", { id: "accessories" }, t("page.asked.accessories")),
-            byOne("accessories", "block.accessories.nothing-else"),
-            byOne("accessories", "block.accessories.rest-not-asked"),
-            accessoriesPart(view, (item, count, stays) => answer(() => say(id, "accessory-noted", { item, count, stays }), "accessories"))),
-          h("div", { id: "block-end" }),
+          ...asking.draw(view),
           foot(actLink({ words: on.words, href: on.href, icon: onwardIcon(), heavy: true }), keep(lens.element)),
         ],
       };
     },
   };
-
-  /** @param {Question} q */
-  function question(q) {
-    const fact = view.state.answers[q.id];
-    const give = (/** @type {import("../core/types.js").JsonObject} */ body, /** @type {import("../core/types.js").JsonObject | undefined} */ personal = undefined) =>
-      answer(() => say(id, "question-answered", { question: q.id, ...body }, personal), "question");
-    const unknown = { id: "not:does not know", words: t("page.not.does-not-know") };
-    const choices = (q.choices ?? []).map((c) => ({ id: `choice:${c.id}`, words: text(c.name) }));
-    return h("div", { class: "question", id: `question-${q.id}`, "data-key": q.id },
-      h("h3", null, text(q.name)),
-      q.kind === "choice" ? null : field({
-        id: `answer-${q.id}`, words: text(q.name), value: fact?.text ?? "", input: q.kind === "number" ? { inputmode: "decimal" } : {},
-        onchange: (typed) => typed && give({}, { text: typed }),
-      }),
-      picks({
-        name: text(q.name), choices: [...choices, unknown], three: choices.every((c) => c.words.length <= 18) && choices.length > 3,
-        chosen: fact?.choice ? `choice:${fact.choice}` : fact?.not ? `not:${fact.not}` : undefined,
-        does: (chosen) => (chosen.startsWith("choice:") ? give({ choice: chosen.slice(7) }) : give({ not: chosen.slice(4) })),
-      }),
-      fact?.not && fact.not !== "does not know" ? h("p", { class: "soft" }, t(`page.not.${slug(fact.not)}`)) : null);
-  }
 }

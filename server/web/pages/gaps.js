@@ -17,7 +17,7 @@ import { notice } from "../parts/notice.js";
 /** Reasons that come up again and again; a tap puts one into the field, where it can be changed. */
 const REASONS = ["dirty", "no-time", "not-reachable", "customer"];
 /** As the server takes it until the shop sets it. */
-const USUAL = { counter: ["view:*", "!view:machine-plate", "question:*", "line-photo:*"], bench: [] };
+const USUAL = { counter: ["view:*", "!view:machine-plate", "question:*", "line-photo:*", "reading:*"], bench: ["view:*", "question:*", "reading:*"] };
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function gaps(at) {

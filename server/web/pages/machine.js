@@ -1,12 +1,14 @@
 // One machine as a full page of lanes: what was told, as received, as opened, as left, and by whose clock.
 
-import { history, say, session, shop } from "../core/app.js";
+import { history, kinds, openIntake, say, session, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { actLink, picks } from "../parts/act.js";
+import { act, actLink, picks } from "../parts/act.js";
+import { benchPart } from "../parts/bench.js";
 import { h } from "../parts/dom.js";
 import { entriesList } from "../parts/entries.js";
 import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial } from "../parts/facts.js";
 import { atCounter } from "../parts/flow.js";
+import { nextFree } from "../parts/free.js";
 import { onward as onwardIcon, paper } from "../parts/icons.js";
 import { load, meanwhile, watching } from "../parts/intake.js";
 import { clocks } from "../parts/clocks.js";
@@ -15,7 +17,6 @@ import { linkPart } from "../parts/links.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
-import { act } from "../parts/act.js";
 import { stamp, tag } from "../parts/tag.js";
 import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
@@ -27,6 +28,7 @@ import { day, dayAndTime } from "../parts/times.js";
 export function machine(at) {
   const [id] = at.ids;
   const links = linkPart(id, () => at.again());
+  const bench = benchPart(id, () => at.again());
   let chosen = "";
   /** @type {Entry[]} */
   let entries = [];
@@ -36,11 +38,13 @@ export function machine(at) {
   return {
     watch: watching(id),
     async draw() {
-      const [view, ...rest] = await Promise.all([load(id), shop(), history(id)]);
-      [here, entries] = rest;
+      const [view, found] = await Promise.all([load(id), shop()]);
+      here = found;
+      entries = await history(id); // after the intake was fetched
       const zone = here?.zone ?? "UTC";
       const photo = view.photos.find((p) => p.photo === chosen) ?? [...view.photos].sort((a, b) => (a.number ?? 1e9) - (b.number ?? 1e9))[0];
       const open = view.state.state === "open";
+      const offer = view.state.state === "open" ? null : againOffer(view);
       const held = view.state.state === "in care" && view.state.taken_in?.index === undefined;
       return {
         title: `${view.state.tag} ${machineName(view)}`,
@@ -51,12 +55,14 @@ export function machine(at) {
             stamp(held ? "held" : view.state.state),
             open ? actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon() }) : null),
           ...meanwhile(view),
+          view.state.state === "in care" ? lane("bench", t("lane.bench"), bench.under(view), ...bench.draw(view, here)) : null,
           ...toldLane(view, zone),
           stageLane(view, "received"),
           stageLane(view, "opened"),
           stageLane(view, "left"),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
           keepLane(view, here),
+          againLane(view, await offer),
           session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone)) : null,
         ],
       };
@@ -128,6 +134,26 @@ export function machine(at) {
         view.photos.map((p) => h("option", { value: p.photo, selected: p.photo === photo.photo }, [p.number, photoName(view, p)].filter(Boolean).join(". ")))));
   }
 
+  /** The machine or its owner comes back: a new intake that goes back to this one. @param {IntakeView} view @param {Awaited<ReturnType<typeof againOffer>> | null} offer */
+  function againLane(view, offer) {
+    if (!offer?.kind) return null;
+    const { kind, free } = offer;
+    const tag = view.state.tag ?? "";
+    const open = async (/** @type {"same machine" | "after our repair"} */ again) => {
+      const opened = await openIntake(kind.digest, free, { intake: id, tag, again });
+      at.go(`/intake/${opened}`);
+    };
+    const still = view.state.state === "in care";
+    const to = (/** @type {string} */ again) => `/take-in?${new URLSearchParams({ earlier: id, tag, again })}`;
+    return lane("again", t("lane.again"), t("lane.again-under"),
+      h("div", { class: "row" },
+        still ? null : free
+          ? act({ words: t("act.same-machine", { tag: free }), id: "same-machine", does: () => open("same machine") })
+          : actLink({ words: t("act.same-machine-any"), href: to("same machine") }),
+        still || !view.state.taken_in ? null : actLink({ words: t("act.after-our-repair"), href: to("after our repair") }),
+        actLink({ words: t("act.same-customer"), href: to("same customer") })));
+  }
+
   /** Where it stands, and what the customer has. @param {IntakeView} view @param {Shop | null} here */
   function keepLane(view, here) {
     if (view.state.state !== "in care" && view.state.state !== "not taken in") return null;
@@ -141,6 +167,12 @@ export function machine(at) {
         actLink({ words: t("act.print-tag"), href: `${base}/tag` })),
       links.draw(here));
   }
+}
+
+/** What opening it again needs: the kind as it is now, the next free tag. @param {IntakeView} view */
+async function againOffer(view) {
+  const [known, free] = await Promise.all([kinds(), nextFree()]);
+  return { kind: known.find((k) => k.kind.id === view.state.kind_id), free };
 }
 
 /** Where it is, since when, who took it in. @param {IntakeView} view @param {string} zone */

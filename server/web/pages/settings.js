@@ -9,7 +9,7 @@ import { notice, say } from "../parts/notice.js";
 import { save } from "../parts/receipt.js";
 
 /** Gaps the owner may let others leave open, as groups a person understands. */
-const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
+const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "reading:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
 const ROLES = ["counter", "bench"];
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */

@@ -1,10 +1,13 @@
-// Take a machine in: which kind, which tag. The next free number is offered as a choice to tap, never filled in.
+// Take a machine in: which kind, which tag. The next free number is offered as a choice to tap, never filled in. The address
+// may name an earlier intake (`?earlier=…&tag=…&again=…`) that this one goes back to.
 
-import { kinds, list, openIntake } from "../core/app.js";
+import { kinds, openIntake } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act } from "../parts/act.js";
 import { h } from "../parts/dom.js";
+import { nextFree } from "../parts/free.js";
 import { attempt, notice } from "../parts/notice.js";
+import { slug } from "../parts/facts.js";
 import { drawing } from "../parts/picture.js";
 
 /** @import {LoadedKind} from "../core/types.js" */
@@ -16,6 +19,7 @@ export function takeIn(at) {
   /** @type {Promise<string>} */
   let free = Promise.resolve("");
   let typed = "";
+  const earlier = earlierOf(at.query);
 
   /** @param {LoadedKind} kind */
   async function choose(kind) {
@@ -29,7 +33,7 @@ export function takeIn(at) {
   async function give(tag) {
     if (!chosen) return;
     if (!/^[A-Za-z0-9-]{1,12}$/.test(tag)) return notice(t("page.take-in.tag-shape"));
-    const id = await openIntake(chosen.digest, tag);
+    const id = await openIntake(chosen.digest, tag, earlier);
     at.go(`/intake/${id}`, true);
   }
 
@@ -43,7 +47,7 @@ export function takeIn(at) {
     async draw() {
       if (!chosen) {
         free = nextFree();
-        return { title: t("page.take-in.title"), content: [h("h1", null, t("page.take-in.kind")), ...(await kindButtons(choose))] };
+        return { title: t("page.take-in.title"), content: [h("h1", null, t("page.take-in.kind")), earlier ? h("p", { class: "soft" }, t(`page.again.${slug(earlier.again)}`, { tag: earlier.tag })) : null, ...(await kindButtons(choose))] };
       }
       const number = await free;
       return {
@@ -72,22 +76,17 @@ export function takeIn(at) {
   };
 }
 
+/** @param {URLSearchParams} query @returns {import("../core/types.js").Earlier | undefined} */
+function earlierOf(query) {
+  const [intake, tag, again] = ["earlier", "tag", "again"].map((n) => query.get(n) ?? "");
+  const known = again === "same machine" || again === "same customer" || again === "after our repair";
+  return intake && tag && known ? { intake, tag, again } : undefined;
+}
+
 /** @param {(kind: LoadedKind) => unknown} choose */
 async function kindButtons(choose) {
   const known = await kinds();
   if (known.length === 0) return [h("p", { class: "fault" }, t("page.take-in.no-kinds"))];
-  return known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
-    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name))));
-}
-
-/** One more than the highest number among the newest tags, as wide as it. Somebody may have taken it meanwhile: then another is asked for. */
-async function nextFree() {
-  try {
-    const { items } = await list();
-    const tags = items.map((i) => i.tag).filter((tag) => /^\d{1,9}$/.test(tag));
-    const highest = tags.reduce((a, b) => (Number(b) > Number(a) ? b : a), "0000");
-    return String(Number(highest) + 1).padStart(highest.length, "0");
-  } catch {
-    return "";
-  }
+  return [h("div", { class: "kinds" }, known.map((k) => h("button", { type: "button", class: "kind", "data-key": k.digest, onclick: () => attempt(() => choose(k)) },
+    drawing(k.kind.view[0].drawing), h("span", null, text(k.kind.name)))))];
 }

@@ -3,6 +3,7 @@
 import { say, session } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
+import { before, beforePart } from "../parts/before.js";
 import { h } from "../parts/dom.js";
 import { slug } from "../parts/facts.js";
 import { onward } from "../parts/flow.js";
@@ -46,6 +47,8 @@ export function told(at) {
     leave: () => attempt(flush),
     async draw() {
       view = await load(id);
+      const earlier = view.state.opened?.earlier;
+      const was = earlier?.again === "same customer" ? before(view, await load(earlier.intake), null) : null;
       const on = onward(view, "told");
       return {
         title: t("page.told.title"),
@@ -64,6 +67,7 @@ export function told(at) {
             h("h2", null, t("page.told.machine")),
             fromCodes(),
             FIELDS.map((f) => machineField(f))),
+          was ? beforePart(view, was) : null,
           person.draw(view),
           foot(actLink({ words: on.words, href: on.href, icon: onwardIcon(), heavy: true })),
         ],

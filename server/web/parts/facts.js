@@ -6,7 +6,7 @@ import { nameOf } from "./names.js";
 import { plainDay } from "./times.js";
 
 /** @import {IntakeView} from "../core/app.js" */
-/** @import {Kind, MachineFact} from "../core/types.js" */
+/** @import {Kind, MachineFact, ReadingFact, ServiceFact} from "../core/types.js" */
 
 /** @param {readonly { id: string, name: import("../core/types.js").Text }[] | undefined} list @param {string} id */
 export const named = (list, id) => {
@@ -102,15 +102,32 @@ export function accessories(view) {
   return [...said, blockSentence(view, "accessories")].filter(Boolean);
 }
 
+/** What was answered to a question, in words; empty where nothing was. @param {IntakeView} view @param {string} id */
+export function answerOf(view, id) {
+  const fact = view.state.answers[id];
+  if (!fact) return "";
+  return fact.choice ? named(view.kind?.question?.find((q) => q.id === id)?.choices, fact.choice) : fact.not ? t(`page.not.${slug(fact.not)}`) : fact.text ?? t("page.withheld");
+}
+
 /** @param {IntakeView} view */
 export function answers(view) {
   const said = (view.kind?.question ?? []).flatMap((q) => {
     const fact = view.state.answers[q.id];
-    if (!fact) return [];
-    const answer = fact.choice ? named(q.choices, fact.choice) : fact.not ? t(`page.not.${slug(fact.not)}`) : fact.text ?? t("page.withheld");
-    return [`${text(q.name)} ${answer}${fact.because ? ` (${fact.because})` : ""}`];
+    return fact ? [`${text(q.name)} ${answerOf(view, q.id)}${fact.because ? ` (${fact.because})` : ""}`] : [];
   });
   return [...said, blockSentence(view, "questions")].filter(Boolean);
+}
+
+/** "118 psi, cold, 6 pulls (Bo)": as read. @param {ReadingFact} r */
+export function readingWords(r) {
+  const what = r.value === undefined ? t("page.bench.reading-not-taken", { because: r.because ?? "" }) : `${r.value} ${r.unit}`;
+  return `${[what, r.method].filter(Boolean).join(", ")} (${nameOf(r.mark.by)})`;
+}
+
+/** "changed, type 7, old one kept here (Bo)". @param {ServiceFact} s */
+export function serviceWords(s) {
+  const words = [t(`page.service.what.${slug(s.what)}`), s.fitted, s.old && t(`page.service.old.${slug(s.old)}`), s.level && t(`page.service.level.${slug(s.level)}`), s.note];
+  return `${words.filter(Boolean).join(", ")} (${nameOf(s.mark.by)})`;
 }
 
 /** Fields of money and dates, in the order they are told. */
@@ -141,6 +158,7 @@ export function gapName(kind, gap) {
   const [group, id] = gap.split(":");
   if (group === "view") return named(kind?.view, id);
   if (group === "question") return named(kind?.question, id);
+  if (group === "reading") return named(kind?.reading, id);
   if (group === "machine" || group === "arrangement") return t(`page.field.${slug(id)}`);
   return t(`gap.name.${slug(gap.startsWith("line-photo") ? group : gap.replace(":", "-"))}`);
 }

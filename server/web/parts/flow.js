@@ -21,6 +21,19 @@
 //                     "Show it to the customer"                                   21
 //   sheet             (signature drawn)  "I was shown this: sign"                 22
 //                     "Take it into our care"                                     23
+//
+// Taps of a machine that was here before (budget 18), after it was found on the desk by typing:
+//
+//   desk              its tag                                                      1
+//   machine           "Same machine again, with tag …"                             2
+//   shots             six views                                                    8
+//                     "Words, and what is new"                                     9
+//   again             what was recorded last time, read out and confirmed         10
+//                     two answers that do not last                                12
+//                     three blocks by one sentence each                           15
+//                     "Show it to the customer"                                   16
+//   sheet             sign                                                        17
+//                     "Take it into our care"                                     18
 
 import { t, text } from "../core/words.js";
 
@@ -65,13 +78,17 @@ export const beforeSheet = (view) => atCounter(view).filter((g) => g.gap !== "ac
 /**
  * The next page for the heavy button of page `from`, and what it says there.
  * @param {IntakeView} view
- * @param {StepId} from
+ * @param {StepId | "again"} from `again` is the one page of a machine that was here before
  * @returns {{ href: string, words: string }}
  */
 export function onward(view, from) {
   const at = STEPS.findIndex((s) => s.id === from);
   const base = `/intake/${view.id}`;
-  for (const step of STEPS.slice(at + 1, -1)) {
+  const earlier = view.state.opened?.earlier;
+  const known = earlier !== undefined && earlier.again !== "same customer";
+  if (from === "shots" && known && beforeSheet(view).length > 0) return { href: `${base}/again`, words: t("act.next.again") };
+  // The one page of a known machine answers everything that is usual; what is left after it is listed.
+  for (const step of from === "again" ? [] : STEPS.slice(at + 1, -1)) {
     if (openIn(view, step.id).length > 0) return { href: base + step.path, words: t(`act.next.${step.id}`) };
   }
   const left = beforeSheet(view).length;
@@ -95,6 +112,7 @@ export function gapSentence(gap) {
 export function gapWhy(gap, view) {
   const [kind, id] = gap.gap.split(":");
   if (kind === "view") return text(view.kind?.view.find((v) => v.id === id)?.why);
+  if (kind === "reading") return text(view.kind?.reading?.find((r) => r.id === id)?.why);
   if (kind === "question") return text(view.kind?.question?.find((q) => q.id === id)?.why);
   return t(`gap.why.${kind}`);
 }

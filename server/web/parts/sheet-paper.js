@@ -3,7 +3,7 @@
 import { t } from "../core/words.js";
 import { act } from "./act.js";
 import { h } from "./dom.js";
-import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial } from "./facts.js";
+import { accessories, answers, arrangements, blockSentence, leftOpen, lines, machineName, otherNumbers, people, safety, serial, slug } from "./facts.js";
 import { large } from "./large.js";
 import { nameOf } from "./names.js";
 import { largeUrl, picture } from "./picture.js";
@@ -17,13 +17,15 @@ import { dayAndTime } from "./times.js";
 export function paper({ view, sheet, shop }) {
   const zone = shop?.zone ?? "UTC";
   const opened = view.state.opened?.mark;
+  const earlier = view.state.opened?.earlier;
   const who = shownTo(view);
   return h("div", { class: "stack" },
     h("header", { class: "paper__head" },
       h("h1", null, who ? t("page.sheet.shown-to", { name: who, shop: shop?.name ?? "" }) : t("page.sheet.shown-at", { shop: shop?.name ?? "" })),
       h("span", { class: "paper__tag mono" }, view.state.tag)),
     h("p", null, h("b", null, machineName(view)), [serial(view), ...otherNumbers(view)].filter(Boolean).map((w) => `, ${w}`).join(""), ". ",
-      opened ? t("page.sheet.brought", { when: dayAndTime(Date.parse(opened.at ?? opened.device_at), zone), zone }) : ""),
+      opened ? t("page.sheet.brought", { when: dayAndTime(Date.parse(opened.at ?? opened.device_at), zone), zone }) : "",
+      earlier ? ` ${t(`page.again.${slug(earlier.again)}`, { tag: earlier.tag })}.` : ""),
     h("ol", { class: "sheet__photos", "aria-label": t("page.sheet.photos", { count: sheet.photos.length }) }, sheet.photos.map((p, i) => numbered(view, p, i + 1))),
     conditions(view, sheet),
     statement(view, zone),

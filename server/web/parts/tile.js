@@ -55,10 +55,10 @@ export function notesList(photo) {
 }
 
 /**
- * One view of the shot list.
- * @param {{ view: View, photo?: PhotoView, next: boolean, leftOpen?: string, does: () => unknown }} what
+ * One view of the shot list. `caution` is shown where it is still to be taken.
+ * @param {{ view: View, photo?: PhotoView, next: boolean, leftOpen?: string, caution?: string, does: () => unknown }} what
  */
-export function viewTile({ view, photo, next, leftOpen, does }) {
+export function viewTile({ view, photo, next, leftOpen, caution, does }) {
   const why = photo ? reason(photo) : "";
   const look = why ? "poor" : photo ? "taken" : leftOpen ? "open" : next ? "next" : "missing";
   const words = photo ? (asks(photo) ? t("page.photo.look") : statusWords(photo.status)) : leftOpen ?? text(view.stand);
@@ -67,7 +67,8 @@ export function viewTile({ view, photo, next, leftOpen, does }) {
     why ? h("span", { class: "tile__reason" }, why) : null,
     h("span", { class: "tile__words" },
       h("span", { class: "tile__name" }, text(view.name)),
-      next || photo || leftOpen ? h("span", { class: "soft" }, words) : null));
+      next || photo || leftOpen ? h("span", { class: "soft" }, words) : null,
+      caution ? h("span", { class: "tile__caution" }, caution) : null));
 }
 
 /**

@@ -1,4 +1,4 @@
-// Cases: views by their newest photo, in both modes; and the shipped chainsaw.
+// Cases: views by their newest photo, in both modes; and the chainsaw as it was first.
 import { readFileSync } from "node:fs";
 import { parse } from "smol-toml";
 import * as v from "./tools.mjs";
@@ -28,8 +28,8 @@ const states = [
   ["a judgement of a photo nobody took is nothing", [judged("ghost")], [view("front", "missing")], [view("front", "missing")]],
 ];
 
-/** The shipped chainsaw's texts are looked up, its order and dues are written here. */
-const saw = parse(readFileSync(new URL("../../../schema/kinds/chainsaw.toml", import.meta.url), "utf8"));
+/** The frozen chainsaw's texts are looked up, its order and dues are written here. */
+const saw = parse(readFileSync(new URL("../../../schema/vectors/kinds/chainsaw.toml", import.meta.url), "utf8"));
 const sawView = (name, due, what = "missing") => {
   const { name: named, why } = saw.view.find((x) => x.id === name);
   return v.gap(`view:${name}`, due, `gap.view.${what}`, { view: { ...named }, why: { ...why } });

@@ -1,19 +1,26 @@
-// Writes schema/vectors/check.json from the cases. Run: node tests/web/vectors/make.mjs
+// Writes the vector files of schema/vectors/ from the cases. Run: node tests/web/vectors/make.mjs
 import { writeFileSync } from "node:fs";
 import { pathToFileURL } from "node:url";
+import bench from "./cases-bench.mjs";
 import record from "./cases-record.mjs";
+import shipped from "./cases-shipped.mjs";
 import signing from "./cases-signing.mjs";
 import { assemble } from "./tools.mjs";
 import views from "./cases-views.mjs";
 
-export const FILE = new URL("../../../schema/vectors/check.json", import.meta.url);
+const CASES = { check: [...record, ...views, ...signing], bench, shipped };
 
-/** The file's text: one vector a line, so that a change shows as one. */
-export function text() {
-  const vectors = [...record, ...views, ...signing].map(assemble);
+/** The files, by name. */
+export const FILES = Object.keys(CASES);
+/** @param {string} name */
+export const fileOf = (name) => new URL(`../../../schema/vectors/${name}.json`, import.meta.url);
+
+/** A file's text: one vector a line, so that a change shows as one. @param {string} name */
+export function text(name) {
+  const vectors = CASES[name].map(assemble);
   const names = new Set(vectors.map((v) => v.name));
   if (names.size !== vectors.length) throw new Error("two vectors have one name");
   return `[\n${vectors.map((v) => JSON.stringify(v)).join(",\n")}\n]\n`;
 }
 
-if (import.meta.url === pathToFileURL(process.argv[1]).href) writeFileSync(FILE, text());
+if (import.meta.url === pathToFileURL(process.argv[1]).href) for (const name of FILES) writeFileSync(fileOf(name), text(name));

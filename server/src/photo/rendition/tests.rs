@@ -33,7 +33,7 @@ fn each_turn_puts_the_pixels_where_the_standard_says() {
 fn sizes_keep_the_shape_and_are_never_enlarged() {
     let size = |width: u32, height: u32, long| {
         let from = Pixels { width, height, samples: vec![90; (width * height) as usize] };
-        resized(&from, long, PixelType::U8).map(|p| (p.width, p.height))
+        resized(&from, long, scale::Samples::Grey).map(|p| (p.width, p.height))
     };
     assert_eq!(size(4000, 3000, 1600), Some((1600, 1200)));
     assert_eq!(size(3000, 4000, 320), Some((240, 320)));
@@ -46,7 +46,7 @@ fn sizes_keep_the_shape_and_are_never_enlarged() {
 #[test]
 fn a_flat_picture_stays_flat() {
     let from = Pixels { width: 2000, height: 1500, samples: vec![131; 2000 * 1500 * 3] };
-    let small = resized(&from, SMALL, PixelType::U8x3).unwrap();
+    let small = resized(&from, SMALL, scale::Samples::Rgb).unwrap();
     assert!(small.samples.iter().all(|v| *v == 131));
 }
 

@@ -1,0 +1,137 @@
+//! The rows about files, against what the log says of them.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+use evidence::digest::Digest;
+use sqlx::{Row, SqliteConnection};
+use uuid::Uuid;
+
+use super::Report;
+use crate::ledger::load;
+use crate::ledger::project::FileChange;
+
+/// A row, but for its key.
+#[derive(Debug, PartialEq)]
+struct Named {
+    intake: String,
+    of: String,
+    photo: String,
+    size: u64,
+    media_type: String,
+    held: Option<u64>,
+    judged: Option<u64>,
+}
+
+/// By file and by the log index of the entry that named it.
+type Rows = BTreeMap<(Digest, u64), Named>;
+
+/// Compares; gives what the log says is held.
+pub(super) async fn compare(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    changes: &[(Uuid, FileChange)],
+    report: &mut Report,
+) -> Result<BTreeSet<Digest>, sqlx::Error> {
+    let (expected, held) = expected(changes);
+    let stored = stored(db, shop).await?;
+    if stored != expected {
+        let one = expected
+            .iter()
+            .find(|(k, v)| stored.get(*k) != Some(*v))
+            .or_else(|| stored.iter().find(|(k, v)| expected.get(*k) != Some(*v)));
+        let which = one.map(|((f, i), _)| format!("{f} of entry {i}")).unwrap_or_default();
+        report
+            .faults
+            .push(format!("shop {shop}: the list of files says something else than the log, first at {which}"));
+    }
+    let looks = changes.iter().filter_map(|(intake, change)| match change {
+        FileChange::Judged { index, photo, look: Some(look) } => {
+            Some((photo.clone(), (intake.to_string(), *index, look.0.cast_signed())))
+        }
+        _ => None,
+    });
+    if stored_looks(db, shop).await? != looks.collect() {
+        report.faults.push(format!("shop {shop}: what photos look like is not what their judgements say"));
+    }
+    Ok(held)
+}
+
+/// By photo: its intake, the log index of its judgement, what it looks like.
+type Looks = BTreeMap<String, (String, u64, i64)>;
+
+async fn stored_looks(db: &mut SqliteConnection, shop: Uuid) -> Result<Looks, sqlx::Error> {
+    let found = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = ?")
+        .bind(shop.to_string())
+        .fetch_all(&mut *db)
+        .await?;
+    let row = |r: &sqlx::sqlite::SqliteRow| {
+        Ok((r.try_get("photo")?, (r.try_get("intake")?, load::number(r, "idx")?, r.try_get("look")?)))
+    };
+    found.iter().map(row).collect()
+}
+
+fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
+    let (mut rows, mut held) = (Rows::new(), BTreeSet::new());
+    let mut of_photo: HashMap<&str, Vec<(Digest, u64)>> = HashMap::new();
+    for (intake, change) in changes {
+        match change {
+            FileChange::Named { index, file, size, of, photo } => {
+                let row = Named {
+                    intake: intake.to_string(),
+                    of: (*of).to_owned(),
+                    photo: photo.clone(),
+                    size: *size,
+                    media_type: String::new(),
+                    held: None,
+                    judged: None,
+                };
+                rows.insert((*file, *index), row);
+                of_photo.entry(photo).or_default().push((*file, *index));
+            }
+            FileChange::Held { index, file, photo, media_type } => {
+                held.insert(*file);
+                let intake = intake.to_string();
+                for (_, row) in rows.range_mut((*file, 0)..=(*file, u64::MAX)) {
+                    if row.intake == intake && &row.photo == photo && row.held.is_none() {
+                        row.held = Some(*index);
+                        row.media_type.clone_from(media_type);
+                    }
+                }
+            }
+            FileChange::Judged { index, photo, .. } => {
+                for key in of_photo.get(photo.as_str()).into_iter().flatten() {
+                    if let Some(row) = rows.get_mut(key) {
+                        row.judged = Some(*index);
+                    }
+                }
+            }
+        }
+    }
+    (rows, held)
+}
+
+async fn stored(db: &mut SqliteConnection, shop: Uuid) -> Result<Rows, sqlx::Error> {
+    let found = sqlx::query(
+        "SELECT file, named_idx, intake, of, photo, size, media_type, held_idx, judged_idx FROM named_file WHERE shop = ?",
+    )
+    .bind(shop.to_string())
+    .fetch_all(&mut *db)
+    .await?;
+    let mut rows = Rows::new();
+    for r in &found {
+        let optional = |c: &str| -> Result<Option<u64>, sqlx::Error> {
+            Ok(r.try_get::<Option<i64>, _>(c)?.and_then(|i| u64::try_from(i).ok()))
+        };
+        let row = Named {
+            intake: r.try_get("intake")?,
+            of: r.try_get("of")?,
+            photo: r.try_get("photo")?,
+            size: load::number(r, "size")?,
+            media_type: r.try_get("media_type")?,
+            held: optional("held_idx")?,
+            judged: optional("judged_idx")?,
+        };
+        rows.insert((Digest(load::hash(r, "file")?), load::number(r, "named_idx")?), row);
+    }
+    Ok(rows)
+}
