@@ -176,6 +176,19 @@ async fn a_size_that_no_photo_has_is_refused_in_the_entry() {
     }
 }
 
+#[tokio::test]
+async fn a_sheet_is_for_a_reader_with_a_name_not_a_novel() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(109).await;
+    let mut intake = ravi.intake("0110");
+    ravi.open(&mut intake).await.expect("an answer");
+    for (name, most) in [("language", 35), ("reader", 200)] {
+        let path = |len| shop.ravi.path(&format!("/intakes/{}/sheet?{name}={}", intake.id, "x".repeat(len)));
+        shop.ravi.get(&path(most)).send().await.expect(200);
+        assert_eq!(shop.ravi.get(&path(most + 1)).send().await.gist(), "422 not-valid", "{name}");
+    }
+}
+
 /// Starts uploads that send nothing of their body, and gives their connections.
 async fn standing(shop: &Shop, photo: &[u8], count: usize) -> Vec<tokio::net::TcpStream> {
     use tokio::io::AsyncWriteExt;

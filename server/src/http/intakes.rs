@@ -212,6 +212,11 @@ pub async fn sheet(
 ) -> Result<HttpResponse, Problem> {
     let (shop, id) = path.into_inner();
     caller.in_shop(shop)?;
+    for (name, value, most) in [("language", &wanted.language, 35), ("reader", &wanted.reader, 200)] {
+        if value.as_ref().is_some_and(|v| v.chars().count() > most) {
+            return Err(Problem::not_valid(name, format!("At most {most} characters.")));
+        }
+    }
     let (intake, kind) = find(&app, shop, id).await?;
     let words = crate::words::language(wanted.language.as_deref().unwrap_or(crate::words::FIRST));
     let shown = Shown { language: words.language, words: words.digest, reader: wanted.reader.as_deref() };

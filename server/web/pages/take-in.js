@@ -1,7 +1,7 @@
 // Take a machine in: which kind, which tag. The next free number is offered as a choice to tap, never filled in. The address
 // may name an earlier intake (`?earlier=…&tag=…&again=…`) that this one goes back to.
 
-import { kinds, openIntake } from "../core/app.js";
+import { kinds, openIntake, watchQueue } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act } from "../parts/act.js";
 import { h } from "../parts/dom.js";
@@ -44,6 +44,8 @@ export function takeIn(at) {
   }
 
   return {
+    // The kinds may still be on their way to a device that was just signed in.
+    watch: (again) => [watchQueue(() => !chosen && again())],
     async draw() {
       if (!chosen) {
         free = nextFree();
