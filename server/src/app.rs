@@ -46,6 +46,10 @@ pub struct App {
     pub settled: Arc<Settled>,
     /// Memory permits for pictures, a megabyte each.
     pub picture_memory: Arc<Semaphore>,
+    /// One permit for the kinds of pictures that are looked at one at a time.
+    pub alone: Arc<Semaphore>,
+    /// Held while a photo is compared with the others and its judgement is said.
+    pub comparing: Arc<tokio::sync::Mutex<()>>,
     /// Uploads under way.
     pub uploads: Arc<Semaphore>,
     /// Shared while bytes just kept are said to be held, taken alone to take refused ones away.
@@ -66,6 +70,8 @@ impl App {
             access,
             settled: Arc::new(settled),
             picture_memory: Arc::new(Semaphore::new(PICTURE_MEMORY_MB as usize)),
+            alone: Arc::new(Semaphore::new(1)),
+            comparing: Arc::default(),
             uploads: Arc::new(Semaphore::new(UPLOADS)),
             discarding: Arc::default(),
             stopping: CancellationToken::new(),

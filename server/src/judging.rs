@@ -7,6 +7,7 @@ use sqlx::Row;
 use tokio::sync::OwnedSemaphorePermit;
 use uuid::Uuid;
 
+use crate::alike::{self, Told};
 use crate::app::{App, PICTURE_MEMORY_MB};
 use crate::intake::decide::Refusal;
 use crate::ledger::load::{self, broken};
@@ -59,12 +60,18 @@ pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64) -> std::io::R
     tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?
 }
 
-/// Judges one photo, which takes so much memory, and keeps the judgement. Gives the body of its entry.
+/// Judges one photo, which was weighed, and keeps the judgement. Gives the body of its entry.
+///
+/// HEIC pictures go one at a time: each takes a second of a processor, and a phone sends six.
 ///
 /// # Errors
 /// A sentence for the log; the photo stays "not judged yet" and is taken up again at the next start.
-pub async fn judge(app: App, held: Held, needed: u64) -> Result<Map<String, Value>, String> {
-    let permit = memory(&app, needed).await;
+pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String, Value>, String> {
+    let turn = match weighed.admitted {
+        Ok(Kind::Heic) => app.alone.clone().acquire_owned().await.ok(),
+        _ => None,
+    };
+    let permit = memory(&app, weighed.needed).await;
     let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
     let look = move || {
         let bytes = originals.read(shop, Shelf::Originals, &file).map_err(|e| e.to_string())?;
@@ -75,8 +82,11 @@ pub async fn judge(app: App, held: Held, needed: u64) -> Result<Map<String, Valu
     let (renditions, outcome) = tokio::task::spawn_blocking(move || keep_renditions(&ledger, shop, outcome))
         .await
         .map_err(|e| e.to_string())??;
-    drop(permit);
-    let (body, personal) = body(&held, &outcome, renditions);
+    drop((permit, turn));
+    // One after the other, so that of two photos that are alike the later one is told of the earlier one.
+    let _order = app.comparing.lock().await;
+    let told = alike::told(&app, &held, &outcome).await.map_err(|e| e.to_string())?;
+    let (body, personal) = body(&held, &outcome, renditions, &told);
     let entry = ServerEntry {
         kind: "photo-judged".into(),
         intake: Some(held.intake),
@@ -119,8 +129,13 @@ fn keep_renditions(ledger: &Ledger, shop: Uuid, mut outcome: Outcome) -> Result<
     Ok((list, outcome))
 }
 
-fn body(held: &Held, outcome: &Outcome, renditions: Vec<Value>) -> (Map<String, Value>, Vec<(String, Value)>) {
-    let body = load_map(json!({
+fn body(
+    held: &Held,
+    outcome: &Outcome,
+    renditions: Vec<Value>,
+    told: &Told,
+) -> (Map<String, Value>, Vec<(String, Value)>) {
+    let mut body = load_map(json!({
         "photo": held.photo,
         "file": held.file.to_string(),
         "by": photo::judge::VERSION,
@@ -130,6 +145,12 @@ fn body(held: &Held, outcome: &Outcome, renditions: Vec<Value>) -> (Map<String, 
         "claims": outcome.claims,
         "renditions": renditions,
     }));
+    // What there is nothing of is left out, as in every body.
+    let mut add = |name: &str, there: bool, what: Value| there.then(|| body.insert(name.to_owned(), what));
+    add("look", outcome.look.is_some(), json!(outcome.look));
+    add("codes", !outcome.codes.is_empty(), json!(outcome.codes));
+    add("alike", !told.alike.is_empty(), json!(told.alike));
+    add("flags", !told.flags.is_empty(), json!(told.flags));
     let mut personal = Vec::new();
     if let Some(gps) = &outcome.personal.gps {
         personal.push(("gps".to_owned(), json!(gps)));
@@ -223,7 +244,7 @@ pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
             let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
             let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
             let result = match weigh(&app, held.shop, held.file, size).await {
-                Ok(weighed) => judge(app.clone(), held.clone(), weighed.needed).await.map(|_| ()),
+                Ok(weighed) => judge(app.clone(), held.clone(), weighed).await.map(|_| ()),
                 Err(e) => Err(e.to_string()),
             };
             if let Err(e) = result {

@@ -1,6 +1,7 @@
 //! Counterfoil: the intake capture service with photo evidence.
 
 pub mod access;
+pub mod alike;
 pub mod app;
 pub mod check;
 pub mod config;

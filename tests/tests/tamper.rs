@@ -14,7 +14,7 @@ use tests::shop::Shop;
 
 /// The tables that the log decides, and what a sentence about a change in each must name: a column's value in that row,
 /// or words.
-const TABLES: [(&str, &[&str]); 10] = [
+const TABLES: [(&str, &[&str]); 11] = [
     ("shop", &["table"]),
     ("log_head", &["the head", "the signed root", "table log_head"]),
     ("entry", &["entry {idx}"]),
@@ -23,6 +23,7 @@ const TABLES: [(&str, &[&str]); 10] = [
     ("intake", &["intake {id}"]),
     ("intake_word", &["intake {intake}", "table intake_word"]),
     ("named_file", &["list of files", "table named_file"]),
+    ("photo_look", &["what photos look like", "table photo_look"]),
     ("setting", &["settings", "table setting"]),
     ("document", &["document sha256:", "table document"]),
 ];

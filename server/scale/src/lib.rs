@@ -24,9 +24,20 @@ pub fn scale(samples: &[u8], kind: Samples, from: (u32, u32), to: (u32, u32)) ->
         Samples::Rgb => PixelType::U8x3,
         Samples::Grey => PixelType::U8,
     };
+    by(FilterType::Hamming, samples, kind, from, to)
+}
+
+/// A grey picture as a few fields, each the lightness around it; `None` as above.
+///
+/// The filter is Lanczos's, as in other programs' picture hashes: so the hashes of both can be compared.
+pub fn fields(samples: &[u8], from: (u32, u32), to: (u32, u32)) -> Option<Vec<u8>> {
+    by(FilterType::Lanczos3, samples, PixelType::U8, from, to)
+}
+
+fn by(filter: FilterType, samples: &[u8], kind: PixelType, from: (u32, u32), to: (u32, u32)) -> Option<Vec<u8>> {
     let source = ImageRef::new(from.0, from.1, samples, kind).ok()?;
     let mut target = Image::new(to.0, to.1, kind);
-    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(FilterType::Hamming));
+    let options = ResizeOptions::new().resize_alg(ResizeAlg::Convolution(filter));
     Resizer::new().resize(&source, &mut target, &options).ok()?;
     Some(target.into_vec())
 }

@@ -53,7 +53,30 @@ pub(super) async fn compare(
             .faults
             .push(format!("shop {shop}: the list of files says something else than the log, first at {which}"));
     }
+    let looks = changes.iter().filter_map(|(intake, change)| match change {
+        FileChange::Judged { index, photo, look: Some(look) } => {
+            Some((photo.clone(), (intake.to_string(), *index, look.0.cast_signed())))
+        }
+        _ => None,
+    });
+    if stored_looks(db, shop).await? != looks.collect() {
+        report.faults.push(format!("shop {shop}: what photos look like is not what their judgements say"));
+    }
     Ok(held)
+}
+
+/// By photo: its intake, the log index of its judgement, what it looks like.
+type Looks = BTreeMap<String, (String, u64, i64)>;
+
+async fn stored_looks(db: &mut SqliteConnection, shop: Uuid) -> Result<Looks, sqlx::Error> {
+    let found = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = ?")
+        .bind(shop.to_string())
+        .fetch_all(&mut *db)
+        .await?;
+    let row = |r: &sqlx::sqlite::SqliteRow| {
+        Ok((r.try_get("photo")?, (r.try_get("intake")?, load::number(r, "idx")?, r.try_get("look")?)))
+    };
+    found.iter().map(row).collect()
 }
 
 fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
@@ -94,7 +117,7 @@ fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
                     }
                 }
             }
-            FileChange::Judged { index, photo } => {
+            FileChange::Judged { index, photo, .. } => {
                 for key in of_photo.get(photo.as_str()).into_iter().flatten() {
                     if let Some(row) = rows.get_mut(key).filter(|r| r.intake == intake.to_string()) {
                         row.judged = Some(*index);

@@ -153,7 +153,7 @@ async fn photo(
         };
         index = said;
         let held = Held { shop, intake: n.intake, photo, file };
-        let task = judging::judge(app.clone(), held, weighed.needed);
+        let task = judging::judge(app.clone(), held, weighed);
         tasks.push((photo, app.background.spawn_on(task, &app.runtime)));
     }
     drop(kept);

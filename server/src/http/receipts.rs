@@ -92,8 +92,10 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
         None => Vec::new(),
     };
     let mut evidence = Vec::with_capacity(entries.len());
+    let mut phones = BTreeMap::new();
     for stored in entries {
         let entry = stored.entry().map_err(no::fault)?;
+        phones.extend(phone_clock(&entry));
         let hashes = load::inclusion(&mut tx, shop, stored.index, head.size).await.map_err(no::fault)?;
         // Where the camera stood and its serial are nobody's business but the original's.
         let disclosures = if entry.said.kind == "photo-judged" { Vec::new() } else { stored.disclosures };
@@ -125,6 +127,7 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
             tags: &tags,
             staff: &staff,
             terms: &String::from_utf8_lossy(&terms),
+            phones: &phones,
             pictures: &pictures,
             signature,
             evidence: &evidence,
@@ -150,6 +153,13 @@ async fn tags_beside(db: &mut sqlx::SqliteConnection, intake: &Intake) -> Result
         }
     }
     Ok(tags)
+}
+
+/// What a phone's clock said when a photo was taken, corrected by its error as measured then; half the round trip sure.
+fn phone_clock(entry: &evidence::entry::Entry) -> Option<(Uuid, (i64, i64))> {
+    let photo = entry.said.body.get("photo").filter(|_| entry.said.kind == "photo-taken")?.as_str()?.parse().ok()?;
+    let uncertainty = entry.kept.round_trip_ms?.div_ceil(2);
+    Some((photo, (entry.said.at.checked_add(entry.kept.clock_offset_ms?)?, i64::try_from(uncertainty).ok()?)))
 }
 
 fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {

@@ -10,6 +10,8 @@ use uuid::Uuid;
 
 use super::bench::{self, ReadingNoted, ServiceNoted};
 use super::days::{self, FoundNoted, OwnerAnswered, PhotoCame, PhotoErased, PhotoMoved, TagReplaced, Written};
+use crate::photo::codes::Code;
+use crate::photo::same::Look;
 
 /// Longest ordinary text, in characters.
 pub const MAX_TEXT: usize = 4_000;
@@ -74,7 +76,7 @@ body!(/** One field of the machine: a value, or why there is none. */ Machine {
     /** `make`, `model`, `serial` or `engine-numbers`. */ field: String,
     /** What it says. */ #[serde(default, skip_serializing_if = "Option::is_none")] value: Option<String>,
     /** `no plate`, `not readable` or `not known`. */ #[serde(default, skip_serializing_if = "Option::is_none")] not: Option<String>,
-    /** `typed`, `told` or `earlier intake`. */ #[serde(default, skip_serializing_if = "Option::is_none")] from: Option<String>,
+    /** `typed`, `told`, `earlier intake`, or `code`: taken from a code on a photo. */ #[serde(default, skip_serializing_if = "Option::is_none")] from: Option<String>,
 });
 body!(/** A person's card; replaces the earlier card of the same person. */ Person {
     /** `owner` or `bringer`. */ who: String,
@@ -148,6 +150,12 @@ body!(/** A smaller copy made from the original. */ Rendition {
     /** Pixels across. */ width: u32,
     /** Pixels down. */ height: u32,
 });
+body!(/** Another photo that may be the same picture. */ Alike {
+    /** The photo, of the same shop. */ photo: Uuid,
+    /** Its intake. */ intake: Uuid,
+    /** `same file` or `alike`. */ how: String,
+    /** Bits of the look in which they differ, 0 to 10; none for the same file. */ #[serde(default, skip_serializing_if = "Option::is_none")] bits: Option<u32>,
+});
 body!(/** The server judged the photo. */ PhotoJudged {
     /** The photo. */ photo: Uuid,
     /** Digest of the original. */ file: Digest,
@@ -157,6 +165,10 @@ body!(/** The server judged the photo. */ PhotoJudged {
     /** Numbers, in per mille unless named otherwise. */ measures: BTreeMap<String, i64>,
     /** Time and camera claims, each apart. */ claims: Map<String, Value>,
     /** Copies made. */ renditions: Vec<Rendition>,
+    /** What it looks like, upright. */ #[serde(default, skip_serializing_if = "Option::is_none")] look: Option<Look>,
+    /** Photos that may be the same picture, at most eight. */ #[serde(default, skip_serializing_if = "Vec::is_empty")] alike: Vec<Alike>,
+    /** Codes read in it: claims of whoever printed them. */ #[serde(default, skip_serializing_if = "Vec::is_empty")] codes: Vec<Code>,
+    /** Sentences that inform; none speaks against the photo. */ #[serde(default, skip_serializing_if = "Vec::is_empty")] flags: Vec<Value>,
     /** Place (personal, never shown). */ #[serde(default, skip_serializing_if = "Option::is_none")] gps: Option<Value>,
     /** The camera's serial (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] body_serial: Option<String>,
     /** The picture's identifier (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] unique_id: Option<String>,
@@ -366,7 +378,7 @@ impl Body {
                     one_of("/not", not, &["no plate", "not readable", "not known"])?;
                 }
                 if let Some(from) = &b.from {
-                    one_of("/from", from, &["typed", "told", "earlier intake"])?;
+                    one_of("/from", from, &["typed", "told", "earlier intake", "code"])?;
                 }
                 need("/value", b.value.is_some() != b.not.is_some(), "give a value, or say why there is none")?;
                 need("/value", b.value.as_ref().is_none_or(|v| v.chars().count() <= 200), "at most 200 characters here")

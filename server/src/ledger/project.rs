@@ -14,6 +14,7 @@ use crate::intake::decide;
 use crate::intake::kind::LoadedKind;
 use crate::intake::sheet;
 use crate::intake::state::{Intake, Standing};
+use crate::photo::same::Look;
 
 /// The row of an intake in the list.
 #[derive(Clone, Debug, PartialEq)]
@@ -234,6 +235,8 @@ pub enum FileChange {
         index: u64,
         /// The photo.
         photo: String,
+        /// What it looks like.
+        look: Option<Look>,
     },
 }
 
@@ -248,7 +251,7 @@ pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
         }
         Body::PhotoMoved(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: false }],
         Body::PhotoErased(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: true }],
-        Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string() }],
+        Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string(), look: b.look }],
         other => {
             let photo = match other {
                 Body::PhotoTaken(b) => b.photo.to_string(),
@@ -315,14 +318,27 @@ pub async fn write_file_change(
             .execute(db)
             .await?;
         }
-        FileChange::Judged { index, photo } => {
+        FileChange::Judged { index, photo, look } => {
             sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ? AND intake = ?")
                 .bind(whole(*index)?)
-                .bind(shop)
+                .bind(&shop)
                 .bind(photo)
                 .bind(intake.to_string())
-                .execute(db)
+                .execute(&mut *db)
                 .await?;
+            if let Some(look) = look {
+                sqlx::query(
+                    "INSERT INTO photo_look (shop, photo, intake, idx, look) VALUES (?, ?, ?, ?, ?)
+                     ON CONFLICT (shop, photo) DO UPDATE SET intake = excluded.intake, idx = excluded.idx, look = excluded.look",
+                )
+                .bind(&shop)
+                .bind(photo)
+                .bind(intake.to_string())
+                .bind(whole(*index)?)
+                .bind(look.0.cast_signed())
+                .execute(&mut *db)
+                .await?;
+            }
         }
     }
     Ok(())

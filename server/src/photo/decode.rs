@@ -13,7 +13,7 @@ use zune_jpeg::JpegDecoder;
 
 use super::kind::Kind;
 use super::layout::Layout;
-use super::rendition;
+use super::{heic, rendition};
 
 /// The longest side that is decoded, in pixels.
 pub const MAX_SIDE: u32 = 12_000;
@@ -45,8 +45,21 @@ pub struct Picture {
     pub rgb: Vec<u8>,
     /// The colour profile of these RGB values, where it is one and not sRGB's own.
     pub profile: Option<Vec<u8>>,
+    /// Whether the colours have a meaning that the copies cannot carry: a profile too large for them, or none that we know.
+    pub colours_left_out: bool,
+    /// EXIF orientations to be applied one after the other; where absent, the one in the EXIF claims counts.
+    pub turns: Option<Vec<u8>>,
     /// How much of the file could be read.
     pub whole: Whole,
+}
+
+impl Picture {
+    /// No picture yet, with the profile that its copies are to carry.
+    fn with_profile(profile: Option<Vec<u8>>) -> Picture {
+        let colours_left_out = profile.as_ref().is_some_and(|p| rendition::too_large(p));
+        let profile = profile.filter(|p| rendition::worth_keeping(p));
+        Picture { width: 0, height: 0, rgb: Vec::new(), profile, colours_left_out, turns: None, whole: Whole::Yes }
+    }
 }
 
 /// Whether the file held the whole picture.
@@ -78,7 +91,8 @@ pub fn allowed(layout: &Layout<'_>, len: usize) -> Result<(), NoPicture> {
     if pixels == 0 {
         return Err(NoPicture::Unreadable);
     }
-    let large = w.max(h) > u64::from(MAX_SIDE) || pixels > MAX_PIXELS || pixels * layout.work_per_16 / 16 > MAX_WORK;
+    let work = pixels.saturating_mul(layout.work_per_16) / 16;
+    let large = w.max(h) > u64::from(MAX_SIDE) || pixels > MAX_PIXELS || work.saturating_add(layout.work) > MAX_WORK;
     match large {
         false => Ok(()),
         true if pixels / BOMB > len as u64 => Err(NoPicture::Bomb),
@@ -95,7 +109,7 @@ pub fn memory_needed(layout: &Layout<'_>, len: usize) -> u64 {
     }
     let (w, h) = (u64::from(layout.width), u64::from(layout.height));
     let picture = w * h * 3;
-    let work = w * h * layout.work_per_16 / 16;
+    let work = w * h * layout.work_per_16 / 16 + layout.work;
     // The decoder's lines, one band of blocks for each component, upsampled.
     let lines = w * 512;
     // Half-way through the resizing: new width, old height.
@@ -119,7 +133,7 @@ pub fn decode(kind: Kind, layout: &Layout<'_>, bytes: &[u8]) -> Result<Picture, 
             other(layout, PngDecoder::with_limits(Cursor::new(bytes), limits))
         }
         Kind::Webp => other(layout, WebPDecoder::new(Cursor::new(bytes))),
-        Kind::Heic => None,
+        Kind::Heic => heic::decode(layout, bytes),
     }));
     decoded.ok().flatten().ok_or(NoPicture::Unreadable)
 }
@@ -167,8 +181,8 @@ fn jpeg_from(layout: &Layout<'_>, bytes: &[u8], strict: bool) -> Option<Picture>
         (true, true) => Whole::Yes,
         (true, false) => Whole::Damaged,
     };
-    let profile = decoder.icc_profile().filter(|p| rendition::worth_keeping(p));
-    Some(Picture { width, height, rgb, profile, whole })
+    let profile = decoder.icc_profile();
+    Some(Picture { width, height, rgb, whole, ..Picture::with_profile(profile) })
 }
 
 /// PNG and WebP: all or nothing.
@@ -182,11 +196,11 @@ fn other<D: ImageDecoder>(layout: &Layout<'_>, decoder: ImageResult<D>) -> Optio
     {
         return None;
     }
-    let profile = decoder.icc_profile().ok().flatten().filter(|p| rendition::worth_keeping(p));
+    let profile = decoder.icc_profile().ok().flatten();
     let mut raw = vec![0; usize::try_from(decoder.total_bytes()).ok()?];
     decoder.read_image(&mut raw).ok()?;
     let whole = if layout.whole { Whole::Yes } else { Whole::CutOff };
-    Some(Picture { width, height, rgb: to_rgb(colours, raw)?, profile, whole })
+    Some(Picture { width, height, rgb: to_rgb(colours, raw)?, whole, ..Picture::with_profile(profile) })
 }
 
 /// Eight bits, three channels; what shines through is white.

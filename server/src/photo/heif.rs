@@ -1,6 +1,7 @@
-//! Where the EXIF block of a HEIC file lies (ISO/IEC 14496-12 8.11: item information and item location).
+//! What the container of a HEIC file says (ISO/IEC 14496-12 8.11: item information, location and references).
 //!
-//! Our own reader, because the library's refuses a block over 128 KB and phones write larger ones.
+//! Our own reader: the EXIF library's refuses a block over 128 KB and phones write larger ones, and what a decoder would
+//! copy has to be known before it is asked.
 
 use std::borrow::Cow;
 
@@ -9,10 +10,74 @@ use super::layout::MAX_EXIF;
 /// The most items that are looked at; a tiled phone picture has some 50.
 const MAX_ITEMS: u32 = 4096;
 
+/// The most copies of an item that a picture without a grid asks for: itself, its transparency, what it is derived from.
+const MOST_COPIES: u64 = 4;
+
+/// What the container says of its pictures, unbelieved.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Pictures {
+    /// The size of the largest picture in it, pixels across and lines; 0 where it says none.
+    pub size: (u32, u32),
+    /// Whether a picture is put together from tiles.
+    pub grid: bool,
+    /// At most so many bytes a decoder copies out of the file.
+    pub copies: u64,
+    /// Whether the boxes reach the end of the file and the items lie inside it.
+    pub whole: bool,
+}
+
+/// Reads what the container says of its pictures.
+pub fn pictures(bytes: &[u8]) -> Pictures {
+    let mut out = Pictures::default();
+    let Some(meta) = boxes(bytes).find(|(name, _)| name == b"meta").and_then(|(_, body)| body.get(4..)) else {
+        return out;
+    };
+    let of = |wanted: &'static [u8; 4]| boxes(meta).find(|(name, _)| name == wanted).map(|(_, body)| body);
+    let properties = of(b"iprp").and_then(|body| boxes(body).find(|(name, _)| name == b"ipco")).map(|(_, body)| body);
+    for (name, body) in properties.into_iter().flat_map(boxes).take(MAX_ITEMS as usize) {
+        let mut cursor = Cursor(body.get(4..).unwrap_or_default());
+        if name == *b"ispe"
+            && let (Some(width), Some(height)) = (cursor.number(4), cursor.number(4))
+            && width * height > u64::from(out.size.0) * u64::from(out.size.1)
+        {
+            out.size = (width as u32, height as u32);
+        }
+    }
+    out.grid = of(b"iinf").is_some_and(|body| item_of_type(body, b"grid").is_some());
+    let located = of(b"iloc").and_then(|body| extents(body, bytes.len() as u64));
+    let (largest, end) = located.unwrap_or((u64::MAX, 0));
+    // Each reference takes two bytes at least (8.11.12).
+    let references = of(b"iref").map_or(0, |body| body.len() as u64 / 2).max(1);
+    let times = if out.grid { references } else { references.min(MOST_COPIES) };
+    out.copies = largest.saturating_mul(times);
+    let mut all = boxes(bytes);
+    all.by_ref().for_each(drop);
+    out.whole = all.rest.is_empty() && end <= bytes.len() as u64;
+    out
+}
+
+/// The bytes of the largest item, and where the last one ends.
+fn extents(body: &[u8], file: u64) -> Option<(u64, u64)> {
+    let (mut largest, mut last) = (0u64, 0u64);
+    each_item(body, |_, location| {
+        let sum = location
+            .extents
+            .iter()
+            .fold(0u64, |sum, (_, len)| sum.saturating_add(if *len == 0 { file } else { (*len).min(file) }));
+        largest = largest.max(sum);
+        if !location.in_idat {
+            let end = location.extents.iter().map(|(from, len)| from.saturating_add(*len)).max();
+            last = last.max(end.unwrap_or(0));
+        }
+        None::<()>
+    });
+    (largest > 0).then_some((largest, last))
+}
+
 /// The first item of type `Exif`, from its TIFF header on. `None` where there is none or the boxes make no sense.
 pub fn exif(bytes: &[u8]) -> Option<Cow<'_, [u8]>> {
     let meta = boxes(bytes).find(|(name, _)| name == b"meta")?.1.get(4..)?;
-    let item = boxes(meta).find(|(name, _)| name == b"iinf").and_then(|(_, body)| exif_item(body))?;
+    let item = boxes(meta).find(|(name, _)| name == b"iinf").and_then(|(_, body)| item_of_type(body, b"Exif"))?;
     let location = boxes(meta).find(|(name, _)| name == b"iloc").and_then(|(_, body)| locate(body, item))?;
     let idat = boxes(meta).find(|(name, _)| name == b"idat").map(|(_, body)| body);
     let source = if location.in_idat { idat? } else { bytes };
@@ -45,25 +110,35 @@ fn gather<'a>(source: &'a [u8], extents: &[(u64, u64)]) -> Option<Cow<'a, [u8]>>
 }
 
 /// The boxes of one level: type and body. Ends at the first that does not fit.
-fn boxes(bytes: &[u8]) -> impl Iterator<Item = ([u8; 4], &[u8])> {
-    let mut rest = bytes;
-    std::iter::from_fn(move || {
-        let mut cursor = Cursor(rest);
+fn boxes(bytes: &[u8]) -> Boxes<'_> {
+    Boxes { rest: bytes }
+}
+
+struct Boxes<'a> {
+    /// What was not taken yet; in the end, what did not fit.
+    rest: &'a [u8],
+}
+
+impl<'a> Iterator for Boxes<'a> {
+    type Item = ([u8; 4], &'a [u8]);
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let mut cursor = Cursor(self.rest);
         let size = cursor.number(4)?;
         let name = *cursor.take(4)?.first_chunk()?;
         let (header, size) = match size {
-            0 => (8, rest.len()),
+            0 => (8, self.rest.len()),
             1 => (16, usize::try_from(cursor.number(8)?).ok()?),
             n => (8, usize::try_from(n).ok()?),
         };
-        let body = rest.get(header..size)?;
-        rest = &rest[size..];
+        let body = self.rest.get(header..size)?;
+        self.rest = &self.rest[size..];
         Some((name, body))
-    })
+    }
 }
 
-/// The number of the first item of type `Exif` in an item information box.
-fn exif_item(body: &[u8]) -> Option<u64> {
+/// The number of the first item of a type in an item information box.
+fn item_of_type(body: &[u8], wanted: &[u8; 4]) -> Option<u64> {
     let mut cursor = Cursor(body);
     let version = cursor.full_box()?;
     cursor.number(if version == 0 { 2 } else { 4 })?;
@@ -75,18 +150,25 @@ fn exif_item(body: &[u8]) -> Option<u64> {
             _ => return None,
         };
         cursor.number(2)?;
-        (cursor.take(4)? == b"Exif").then_some(item)
+        (cursor.take(4)? == wanted).then_some(item)
     })
 }
 
 struct Location {
     in_idat: bool,
+    /// In this file, at a place that is said outright.
+    here: bool,
     /// Offset and length; length 0 is "to the end".
     extents: Vec<(u64, u64)>,
 }
 
 /// Finds an item in an item location box.
 fn locate(body: &[u8], wanted: u64) -> Option<Location> {
+    each_item(body, |item, location| (item == wanted).then_some(location)).filter(|l| l.extents.len() <= 64 && l.here)
+}
+
+/// Goes through an item location box until something is found.
+fn each_item<T>(body: &[u8], mut found: impl FnMut(u64, Location) -> Option<T>) -> Option<T> {
     let mut cursor = Cursor(body);
     let version = cursor.full_box()?;
     let sizes = cursor.number(2)?;
@@ -106,9 +188,9 @@ fn locate(body: &[u8], wanted: u64) -> Option<Location> {
             let offset = base.checked_add(cursor.number(offset_size)?)?;
             extents.push((offset, cursor.number(length_size)?));
         }
-        if item == wanted {
-            return (method < 2 && !elsewhere && extents.len() <= 64)
-                .then_some(Location { in_idat: method == 1, extents });
+        let location = Location { in_idat: method == 1, here: method < 2 && !elsewhere, extents };
+        if let Some(out) = found(item, location) {
+            return Some(out);
         }
     }
     None
@@ -167,6 +249,26 @@ mod tests {
         assert_eq!(exif(&file(&[(200, 14)])).as_deref(), Some(&b"MM\0*"[..]));
         assert_eq!(exif(&file(&[(200, 3), (203, 11)])).as_deref(), Some(&b"MM\0*"[..]));
         assert_eq!(exif(&file(&[(200, 0)])).as_deref(), Some(&b"MM\0*rest"[..]));
+    }
+
+    #[test]
+    fn what_a_decoder_would_copy_is_known_before() {
+        let ispe = |w: u32, h: u32| boxed(b"ispe", &[&[0; 4][..], &w.to_be_bytes(), &h.to_be_bytes()].concat());
+        let properties = boxed(b"iprp", &boxed(b"ipco", &[ispe(512, 512), ispe(4032, 3024), ispe(320, 240)].concat()));
+        let grid = boxed(b"infe", b"\x02\0\0\0\0\x01\0\0grid\0");
+        let iinf = boxed(b"iinf", &[&b"\0\0\0\0\0\x01"[..], &grid].concat());
+        // One item of 1000 bytes, in the picture 30 times.
+        let mut iloc = b"\0\0\0\0\x44\0\0\x01\0\x09\0\0\0\x01".to_vec();
+        iloc.extend_from_slice(&500u32.to_be_bytes());
+        iloc.extend_from_slice(&1000u32.to_be_bytes());
+        let meta = [&[0; 4][..], &iinf, &properties, &boxed(b"iloc", &iloc), &boxed(b"iref", &[0; 60])].concat();
+        let mut file = [boxed(b"ftyp", b"heic\0\0\0\0"), boxed(b"meta", &meta)].concat();
+        let rest = vec![0; 1500 - file.len() - 8];
+        file.extend(boxed(b"mdat", &rest));
+        let found = pictures(&file);
+        assert_eq!(found, Pictures { size: (4032, 3024), grid: true, copies: 30_000, whole: true });
+        assert!(!pictures(&file[..1400]).whole);
+        assert_eq!(pictures(b""), Pictures::default());
     }
 
     #[test]

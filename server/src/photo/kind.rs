@@ -14,7 +14,7 @@ pub enum Kind {
     Png,
     /// WebP (RFC 9649).
     Webp,
-    /// HEIC (ISO/IEC 23008-12). Kept, its claims are read, its picture is not looked at yet.
+    /// HEIC (ISO/IEC 23008-12). Kept, its claims are read; its picture is looked at where the decoder manages.
     Heic,
 }
 

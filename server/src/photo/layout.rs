@@ -6,7 +6,7 @@
 use std::borrow::Cow;
 
 use super::kind::Kind;
-use super::{heif, jpeg};
+use super::{heic, heif, jpeg};
 
 /// The most of an EXIF block that is read. JPEG cannot hold more than 64 KB; a phone's HEIC was seen with 192 KB, nearly
 /// all of it a thumbnail.
@@ -27,6 +27,8 @@ pub struct Layout<'a> {
     pub after: u64,
     /// Bytes that a decoder needs for each 16 pixels beside the RGB picture.
     pub work_per_16: u64,
+    /// Bytes that a decoder needs whatever the picture's size, beside a copy of the file.
+    pub work: u64,
     /// Whether the file holds moving pictures, of which the first is looked at.
     pub moving: bool,
 }
@@ -37,7 +39,21 @@ pub fn read(kind: Kind, bytes: &[u8]) -> Layout<'_> {
         Kind::Jpeg => jpeg::read(bytes),
         Kind::Png => png(bytes),
         Kind::Webp => webp(bytes),
-        Kind::Heic => Layout { exif: heif::exif(bytes).map(cut), whole: true, ..Layout::default() },
+        Kind::Heic => heic(bytes),
+    }
+}
+
+/// HEIC: boxes (ISO/IEC 14496-12 4.2). The size is that of the largest picture in the file, which is the main one.
+fn heic(bytes: &[u8]) -> Layout<'_> {
+    let found = heif::pictures(bytes);
+    Layout {
+        width: found.size.0,
+        height: found.size.1,
+        exif: heif::exif(bytes).map(cut),
+        whole: found.whole,
+        work_per_16: if found.grid { 0 } else { heic::WORK_PER_16 },
+        work: found.copies.saturating_add(if found.grid { heic::TILE_WORK } else { 0 }),
+        ..Layout::default()
     }
 }
 

@@ -3,13 +3,17 @@
 //! Pure: no clock, no disk, no network. Every input is hostile. Nothing here changes the original.
 
 pub mod claims;
+pub mod codes;
 pub mod decode;
+pub mod flags;
+mod heic;
 mod heif;
 mod jpeg;
 pub mod judge;
 pub mod kind;
 pub mod layout;
 pub mod rendition;
+pub mod same;
 pub mod sharpness;
 #[cfg(test)]
 mod synth;
@@ -18,12 +22,16 @@ pub mod when;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
+use scale::Samples;
+
 use claims::{Claims, Personal};
+use codes::Code;
 use decode::NoPicture;
 use judge::{Judged, Reason, Verdict};
 use kind::Kind;
 use layout::Layout;
 use rendition::Rendition;
+use same::Look;
 
 /// What became of a picture that is kept.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,8 +44,21 @@ pub struct Outcome {
     pub personal: Personal,
     /// Whether it shows enough.
     pub judged: Judged,
+    /// What it looks like, to find the same picture again; nothing where it could not be looked at or shows too little.
+    pub look: Option<Look>,
+    /// Codes that were read in it.
+    pub codes: Vec<Code>,
     /// `small` and `large`, or nothing where the picture could not be looked at.
     pub renditions: Vec<Rendition>,
+}
+
+/// What looking at the picture itself gave.
+#[derive(Default)]
+struct Seen {
+    judged: Option<Judged>,
+    look: Option<Look>,
+    codes: Vec<Code>,
+    renditions: Vec<Rendition>,
 }
 
 /// Why a file is not kept. Terminal: sending it again changes nothing.
@@ -71,23 +92,22 @@ pub fn judge(bytes: &[u8]) -> Result<Outcome, Refused> {
     let layout = quietly(|| layout::read(kind, bytes)).unwrap_or_default();
     let (claims, personal) =
         layout.exif.as_deref().and_then(|block| quietly(|| claims::read(block))).unwrap_or_default();
-    let turn = claims.turn();
-    let (mut judged, renditions) = match look(kind, &layout, bytes, turn) {
-        Ok(looked) => looked,
+    let seen = match look(kind, &layout, bytes, claims.turn()) {
+        Ok(seen) => seen,
         Err(NoPicture::Bomb) => return Err(Refused::Bomb),
-        Err(NoPicture::TooLarge) => (not_judged("photo.too-large"), Vec::new()),
-        Err(NoPicture::Unreadable) if kind == Kind::Heic => (not_judged("photo.heic"), Vec::new()),
-        Err(NoPicture::Unreadable) => {
-            let why = if layout.whole { "photo.unreadable" } else { "photo.cut-off" };
-            (Judged::start(Verdict::Poor, vec![Reason::new(why)]), Vec::new())
-        }
+        Err(NoPicture::TooLarge) => Seen::unseen(Verdict::NotJudged, "photo.too-large"),
+        Err(NoPicture::Unreadable) if !layout.whole => Seen::unseen(Verdict::Poor, "photo.cut-off"),
+        Err(NoPicture::Unreadable) if kind == Kind::Heic => Seen::unseen(Verdict::NotJudged, "photo.heic"),
+        Err(NoPicture::Unreadable) => Seen::unseen(Verdict::Poor, "photo.unreadable"),
     };
+    let mut judged = seen.judged.unwrap_or_else(|| Judged::start(Verdict::NotJudged, Vec::new()));
     if layout.width > 0 && layout.height > 0 {
         judged.measures.extend([("width", i64::from(layout.width)), ("height", i64::from(layout.height))]);
     }
-    judged.measures.insert("turn", i64::from(turn));
+    // What the container turned itself is not to be turned again.
+    judged.measures.insert("turn", if kind == Kind::Heic { 1 } else { i64::from(claims.turn()) });
     judged.measures.insert("bytes_after", i64::try_from(layout.after).unwrap_or(i64::MAX));
-    Ok(Outcome { kind, claims, personal, judged, renditions })
+    Ok(Outcome { kind, claims, personal, judged, look: seen.look, codes: seen.codes, renditions: seen.renditions })
 }
 
 /// The most bytes that [`judge()`] takes beside the file: ask for them before calling it.
@@ -96,26 +116,39 @@ pub fn memory_needed(bytes: &[u8]) -> u64 {
     layout.map_or(0, |layout| decode::memory_needed(&layout, bytes.len()))
 }
 
-/// The picture part: limits, decoding, judgement, renditions.
-fn look(kind: Kind, layout: &Layout<'_>, bytes: &[u8], turn: u8) -> Result<(Judged, Vec<Rendition>), NoPicture> {
+/// The picture part: limits, decoding, judgement, what it looks like, codes, renditions.
+fn look(kind: Kind, layout: &Layout<'_>, bytes: &[u8], turn: u8) -> Result<Seen, NoPicture> {
     decode::allowed(layout, bytes.len())?;
     let mut picture = decode::decode(kind, layout, bytes)?;
     let (width, height, whole) = (picture.width, picture.height, picture.whole);
-    let profile = picture.profile.take();
-    let looked = quietly(|| {
+    let (profile, left_out) = (picture.profile.take(), picture.colours_left_out);
+    let turns = picture.turns.take().unwrap_or_else(|| vec![turn]);
+    let seen = quietly(|| {
         let large = rendition::shrink(picture)?;
-        let mut judged = judge::look(width, height, whole, &large);
+        let grey = judge::grey(&large);
+        let mut judged = judge::look(width, height, whole, &grey);
         if layout.moving {
             judged.reasons.push(Reason::new("photo.moving"));
         }
-        let renditions = rendition::renditions(large, turn, profile.as_deref())?;
-        Some((judged, renditions))
+        if left_out {
+            judged.reasons.push(Reason::new("photo.colours"));
+        }
+        // A reader of codes that gives up is no reason to have no picture.
+        let codes = quietly(|| codes::read(grey)).unwrap_or_default();
+        let large = turns.iter().fold(large, |pixels, turn| rendition::upright(pixels, *turn));
+        let small = rendition::resized(&large, rendition::SMALL, Samples::Rgb);
+        let small = small.as_ref().unwrap_or(&large);
+        let renditions = rendition::renditions(&large, small, profile.as_deref())?;
+        Some(Seen { judged: Some(judged), look: Look::of(&judge::grey(small)), codes, renditions })
     });
-    looked.flatten().ok_or(NoPicture::Unreadable)
+    seen.flatten().ok_or(NoPicture::Unreadable)
 }
 
-fn not_judged(key: &str) -> Judged {
-    Judged::start(Verdict::NotJudged, vec![Reason::new(key)])
+impl Seen {
+    /// Nothing was seen, and why.
+    fn unseen(verdict: Verdict, key: &str) -> Seen {
+        Seen { judged: Some(Judged::start(verdict, vec![Reason::new(key)])), ..Seen::default() }
+    }
 }
 
 /// Runs a step on hostile bytes; a panic in it is the same as no answer.

@@ -81,14 +81,11 @@ pub fn resized(from: &Pixels, long: u32, kind: Samples) -> Option<Pixels> {
     Some(Pixels { width, height, samples })
 }
 
-/// Both renditions, turned upright. `large` is what [`shrink`] gave.
+/// Both renditions. `large` is what [`shrink`] gave, turned upright, and `small` that at [`SMALL`].
 ///
 /// `None` where an encoder gives up; a picture without a preview is still kept.
-pub fn renditions(large: Pixels, turn: u8, profile: Option<&[u8]>) -> Option<Vec<Rendition>> {
-    let large = upright(large, turn);
-    let small = resized(&large, SMALL, Samples::Rgb);
-    let small = encode(Purpose::Small, small.as_ref().unwrap_or(&large), profile)?;
-    Some(vec![small, encode(Purpose::Large, &large, profile)?])
+pub fn renditions(large: &Pixels, small: &Pixels, profile: Option<&[u8]>) -> Option<Vec<Rendition>> {
+    Some(vec![encode(Purpose::Small, small, profile)?, encode(Purpose::Large, large, profile)?])
 }
 
 fn encode(purpose: Purpose, pixels: &Pixels, profile: Option<&[u8]>) -> Option<Rendition> {
@@ -132,7 +129,9 @@ pub fn upright(from: Pixels, turn: u8) -> Pixels {
     Pixels { width, height, samples }
 }
 
-/// Whether a colour profile belongs into the renditions: it describes RGB values, is no larger than 64 KB, and is not
+/// Whether a colour profile belongs into the renditions: kept and named rather than converted to sRGB, because that loses
+/// nothing (a red housing on a wide-gamut phone stays the red that was recorded), costs no time, and every browser and
+/// printer that shows the original's colours shows the copy's. It belongs there where it describes RGB values, is no larger than 64 KB, and is not
 /// sRGB, which is what a picture without a profile is taken for (ICC.1 7.2: header of 128 bytes, then the tags).
 ///
 /// The profile of a CMYK or grey original describes values that the decoder has already turned into RGB.
@@ -143,6 +142,11 @@ pub fn worth_keeping(profile: &[u8]) -> bool {
         && profile[16..20] == *b"RGB "
         && profile.first_chunk().is_some_and(|n| u32::from_be_bytes(*n) as usize == profile.len());
     sound && !names_srgb(profile)
+}
+
+/// Whether a colour profile is left out of the renditions only for its size.
+pub fn too_large(profile: &[u8]) -> bool {
+    profile.len() > MAX_PROFILE && profile.get(16..20) == Some(b"RGB ") && !names_srgb(profile)
 }
 
 /// Whether the profile's description says sRGB, in ASCII or in UTF-16.

@@ -92,6 +92,25 @@ fn light_is_judged_before_sharpness() {
 }
 
 #[test]
+fn a_dark_scene_without_an_edge_cannot_be_judged() {
+    let shed = Pixels { width: 1000, height: 800, samples: vec![90; 1000 * 800 * 3] };
+    let out = judged(&plain(&shed));
+    assert_eq!((out.verdict, out.reasons[0].key.as_str()), (Verdict::Usable, "photo.too-dark-to-judge"));
+}
+
+#[test]
+fn every_turn_looks_the_same() {
+    let scene = scene(1000, 700);
+    let straight = judge(&plain(&scene)).unwrap().look.unwrap();
+    for turn in 1..=8u8 {
+        let stored = upright(scene.clone(), undone(turn));
+        let block = exif(&[(Tag::Orientation, Value::Short(vec![turn.into()]))]);
+        let out = judge(&jpeg(&stored, |e| e.add_exif_metadata(&block).unwrap())).unwrap();
+        assert!(straight.distance(out.look.unwrap()) <= 2, "turn {turn}");
+    }
+}
+
+#[test]
 fn too_little_detail_is_never_called_blurred() {
     let wall = Pixels { width: 1000, height: 800, samples: vec![150; 1000 * 800 * 3] };
     let out = judged(&plain(&wall));
@@ -222,10 +241,13 @@ fn the_type_is_what_stands_first() {
 
 #[test]
 fn heic_is_kept_unseen_with_its_claims() {
-    let out = judge(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic\0\0\0\x08mdat").unwrap();
+    // A container that is whole and says no picture: kept, for a person to look at. One that is cut off says so.
+    let whole = b"\0\0\0\x18ftypheic\0\0\0\0mif1heic\0\0\0\x0cmeta\0\0\0\0\0\0\0\x08mdat";
+    let out = judge(whole).unwrap();
     assert_eq!((out.kind, out.judged.verdict), (Kind::Heic, Verdict::NotJudged));
     assert_eq!(out.judged.reasons[0].key, "photo.heic");
-    assert_eq!(out.renditions, []);
+    assert_eq!((out.renditions, out.look), (vec![], None));
+    assert_eq!(reasons(&whole[..whole.len() - 5]), ["photo.cut-off"]);
 }
 
 /// The turn that undoes a turn: a quarter to the right and a quarter to the left change places.
@@ -292,6 +314,11 @@ fn a_wide_colour_profile_goes_along() {
     assert!(!kept(b"RGB ", "\0s\0R\0G\0B", 548));
     assert!(!kept(b"CMYK", "Coated", 548), "describes values that are no longer there");
     assert!(!kept(b"RGB ", "Display P3", 70_000), "too large");
+    let told = |name: &str| {
+        let bytes = jpeg(&scene, |e| e.add_icc_profile(&profile(b"RGB ", name, 70_000)).unwrap());
+        reasons(&bytes) == ["photo.colours"]
+    };
+    assert!(told("Display P3") && !told("sRGB IEC61966-2.1"), "what is left out is told");
 }
 
 proptest! {

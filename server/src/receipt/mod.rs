@@ -61,6 +61,8 @@ pub struct Input<'a> {
     pub staff: &'a BTreeMap<Uuid, String>,
     /// The terms as shown.
     pub terms: &'a str,
+    /// By photo, what the phone's clock said once corrected by its measured error, and how sure that is; milliseconds.
+    pub phones: &'a BTreeMap<Uuid, (i64, i64)>,
     /// Pictures by photo.
     pub pictures: &'a BTreeMap<Uuid, Picture>,
     /// Outline of the signature: width, height, SVG path data.

@@ -9,6 +9,8 @@ use super::lines::{self, say};
 use super::{Input, proofs, since};
 use crate::intake::sheet;
 use crate::intake::state::{Photo, Standing};
+use crate::photo::claims::Claims;
+use crate::photo::when::{self, Whose};
 
 /// The receipt's style; its hash stands in the page's policy.
 pub const STYLE: &str = include_str!("receipt.css");
@@ -160,20 +162,32 @@ fn caption(input: &Input<'_>, photo: &Photo, number: usize) -> String {
     format!("{number}. {}", if what.is_empty() { input.words.plain("receipt.photo") } else { what.join(", ") })
 }
 
-/// Whose clock: the camera's own words, the phone's, and ours.
+/// Whose clock: the camera's and the satellites' word, with what is assumed said, then the phone's, and ours.
 fn times(input: &Input<'_>, photo: &Photo) -> String {
-    let claim = |k: &str| photo.judged.as_ref().and_then(|j| j.what.claims.get(k)).and_then(serde_json::Value::as_str);
-    let camera = match (claim("date_time_original"), claim("offset_time_original")) {
-        (Some(t), Some(z)) => say(input, "receipt.camera-zone", &json!({"time": t, "zone": z})),
-        (Some(t), None) => say(input, "receipt.camera-no-zone", &json!({"time": t})),
-        _ => input.words.plain("receipt.camera-none"),
-    };
-    let phone = say(input, "receipt.phone-clock", &json!({"when": input.wall(photo.mark.device_at)}));
-    let ours = match &photo.received {
+    let zone = jiff::tz::TimeZone::get(input.zone).unwrap_or(jiff::tz::TimeZone::UTC);
+    let claims = photo.judged.as_ref().map(|j| serde_json::Value::Object(j.what.claims.clone()));
+    let claims: Claims = claims.and_then(|c| serde_json::from_value(c).ok()).unwrap_or_default();
+    let told = when::when(&claims, &zone, None, 0);
+    let mut out: Vec<String> = told
+        .iter()
+        .filter(|t| matches!(t.whose, Whose::CameraTaken | Whose::Satellites))
+        .map(|t| say(input, t.key, &json!(t.with)))
+        .collect();
+    if !told.iter().any(|t| t.whose == Whose::CameraTaken) {
+        out.push(input.words.plain("receipt.camera-none"));
+    }
+    out.push(match input.phones.get(&photo.taken.photo) {
+        Some((at, uncertainty)) => {
+            let with = json!({"when": input.wall(*at), "seconds": format!("{:.1}", *uncertainty as f64 / 1000.0)});
+            say(input, "receipt.phone-clock-measured", &with)
+        }
+        None => say(input, "receipt.phone-clock", &json!({"when": input.wall(photo.mark.device_at)})),
+    });
+    out.push(match &photo.received {
         Some(r) => say(input, "receipt.our-clock", &json!({"when": input.wall(r.mark.at)})),
         None => input.words.plain("receipt.not-received"),
-    };
-    format!("{camera}; {phone}; {ours}")
+    });
+    out.join(" ")
 }
 
 fn told(input: &Input<'_>) -> Markup {

@@ -104,8 +104,8 @@ export function apply(state, entry) {
     }
     case "photo-judged": {
       const photo = photoOf(state, body.photo);
-      const { verdict, reasons = [], measures = {}, claims = {}, renditions = [], by } = body;
-      if (photo) photo.judged = { verdict, reasons, measures, claims, renditions, by, mark };
+      const { verdict, reasons = [], measures = {}, claims = {}, renditions = [], look, alike = [], codes = [], flags = [], by } = body;
+      if (photo) photo.judged = { verdict, reasons, measures, claims, renditions, ...(look ? { look } : {}), alike, codes, flags, by, mark };
       return;
     }
     case "file-received":

@@ -80,7 +80,7 @@ export async function intake(ctx, id) {
 
 /** @param {PhotoFact} photo @param {any} body @returns {import("./types.js").Judgement} */
 function rodeAlong(photo, body) {
-  return { reasons: [], measures: {}, claims: {}, renditions: [], ...body, mark: photo.mark };
+  return { reasons: [], measures: {}, claims: {}, renditions: [], alike: [], codes: [], flags: [], ...body, mark: photo.mark };
 }
 
 /** @param {Context} ctx @param {PhotoFact | undefined} photo @param {FileRow | undefined} file @param {QueueRow[]} queue @returns {PhotoStatus} */

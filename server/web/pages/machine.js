@@ -20,7 +20,7 @@ import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
 import { stamp, tag } from "../parts/tag.js";
-import { photoName, photoTile, statusWords } from "../parts/tile.js";
+import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
 
 /** @import {IntakeView, PhotoView, Shop} from "../core/app.js" */
@@ -33,13 +33,18 @@ export function machine(at) {
   const goOn = goOnPart(id, () => at.again());
   const bench = benchPart(id, () => at.again());
   let chosen = "";
+  /** @type {Entry[]} */
+  let entries = [];
+  /** @type {Shop | null} */
+  let here = null;
 
   return {
     watch: watching(id),
     async draw() {
-      const [view, here] = await Promise.all([load(id), shop()]);
+      const [view, found] = await Promise.all([load(id), shop()]);
+      here = found;
       const beside = await tagsBeside(view);
-      const entries = await history(id); // after the intake was fetched
+      entries = await history(id); // after the intake was fetched
       const zone = here?.zone ?? "UTC";
       const photo = view.photos.find((p) => p.photo === chosen) ?? [...view.photos].sort((a, b) => (a.number ?? 1e9) - (b.number ?? 1e9))[0];
       const open = view.state.state === "open" || view.state.state === "found";
@@ -123,7 +128,12 @@ export function machine(at) {
     const wrong = movable ? [act({ words: t("act.wrong-machine"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/move`) })] : [];
     if (session()?.roles.includes("owner") && !photo.moved && !photo.erased) wrong.push(act({ words: t("act.erase-photo"), mark: true, does: () => at.go(`/intake/${id}/photo/${photo.photo}/erase`) }));
     wrong.forEach((a) => a.setAttribute("data-shuts", ""));
-    return large({ picture: largeUrl(photo.photo), name, under: [h("p", null, statusWords(photo.status)), h("p", { class: "soft mono" }, photo.file)], acts: [clocksToo, ...wrong] });
+    const under = [
+      h("p", null, statusWords(photo.status)), notesList(photo), elsewhere(photo, id),
+      clocks({ view, photo, history: entries, shop: here }),
+      h("p", { class: "soft mono" }, photo.file),
+    ];
+    return large({ picture: largeUrl(photo.photo), name, under, acts: [clocksToo, ...wrong] });
   }
 
   /** @param {string} photo */

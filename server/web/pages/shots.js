@@ -1,9 +1,10 @@
 // The shot page: what is photographed, what is missing, and one button that opens the camera for the next view.
 
-import { shop } from "../core/app.js";
+import { history, shop } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
 import { camera } from "../parts/camera.js";
+import { clocks } from "../parts/clocks.js";
 import { h, keep } from "../parts/dom.js";
 import { nextView, onward, openIn, STEPS, stepOf, atCounter } from "../parts/flow.js";
 import { camera as cameraIcon, onward as onwardIcon } from "../parts/icons.js";
@@ -13,7 +14,7 @@ import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
 import { similarPart, similarTo } from "../parts/similar.js";
-import { photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
+import { elsewhere, notesList, photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
 
 /** @import {IntakeView, PhotoView} from "../core/app.js" */
 /** @import {View} from "../core/types.js" */
@@ -72,12 +73,18 @@ export function shots(at) {
   }
 
   /** @param {PhotoView} photo @param {string} name @param {View} [v] */
-  function show(photo, name, v) {
+  async function show(photo, name, v) {
     const retake = v && act({ words: t("act.retake"), icon: cameraIcon(), does: () => lens.shoot({ view: v.id, stage: v.stage }) });
     retake?.setAttribute("data-shuts", "");
     const wrong = act({ words: t("act.wrong-machine"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/move`) });
     wrong.setAttribute("data-shuts", "");
-    return large({ picture: largeUrl(photo.photo), name, under: h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")), acts: [...(retake ? [retake] : []), wrong] });
+    const [view, entries, here] = await Promise.all([load(id), history(id), shop()]);
+    const under = [
+      h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")),
+      notesList(photo), elsewhere(photo, id),
+      clocks({ view, photo, history: entries, shop: here }),
+    ];
+    return large({ picture: largeUrl(photo.photo), name, under, acts: [...(retake ? [retake] : []), wrong] });
   }
 
   /** @param {IntakeView} view @param {View | undefined} next */

@@ -2,7 +2,7 @@
 
 import { say, session } from "../core/app.js";
 import { t } from "../core/words.js";
-import { actLink, field, foot, picks } from "../parts/act.js";
+import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { before, beforePart } from "../parts/before.js";
 import { h } from "../parts/dom.js";
 import { slug } from "../parts/facts.js";
@@ -16,6 +16,8 @@ import { similarPart, similarTo } from "../parts/similar.js";
 /** @import {IntakeView} from "../core/app.js" */
 
 const FIELDS = ["make", "model", "serial"];
+/** The most codes that are offered. */
+const CODES = 4;
 const NOT = ["no plate", "not readable", "not known"];
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
@@ -66,6 +68,7 @@ export function told(at) {
             })),
           h("section", { class: "section" },
             h("h2", null, t("page.told.machine")),
+            fromCodes(),
             FIELDS.map((f) => machineField(f)),
             similarPart(similar, t("page.similar.alike", { tag: view.state.tag }))),
           was ? beforePart(view, was) : null,
@@ -75,6 +78,22 @@ export function told(at) {
       };
     },
   };
+
+  /** What codes on the photos say, to be taken by a tap: a suggestion, never filled in by itself. */
+  function fromCodes() {
+    const texts = [...new Set(view.photos.flatMap((p) => (p.judged ?? p.status.judged)?.codes.map((c) => c.text) ?? []))];
+    const taken = new Set(FIELDS.map((f) => view.state.machine[f]?.value));
+    const open = texts.filter((w) => !taken.has(w)).slice(0, CODES);
+    if (open.length === 0) return null;
+    return h("div", { class: "stack stack--close", id: "from-codes", "data-key": "codes" },
+      h("p", { class: "soft" }, t("page.told.from-code")),
+      open.map((w) => h("div", { class: "stack stack--close", "data-key": `code-${w}` },
+        h("p", { class: "mono" }, w),
+        h("div", { class: "row" }, [...FIELDS].reverse().map((f) => act({
+          words: t("page.told.take-code", { field: t(`page.field.${f}`) }),
+          does: () => describe(f, { value: w, from: "code" }),
+        }))))));
+  }
 
   /** @param {string} f */
   function machineField(f) {

@@ -18,7 +18,22 @@ const SECOND = 1000;
  */
 export function claims(photo, history, zone) {
   const taken = history.find((e) => e.said.type === "photo-taken" && e.body.photo === photo.photo);
-  return [camera(photo, zone), phone(taken, zone), kept(taken, zone), received(photo, zone)];
+  return [camera(photo, zone), ...satellites(photo, zone), phone(taken, zone), kept(taken, zone), received(photo, zone)];
+}
+
+/** How long after a fix of the position a picture may have been taken, milliseconds; as the server reads it. */
+const STALE_FIX = 15 * 60 * SECOND;
+
+/** Satellite time is UTC, but of the last fix. @param {PhotoView} photo @param {string} zone @returns {Claim[]} */
+function satellites(photo, zone) {
+  const said = /** @type {Record<string, string | undefined>} */ (photo.judged?.claims ?? {});
+  if (!said.gps_date || !said.gps_time) return [];
+  const date = /^(\d{4})[:-](\d\d)[:-](\d\d)$/.exec(said.gps_date.trim());
+  const parts = said.gps_time.split(" ").map((f) => f.split("/").map(Number)).map(([n, d]) => n / d);
+  const inDay = parts.length === 3 ? Math.floor((parts[0] * 3600 + parts[1] * 60 + parts[2]) * 1000) : NaN;
+  if (!date || !(inDay >= 0 && inDay < 86_401_000)) return [{ clock: "satellites", words: t("lane.clock.satellites-odd", { raw: `${said.gps_date} ${said.gps_time}` }) }];
+  const at = Date.UTC(Number(date[1]), Number(date[2]) - 1, Number(date[3])) + inDay;
+  return [{ clock: "satellites", from: at - SECOND, to: at + STALE_FIX, words: t("lane.clock.satellites", { time: clockTime(at, zone) }) }];
 }
 
 /** @param {PhotoView} photo @param {string} zone @returns {Claim} */
@@ -35,17 +50,23 @@ function camera(photo, zone) {
     const at = wall - (offset[1] === "-" ? -1 : 1) * (Number(offset[2]) * 60 + Number(offset[3])) * 60_000;
     return { clock: "camera", from: at - SECOND, to: at + SECOND, words: t("lane.clock.camera-zone", { time, zone: offset[0] }) };
   }
-  const at = wall - offsetAt(wall, zone);
-  return { clock: "camera", from: at - SECOND, to: at + SECOND, words: t("lane.clock.camera-assumed", { time, zone }) };
+  const [first, last] = instants(wall, zone);
+  const key = first === last ? "lane.clock.camera-assumed" : "lane.clock.camera-assumed-wide";
+  return { clock: "camera", from: first - SECOND, to: last + SECOND, words: t(key, { time, zone }) };
 }
 
-/** The zone's offset at a wall time, milliseconds; where a clock change makes it twice, the one after. @param {number} wall @param {string} zone */
-function offsetAt(wall, zone) {
+/** The earliest and the latest instant of a wall time in a zone: two where a clock change makes it twice, or skips it. @param {number} wall @param {string} zone */
+function instants(wall, zone) {
   const of = (/** @type {number} */ at) => {
     const p = Object.fromEntries(new Intl.DateTimeFormat("en", { timeZone: zone, hourCycle: "h23", year: "numeric", month: "numeric", day: "numeric", hour: "numeric", minute: "numeric", second: "numeric" }).formatToParts(at).map((x) => [x.type, Number(x.value)]));
     return Date.UTC(p.year, p.month - 1, p.day, p.hour, p.minute, p.second) - Math.floor(at / 1000) * 1000;
   };
-  return of(wall - of(wall));
+  // No zone changes its clock twice within two days: the offsets of the day before and after are all there are.
+  const day = 86_400_000;
+  const both = [...new Set([of(wall - day), of(wall + day)])].map((offset) => wall - offset);
+  const real = both.filter((at) => at + of(at) === wall);
+  const all = real.length ? real : both;
+  return [Math.min(...all), Math.max(...all)];
 }
 
 /** @param {Entry | undefined} taken @param {string} zone @returns {Claim} */

@@ -55,12 +55,13 @@ export function foundWords(view, zone) {
   ];
 }
 
-/** "serial 7K-20931 (typed)": who says so, until a photo shows it. @param {IntakeView} view */
+/** "serial 7K-20931 (typed)": who says so, and whether a code on a photo says it. @param {IntakeView} view */
 export function serial(view) {
   const fact = view.state.machine.serial;
   if (!fact) return "";
   if (!fact.value) return machineField("serial", fact);
-  return t(fact.from === "told" ? "page.serial.told" : "page.serial.typed", { serial: fact.value, name: nameOf(fact.mark.by) });
+  const key = fact.from === "told" ? "page.serial.told" : fact.from === "code" ? "page.serial.code" : "page.serial.typed";
+  return t(key, { serial: fact.value, name: nameOf(fact.mark.by) });
 }
 
 /** What was said about the machine's other numbers, where it is. @param {IntakeView} view */

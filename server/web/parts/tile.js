@@ -29,6 +29,31 @@ export function reason(photo) {
   return t("page.photo.poor", { reasons: judged.reasons.map((r) => valueText(r)).join("; ") || t("page.photo.poor-plain") });
 }
 
+/** What to know of a photo that may be used, a sentence each: it informs, it speaks against nothing. @param {PhotoView} photo @returns {string[]} */
+export function notes(photo) {
+  const judged = photo.judged ?? photo.status.judged;
+  if (!judged) return [];
+  return [...(judged.verdict === "poor" ? [] : judged.reasons), ...judged.flags].map((r) => valueText(r));
+}
+
+/** Whether a person is asked to look: what is in the picture cannot be judged, or it may be the same picture again. @param {PhotoView} photo */
+export function asks(photo) {
+  const judged = photo.judged ?? photo.status.judged;
+  return judged?.verdict === "usable" && [...judged.reasons, ...judged.flags].some((r) => /^(photo|flag\.(same-file|alike))/.test(r.key));
+}
+
+/** Where another intake's photo is that may be the same picture. @param {PhotoView} photo @param {string} intake this photo's */
+export function elsewhere(photo, intake) {
+  const other = (photo.judged ?? photo.status.judged)?.alike.find((a) => a.intake !== intake);
+  return other ? h("p", null, h("a", { class: "link", href: `/machine/${other.intake}`, "data-shuts": "" }, t("page.photo.elsewhere"))) : null;
+}
+
+/** The notes as a list, for the large view. @param {PhotoView} photo */
+export function notesList(photo) {
+  const all = notes(photo);
+  return all.length ? h("ul", { class: "sheet__list", "data-key": "notes" }, all.map((w) => h("li", null, w))) : null;
+}
+
 /**
  * One view of the shot list. `caution` is shown where it is still to be taken.
  * @param {{ view: View, photo?: PhotoView, next: boolean, leftOpen?: string, caution?: string, does: () => unknown }} what
@@ -36,7 +61,7 @@ export function reason(photo) {
 export function viewTile({ view, photo, next, leftOpen, caution, does }) {
   const why = photo ? reason(photo) : "";
   const look = why ? "poor" : photo ? "taken" : leftOpen ? "open" : next ? "next" : "missing";
-  const words = photo ? statusWords(photo.status) : leftOpen ?? text(view.stand);
+  const words = photo ? (asks(photo) ? t("page.photo.look") : statusWords(photo.status)) : leftOpen ?? text(view.stand);
   return h("button", { type: "button", class: "tile", "data-look": next && photo ? "poor" : look, "data-key": view.id, id: `view-${view.id}`, onclick: does },
     h("span", { class: "tile__picture" }, photo ? picture(photo.photo, text(view.name)) : drawing(view.drawing)),
     why ? h("span", { class: "tile__reason" }, why) : null,
@@ -60,7 +85,7 @@ export function photoTile({ photo, name, under, does, pressed }) {
     why ? h("span", { class: "tile__reason" }, why) : null,
     h("span", { class: "tile__words" },
       h("span", { class: "tile__name" }, name),
-      under ? h("span", { class: "soft" }, under) : null));
+      under || asks(photo) ? h("span", { class: "soft" }, asks(photo) ? t("page.photo.look") : under) : null));
 }
 
 /** A number on the sheet whose photo was erased: it stays visible as signed. @param {PhotoView} photo @param {string} name */
