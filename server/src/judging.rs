@@ -209,7 +209,7 @@ pub async fn take_over(app: App) -> Result<usize, String> {
             Err(no) => return Err(format!("a photo that came was not received: {no:?}")),
         }
         drop(kept);
-        judge(app.clone(), held, weighed.needed).await?;
+        judge(app.clone(), held, weighed).await?;
     }
     Ok(rows.len())
 }
