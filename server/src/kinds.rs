@@ -25,8 +25,11 @@ const FILES: [(&str, &[u8]); 10] = [
 ];
 
 static SHIPPED: LazyLock<Vec<LoadedKind>> = LazyLock::new(|| {
-    // A test loads each one, so that none can be missing here.
-    FILES.iter().filter_map(|(_, bytes)| LoadedKind::parse(bytes).ok()).collect()
+    // A test loads each one. Were one broken all the same, a shop without it would be worse than no start.
+    let load = |(id, bytes): &(&str, &[u8])| {
+        LoadedKind::parse(bytes).unwrap_or_else(|e| panic!("{}", e.in_file(&format!("{id}.toml"))))
+    };
+    FILES.iter().map(load).collect()
 });
 
 /// The kinds shipped, in the order they are offered.

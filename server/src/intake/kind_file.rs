@@ -126,6 +126,7 @@ const QUESTION: &[Field] = &[
     ("choices", Shape::List(NAMED), false),
     ("when", Shape::When, false),
     ("why", Shape::Text, false),
+    ("lasting", Shape::Truth, false),
 ];
 const READING: &[Field] = &[
     ("id", Shape::Word, true),
