@@ -59,6 +59,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/photos/{photo}/{purpose}").get(files::rendition))
     .service(web::resource("/v1/shops/{shop}/kinds").get(shop::kinds))
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}").get(shop::kind))
+    .service(web::resource("/v1/shops/{shop}/words").get(shop::catalogues))
     .service(web::resource("/v1/shops/{shop}/words/{language}").get(shop::catalogue))
     .service(web::resource("/v1/shops/{shop}/terms/{digest}").get(shop::terms))
     .service(web::resource("/v1/shops/{shop}/settings").get(shop::get_settings).put(shop::put_settings))
