@@ -13,6 +13,7 @@ import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
 import { done } from "./pages/done.js";
 import { gaps } from "./pages/gaps.js";
+import { language } from "./pages/language.js";
 import { machine } from "./pages/machine.js";
 import { notTakenIn } from "./pages/not-taken-in.js";
 import { nowhere, plain } from "./pages/plain.js";
@@ -49,11 +50,12 @@ const PAGES = [
   [/^\/settings$/, settings],
 ];
 
-/** Pages for somebody who is not signed in here. @type {typeof PAGES} */
+/** Pages for somebody who is not signed in here, or for anybody. @type {typeof PAGES} */
 const OUTSIDE = [
   [/^\/set-up$/, setUp],
   [/^\/sign-in$/, signIn],
   [/^\/pair$/, pair],
+  [/^\/language$/, language],
 ];
 
 /** @param {string} path @param {boolean} [replace] @returns {Promise<void>} */
