@@ -32,7 +32,7 @@ const LARGE: usize = 12;
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct PaperIn {
-    /// Language tag; the receipt is in the language the sheet was shown in, where this is absent.
+    /// Language tag. Without it the receipt is in the language the sheet was shown in, a tag in the caller's.
     #[param(max_length = 35)]
     language: Option<String>,
 }
