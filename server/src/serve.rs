@@ -45,6 +45,7 @@ pub struct Opened {
 pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
     let text = |e: &dyn std::fmt::Display| e.to_string();
     make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
+    words::know(words::own::load(&data.join("words")));
     let pool = start::open_database(data).await.map_err(|e| text(&e))?;
     let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
     let (clock, random) = (Clock::System, Random::System);
@@ -283,7 +284,7 @@ fn logs(as_json: bool) {
 }
 
 impl Ledger {
-    /// Puts the kinds and catalogues that are shipped where entries can name them, for every shop.
+    /// Puts the kinds and catalogues where entries can name them, for every shop.
     ///
     /// # Errors
     /// The database's.
@@ -294,7 +295,7 @@ impl Ledger {
         Ok(())
     }
 
-    /// Puts the kinds and catalogues that are shipped where a shop's entries can name them.
+    /// Puts the kinds and catalogues where a shop's entries can name them: each version stays under its digest.
     ///
     /// # Errors
     /// The database's.
@@ -303,7 +304,7 @@ impl Ledger {
             crate::ledger::load::keep_document(self.pool(), shop, "kind", &kind.kind.id, &kind.bytes).await?;
         }
         for c in words::all() {
-            crate::ledger::load::keep_document(self.pool(), shop, "words", c.language, c.bytes).await?;
+            crate::ledger::load::keep_document(self.pool(), shop, "words", &c.language, &c.bytes).await?;
         }
         Ok(())
     }

@@ -15,6 +15,7 @@ import { done } from "./pages/done.js";
 import { erasePhoto } from "./pages/erase-photo.js";
 import { found } from "./pages/found.js";
 import { gaps } from "./pages/gaps.js";
+import { language } from "./pages/language.js";
 import { lostTag } from "./pages/lost-tag.js";
 import { machine } from "./pages/machine.js";
 import { movePhotoPage } from "./pages/move-photo.js";
@@ -59,11 +60,12 @@ const PAGES = [
   [/^\/settings$/, settings],
 ];
 
-/** Pages for somebody who is not signed in here. @type {typeof PAGES} */
+/** Pages for somebody who is not signed in here, or for anybody. @type {typeof PAGES} */
 const OUTSIDE = [
   [/^\/set-up$/, setUp],
   [/^\/sign-in$/, signIn],
   [/^\/pair$/, pair],
+  [/^\/language$/, language],
 ];
 
 /** @param {string} path @param {boolean} [replace] @returns {Promise<void>} */

@@ -22,7 +22,9 @@ pub struct Counter {
     pub random: Seeded,
     /// The chainsaw's kind: `{"digest", "kind"}`.
     pub kind: Value,
-    /// Digest of the English catalogue.
+    /// Language in which sheets are shown.
+    pub language: String,
+    /// Digest of that language's catalogue.
     pub words: String,
     /// Digest of the shop's terms.
     pub terms: String,
@@ -57,7 +59,7 @@ impl Counter {
         let words = Digest::of(&words.expect(200).body).to_string();
         let settings = staff.get(&staff.path("/settings")).send().await.expect(200).json();
         let terms = settings["terms_digest"].as_str().expect("a digest of the terms").to_owned();
-        Counter { staff, random, kind, words, terms, watch: Watch::default(), clock }
+        Counter { staff, random, kind, language: "en".to_owned(), words, terms, watch: Watch::default(), clock }
     }
 
     /// An intake that is not yet opened.
@@ -296,11 +298,11 @@ impl Counter {
 
     /// Shows the sheet, has it signed, sends sheet and strokes.
     async fn sign(&mut self, intake: &mut Intake) -> Result<(), reqwest::Error> {
-        let sheet =
-            self.staff.get(&self.staff.path(&format!("/intakes/{}/sheet?language=en", intake.id))).try_send().await?;
+        let path = format!("/intakes/{}/sheet?language={}", intake.id, self.language);
+        let sheet = self.staff.get(&self.staff.path(&path)).try_send().await?;
         let sheet = sheet.expect(200).body.clone();
         let strokes = self.strokes();
-        let body = json!({"how": "signed", "sheet": Digest::of(&sheet), "strokes": Digest::of(&strokes), "language": "en", "words": self.words});
+        let body = json!({"how": "signed", "sheet": Digest::of(&sheet), "strokes": Digest::of(&strokes), "language": self.language, "words": self.words});
         self.say(intake, "acknowledged", body, &[]).await?;
         self.send(intake, &sheet).await?;
         self.send(intake, &strokes).await?;

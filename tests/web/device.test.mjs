@@ -3,6 +3,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { IDBFactory } from "fake-indexeddb";
 import { canonText } from "../../server/web/core/canon.js";
+import * as catalogue from "../../server/web/core/catalogue.js";
 import { disclosure, disclosureDigest } from "../../server/web/core/disclosure.js";
 import * as enter from "../../server/web/core/enter.js";
 import * as read from "../../server/web/core/read.js";
@@ -11,7 +12,7 @@ import { openDatabase } from "../../server/web/core/store.js";
 import * as sync from "../../server/web/core/sync.js";
 import { newer } from "../../server/web/core/transport.js";
 import { Trouble } from "../../server/web/core/trouble.js";
-import { speak, spoken, t, text } from "../../server/web/core/words.js";
+import { speak, spoken, spokenIn, t, text } from "../../server/web/core/words.js";
 import * as write from "../../server/web/core/write.js";
 import { BO, FakeServer, KIND, KIND_DIGEST, PHONE, RAVI, SHOP, device, json, problem } from "./fakes.mjs";
 
@@ -346,4 +347,54 @@ test("sentences: names, tables, sentences in sentences, plurals, unknown keys", 
   assert.equal(t("constructor"), "constructor");
   assert.equal(text({ en: "hood" }), "hood");
   speak(before);
+});
+
+test("every catalogue of the server is kept on the device; a language is chosen here, and a sheet is signed in another", async () => {
+  const before = spoken();
+  const server = new FakeServer();
+  server.words.de = { "gap.owner": "Name des Eigentümers", "language.name": "Deutsch" };
+  const dev = await opened({ server });
+  assert.equal(spoken().language, "en");
+  assert.deepEqual(await catalogue.languages(dev.ctx), [{ language: "de", name: "Deutsch" }, { language: "en", name: "English" }]);
+  // Nothing is fetched twice that did not change.
+  const sent = server.wordsSent;
+  await catalogue.fetchWords(dev.ctx);
+  assert.equal(server.wordsSent, sent);
+
+  // No signal: the customer's language is here all the same, and the sheet names its digest.
+  server.open = false;
+  const german = (await catalogue.wordsOf(dev.ctx, "de")).digest;
+  const shown = await read.sheet(dev.ctx, dev.id, { language: "de", reader: "Ana" });
+  assert.deepEqual([shown.language, shown.words, shown.reader], ["de", german, "Ana"]);
+  await write.acknowledge(dev.ctx, dev.id, { how: "signed", strokes: { width: 9, height: 9, strokes: [[[1, 1, 0]]] }, language: "de", reader: "Ana", sheet: shown.digest });
+  const { acknowledgement } = (await read.intake(dev.ctx, dev.id)).state;
+  assert.deepEqual([acknowledgement.language, acknowledgement.words, acknowledgement.reader, acknowledgement.sheet], ["de", german, "Ana", shown.digest]);
+  assert.equal(t("gap.owner"), "The owner's name");
+  // What was on the screen in one language is not signed in another.
+  await assert.rejects(write.acknowledge(dev.ctx, dev.id, { how: "not now", because: "in a hurry", sheet: shown.digest }), slug("sheet-changed"));
+  await assert.rejects(read.sheet(dev.ctx, dev.id, { language: "pl" }), slug("no-words"));
+
+  await assert.rejects(catalogue.useLanguage(dev.ctx, "pl"), slug("no-words"));
+  await catalogue.useLanguage(dev.ctx, "de");
+  assert.equal(t("gap.owner"), "Name des Eigentümers");
+  assert.equal(dev.ctx.transport.headers({})["Accept-Language"], "de");
+  // It stays chosen, and a language that the server has no more goes.
+  speak(before);
+  await device({ server, factory: dev.factory, signedIn: false });
+  assert.equal(spoken().language, "de");
+  server.open = true;
+  delete server.words.de;
+  await catalogue.fetchWords(dev.ctx);
+  assert.deepEqual(await catalogue.languages(dev.ctx), [{ language: "en", name: "English" }]);
+  speak(before);
+});
+
+test("another language speaks only while something is drawn in it", () => {
+  const before = spoken();
+  const german = { language: "de-AT", digest: "", texts: { a: "Zu" } };
+  assert.equal(spokenIn(german, () => `${t("a")} ${text({ en: "hood", de: "Haube" })}`), "Zu Haube");
+  assert.throws(() => spokenIn(german, () => {
+    throw new RangeError("no");
+  }), RangeError);
+  assert.equal(spoken(), before);
 });

@@ -39,6 +39,8 @@ export class FakeServer {
     /** One answer a request, before the server's own; a function that gets what the server would have done. */
     this.next = [];
     this.open = true;
+    /** Catalogues by language. */
+    this.words = { en: { "gap.owner": "The owner's name", "language.name": "English" } };
   }
 
   fetch = async (path, { method, body, headers }) => {
@@ -59,7 +61,12 @@ export class FakeServer {
     if (path === "/v1/sessions") return json(201, { shop: SHOP, staff: RAVI, device: PHONE, roles: ["counter"], name: "Ravi" });
     if (path === "/v1/sessions/current") return method === "DELETE" ? new Response(null, { status: 204 }) : json(200, { shop: SHOP, staff: RAVI, device: PHONE, roles: ["counter"], name: "Ravi" });
     if (path.endsWith("/kinds")) return json(200, [{ digest: KIND_DIGEST, kind: KIND }]);
-    if (path.includes("/words/")) return path.endsWith("/en") ? json(200, { "gap.owner": "The owner's name" }) : problem(404, "not-found", "changed");
+    if (path.endsWith("/words")) return json(200, Object.entries(this.words).map(([language, texts]) => ({ language, name: language, digest: `sha256:${sha(JSON.stringify(texts))}` })));
+    if (path.includes("/words/")) {
+      this.wordsSent = (this.wordsSent ?? 0) + 1;
+      const texts = this.words[path.split("/").at(-1)];
+      return texts ? json(200, texts) : problem(404, "not-found", "changed");
+    }
     if (path.endsWith("/settings")) return json(200, { may_leave_open: {} });
     if (path === `/v1/shops/${SHOP}`) return json(200, { shop: SHOP, name: "Tarn Street Engines", checkpoint: this.checkpoint() });
     if (path.endsWith("/entries") && method === "POST") return this.#append(JSON.parse(body));

@@ -219,7 +219,7 @@ pub async fn sheet(
     }
     let (intake, kind) = find(&app, shop, id).await?;
     let words = crate::words::language(wanted.language.as_deref().unwrap_or(crate::words::FIRST));
-    let shown = Shown { language: words.language, words: words.digest, reader: wanted.reader.as_deref() };
+    let shown = Shown { language: &words.language, words: words.digest, reader: wanted.reader.as_deref() };
     let Some(sheet) = sheet::build(&kind.kind, &intake, &shown) else {
         return Err(Problem::not_found("There is no such intake."));
     };

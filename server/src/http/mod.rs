@@ -63,6 +63,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}").get(shop::kind))
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}/paper").get(paper::blank))
     .service(web::resource("/v1/shops/{shop}/tags/print").get(paper::tags))
+    .service(web::resource("/v1/shops/{shop}/words").get(shop::catalogues))
     .service(web::resource("/v1/shops/{shop}/words/{language}").get(shop::catalogue))
     .service(web::resource("/v1/shops/{shop}/terms/{digest}").get(shop::terms))
     .service(web::resource("/v1/shops/{shop}/settings").get(shop::get_settings).put(shop::put_settings))

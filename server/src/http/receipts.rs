@@ -1,5 +1,6 @@
 //! The receipt as a page and a file, the tag to print, and the receipt behind a share link.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -7,6 +8,8 @@ use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, web};
 use base64::Engine;
 use evidence::digest::Digest;
+use serde::Deserialize;
+use utoipa::IntoParams;
 use uuid::Uuid;
 
 use super::{intakes, no, shop};
@@ -24,9 +27,19 @@ use crate::words::{self, Catalogue};
 /// Photos that stand large on a receipt; further ones stand small.
 const LARGE: usize = 12;
 
+/// In which language a paper is made.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct PaperIn {
+    /// Language tag. Without it the receipt is in the language the sheet was shown in, a tag in the caller's.
+    #[param(max_length = 35)]
+    language: Option<String>,
+}
+
 /// The receipt: one self-contained file.
 #[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/receipt", operation_id = "getReceipt", tag = "intakes",
-    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake")),
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), PaperIn),
     responses((status = 200, description = "The receipt", body = String, content_type = "text/html"),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
     security(("cookie" = []), ("bearer" = [])))]
@@ -34,25 +47,31 @@ pub async fn receipt(
     app: web::Data<App>,
     caller: Caller,
     path: web::Path<(Uuid, Uuid)>,
+    wanted: web::Query<PaperIn>,
 ) -> Result<HttpResponse, Problem> {
     let (shop, id) = path.into_inner();
     caller.in_shop(shop)?;
-    file(&app, shop, id).await
+    file(&app, shop, id, wanted.language.as_deref()).await
 }
 
 /// The receipt behind a share link: whoever holds the link may read it until it expires or is revoked.
 #[utoipa::path(get, path = "/r/{token}", operation_id = "getReceiptByLink", tag = "links",
-    params(("token" = String, Path, description = "The link's secret")),
+    params(("token" = String, Path, description = "The link's secret"), PaperIn),
     responses((status = 200, description = "The receipt", body = String, content_type = "text/html"),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
-pub async fn by_link(app: web::Data<App>, token: web::Path<String>, req: HttpRequest) -> Result<HttpResponse, Problem> {
+pub async fn by_link(
+    app: web::Data<App>,
+    token: web::Path<String>,
+    wanted: web::Query<PaperIn>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
     let link = app.access.open_link(&req, &token).await?;
-    file(&app, link.shop, link.intake).await
+    file(&app, link.shop, link.intake, wanted.language.as_deref()).await
 }
 
-async fn file(app: &App, shop: Uuid, id: Uuid) -> Result<HttpResponse, Problem> {
+async fn file(app: &App, shop: Uuid, id: Uuid, language: Option<&str>) -> Result<HttpResponse, Problem> {
     let (_, kind) = intakes::find(app, shop, id).await?;
-    let html = render(app, shop, id, kind).await?;
+    let html = render(app, shop, id, kind, language).await?;
     Ok(HttpResponse::Ok()
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CONTENT_SECURITY_POLICY, page::policy()))
@@ -62,7 +81,13 @@ async fn file(app: &App, shop: Uuid, id: Uuid) -> Result<HttpResponse, Problem> 
 }
 
 /// Gathers what the receipt is made from, and makes it off the runtime.
-async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Result<String, Problem> {
+async fn render(
+    app: &App,
+    shop: Uuid,
+    id: Uuid,
+    kind: Arc<LoadedKind>,
+    language: Option<&str>,
+) -> Result<String, Problem> {
     let whose = Whose { shop, intake: id };
     let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
     let entries = load::entries(&mut tx, shop, Range { intake: Some(id), after: None, limit: u32::MAX })
@@ -81,7 +106,8 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
     let told = |e: &load::Stored| e.entry().is_ok_and(|e| since::TYPES.contains(&e.said.kind.as_str()));
     let entries: Vec<_> = shown.into_iter().chain(later.into_iter().filter(told)).collect();
     let head = load::head(&mut *tx, shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
-    let catalogue = words::language(intake.acknowledgement.as_ref().map_or(words::FIRST, |a| &a.what.language));
+    let shown = shown_in(&mut tx, shop, &intake).await.map_err(no::fault)?;
+    let catalogue = language.and_then(words::find).map_or_else(|| shown.clone(), Cow::Borrowed);
     let terms = match intake
         .arrangements
         .get("terms")
@@ -118,7 +144,7 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
         let pictures = pictures(&app, shop, &whole, &intake, &kind);
         let signature = signature(&app, shop, &intake);
         page::render(&Input {
-            words: catalogue,
+            words: &catalogue,
             shop_name: &shop_name,
             zone: &zone,
             intake: &intake,
@@ -133,6 +159,7 @@ async fn render(app: &App, shop: Uuid, id: Uuid, kind: Arc<LoadedKind>) -> Resul
             evidence: &evidence,
             checkpoint: &head.note,
             verifier_key: &verifier_key,
+            shown_in: shown.name(),
             sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
         })
     });
@@ -160,6 +187,24 @@ fn phone_clock(entry: &evidence::entry::Entry) -> Option<(Uuid, (i64, i64))> {
     let photo = entry.said.body.get("photo").filter(|_| entry.said.kind == "photo-taken")?.as_str()?.parse().ok()?;
     let uncertainty = entry.kept.round_trip_ms?.div_ceil(2);
     Some((photo, (entry.said.at.checked_add(entry.kept.clock_offset_ms?)?, i64::try_from(uncertainty).ok()?)))
+}
+
+/// The words a sheet was shown in: of its language as it speaks now, or, where the shop has that language no more, as it spoke
+/// then.
+async fn shown_in(
+    db: &mut sqlx::SqliteConnection,
+    shop: Uuid,
+    intake: &Intake,
+) -> Result<Cow<'static, Catalogue>, sqlx::Error> {
+    let Some(ack) = &intake.acknowledgement else { return Ok(Cow::Borrowed(words::language(words::FIRST))) };
+    let (language, digest) = (&ack.what.language, &ack.what.words);
+    if let Some(known) = words::find(language) {
+        return Ok(Cow::Borrowed(known));
+    }
+    Ok(match load::document(db, shop, "words", digest).await? {
+        Some(bytes) => Cow::Owned(words::own::pinned(language, &bytes)),
+        None => Cow::Borrowed(words::language(words::FIRST)),
+    })
 }
 
 fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
@@ -192,7 +237,7 @@ fn signature(app: &App, shop: Uuid, intake: &Intake) -> Option<(i64, i64, String
 
 /// The tag, to print.
 #[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/tag", operation_id = "getTag", tag = "intakes",
-    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake")),
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), PaperIn),
     responses((status = 200, description = "The tag as a page", body = String, content_type = "text/html"),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
     security(("cookie" = []), ("bearer" = [])))]
@@ -200,11 +245,12 @@ pub async fn print_tag(
     app: web::Data<App>,
     caller: Caller,
     path: web::Path<(Uuid, Uuid)>,
+    wanted: web::Query<PaperIn>,
     req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let (shop_id, id) = path.into_inner();
     caller.in_shop(shop_id)?;
-    let words: &Catalogue = super::words_of(&req);
+    let words: &Catalogue = wanted.language.as_deref().and_then(words::find).unwrap_or_else(|| super::words_of(&req));
     let (intake, kind) = intakes::find(&app, shop_id, id).await?;
     let (shop_name, zone, _) = shop::facts(&app, shop_id).await?;
     let (Some(opened), Some(number)) = (&intake.opened, intake.tag()) else {
@@ -212,9 +258,7 @@ pub async fn print_tag(
     };
     let value = |f: &str| intake.machine.get(f).and_then(|m| m.what.value.clone()).unwrap_or_default();
     let machine = format!("{} {} {}", words.text(&kind.kind.name), value("make"), value("model"));
-    let stamp = jiff::Timestamp::from_millisecond(opened.mark.at).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-    let zone = jiff::tz::TimeZone::get(&zone).unwrap_or(jiff::tz::TimeZone::UTC);
-    let when = stamp.to_zoned_datetime(zone).strftime("%-d %b %Y, %H:%M %Z").to_string();
+    let when = words.wall(opened.mark.at, &zone);
     let base = app.settled.public_url.as_deref().unwrap_or(&app.settled.local_url);
     let code = format!("{base}/machine/{id}");
     let html = tag::render(&tag::Tag {

@@ -235,21 +235,53 @@ pub async fn kind(
     Ok(HttpResponse::Ok().json(json!({"digest": digest.to_string(), "kind": kind.kind})))
 }
 
-/// The catalogue of a language: every shown sentence by its key. Its bytes' digest stands in a sheet.
+/// One language that there is a catalogue for.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Spoken {
+    /// Language tag.
+    language: String,
+    /// What the language calls itself.
+    name: String,
+    /// Digest of the catalogue as it is served now.
+    digest: String,
+}
+
+/// The languages there are: those shipped, then the shop's own.
+#[utoipa::path(get, path = "/v1/shops/{shop}/words", operation_id = "listWords", tag = "kinds",
+    params(("shop" = Uuid, Path, description = "The shop")),
+    responses((status = 200, description = "The languages", body = Vec<Spoken>),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
+pub async fn catalogues(_shop: web::Path<Uuid>) -> web::Json<Vec<Spoken>> {
+    let spoken = |c: &words::Catalogue| Spoken {
+        language: c.language.clone(),
+        name: c.name().to_owned(),
+        digest: c.digest.to_string(),
+    };
+    web::Json(words::all().into_iter().map(spoken).collect())
+}
+
+/// A catalogue: every shown sentence by its key. Its bytes' digest stands in a sheet, and what was shown once is there by it.
 #[utoipa::path(get, path = "/v1/shops/{shop}/words/{language}", operation_id = "getWords", tag = "kinds",
-    params(("shop" = Uuid, Path, description = "The shop"), ("language" = String, Path, description = "Language tag")),
+    params(("shop" = Uuid, Path, description = "The shop"), ("language" = String, Path, description = "Language tag, or the 64 hexadecimal digits of a catalogue's SHA-256")),
     responses((status = 200, description = "The catalogue", body = Object),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
-pub async fn catalogue(path: web::Path<(Uuid, String)>) -> Result<HttpResponse, Problem> {
-    let (_, tag) = path.into_inner();
-    let Some(c) = words::all().iter().find(|c| c.language == tag) else {
-        return Err(Problem::not_found("There is no catalogue of this language."));
+pub async fn catalogue(app: web::Data<App>, path: web::Path<(Uuid, String)>) -> Result<HttpResponse, Problem> {
+    let (shop, wanted) = path.into_inner();
+    let none = || Problem::not_found("There is no catalogue of this language.");
+    let answer = |digest: &Digest, bytes: Vec<u8>| {
+        HttpResponse::Ok()
+            .content_type("application/json")
+            .insert_header((header::CACHE_CONTROL, "no-cache"))
+            .insert_header(("Counterfoil-Digest", digest.to_string()))
+            .body(bytes)
     };
-    Ok(HttpResponse::Ok()
-        .content_type("application/json")
-        .insert_header((header::CACHE_CONTROL, "no-cache"))
-        .insert_header(("Counterfoil-Digest", c.digest.to_string()))
-        .body(c.bytes))
+    // No language tag has 64 characters.
+    if let Ok(digest) = Digest::from_hex(&wanted) {
+        let bytes = load::document(app.ledger.pool(), shop, "words", &digest).await.map_err(no::fault)?;
+        return Ok(answer(&digest, bytes.ok_or_else(none)?));
+    }
+    let c = words::all().into_iter().find(|c| c.language == wanted).ok_or_else(none)?;
+    Ok(answer(&c.digest, c.bytes.to_vec()))
 }
 
 /// A text of terms by digest.

@@ -128,8 +128,11 @@ pub fn arrangements(input: &Input<'_>) -> Vec<String> {
         .filter(|f| **f != "terms")
         .filter_map(|field| {
             let value = &input.intake.arrangements.get(*field)?.what.value;
-            let text = money(value).or_else(|| {
+            let text = money(input.words, value).or_else(|| {
                 let word = value.as_str()?;
+                if let Ok(date) = word.parse() {
+                    return Some(input.words.day(date, None));
+                }
                 let key = format!("receipt.arranged.{}", word.replace(' ', "-"));
                 Some(if input.words.has(&key) { input.words.plain(&key) } else { word.to_owned() })
             })?;

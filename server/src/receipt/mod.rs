@@ -73,6 +73,8 @@ pub struct Input<'a> {
     pub checkpoint: &'a str,
     /// The key that checks it.
     pub verifier_key: &'a str,
+    /// What the language in which the sheet was shown calls itself.
+    pub shown_in: &'a str,
     /// Digest of the sheet that was signed.
     pub sheet: Option<Digest>,
 }
@@ -93,16 +95,12 @@ impl Input<'_> {
 
     /// A time on the shop's wall clock, with the zone said.
     pub fn wall(&self, millis: i64) -> String {
-        let stamp = jiff::Timestamp::from_millisecond(millis).unwrap_or(jiff::Timestamp::UNIX_EPOCH);
-        match jiff::tz::TimeZone::get(self.zone) {
-            Ok(zone) => stamp.to_zoned_datetime(zone).strftime("%-d %b %Y, %H:%M %Z").to_string(),
-            Err(_) => stamp.strftime("%-d %b %Y, %H:%M UTC").to_string(),
-        }
+        self.words.wall(millis, self.zone)
     }
 }
 
-/// Money as people read it: the currency's code and its ordinary number of decimals (ISO 4217).
-pub fn money(value: &serde_json::Value) -> Option<String> {
+/// Money as people of a language read it: the currency's code and its ordinary number of decimals (ISO 4217).
+pub fn money(words: &Catalogue, value: &serde_json::Value) -> Option<String> {
     let minor = value.get("minor")?.as_i64()?;
     let currency = value.get("currency")?.as_str()?;
     let decimals = match currency {
@@ -113,11 +111,14 @@ pub fn money(value: &serde_json::Value) -> Option<String> {
         _ => 2,
     };
     let unit = 10i64.pow(decimals);
-    Some(if decimals == 0 {
-        format!("{currency} {minor}")
+    let amount = if decimals == 0 {
+        minor.to_string()
     } else {
-        format!("{currency} {}.{:0width$}", minor / unit, minor % unit, width = decimals as usize)
-    })
+        let point = words.plain("money.decimal");
+        format!("{}{point}{:0width$}", minor / unit, minor % unit, width = decimals as usize)
+    };
+    let with = serde_json::json!({"currency": currency, "amount": amount});
+    Some(words.say("money.shown", with.as_object()?))
 }
 
 #[cfg(test)]
@@ -128,10 +129,17 @@ mod tests {
     #[test]
     fn money_is_written_with_its_currency_s_decimals() {
         // ISO 4217 minor units: EUR 2, JPY 0, KWD 3 (from memory).
-        assert_eq!(money(&json!({"minor": 3500, "currency": "EUR"})).as_deref(), Some("EUR 35.00"));
-        assert_eq!(money(&json!({"minor": 5, "currency": "EUR"})).as_deref(), Some("EUR 0.05"));
-        assert_eq!(money(&json!({"minor": 900, "currency": "JPY"})).as_deref(), Some("JPY 900"));
-        assert_eq!(money(&json!({"minor": 1234, "currency": "KWD"})).as_deref(), Some("KWD 1.234"));
-        assert_eq!(money(&json!("none")), None);
+        let shown = |language: &str, value| money(crate::words::language(language), &value);
+        let of = |minor, currency| json!({"minor": minor, "currency": currency});
+        for (minor, currency, en, de) in [
+            (3500, "EUR", "EUR\u{a0}35.00", "35,00\u{a0}EUR"),
+            (5, "EUR", "EUR\u{a0}0.05", "0,05\u{a0}EUR"),
+            (900, "JPY", "JPY\u{a0}900", "900\u{a0}JPY"),
+            (1234, "KWD", "KWD\u{a0}1.234", "1,234\u{a0}KWD"),
+        ] {
+            assert_eq!(shown("en", of(minor, currency)).as_deref(), Some(en));
+            assert_eq!(shown("de", of(minor, currency)).as_deref(), Some(de));
+        }
+        assert_eq!(shown("en", json!("none")), None);
     }
 }

@@ -195,7 +195,7 @@ fn told(input: &Input<'_>) -> Markup {
         @if let Some(s) = input.intake.statements.get("complaint") {
             section {
                 h2 { (input.words.plain("receipt.complaint")) }
-                blockquote { "“" (s.what.text.clone().unwrap_or_else(|| input.words.plain("receipt.name-withheld"))) "”" }
+                blockquote { (say(input, "sheet.quoted", &json!({"text": s.what.text.clone().unwrap_or_else(|| input.words.plain("receipt.name-withheld"))}))) }
                 p.soft { (say(input, "receipt.heard", &json!({"name": input.name(Some(s.what.heard_by)), "when": input.wall(s.mark.device_at)}))) }
             }
         }
@@ -215,7 +215,7 @@ fn signed(input: &Input<'_>) -> Markup {
                 (None, Some(because)) => p { (say(input, "receipt.not-signed", &json!({"because": because}))) },
                 _ => p { (input.words.plain("receipt.signature-kept")) },
             }
-            p.soft { (say(input, "receipt.shown", &json!({"when": input.wall(ack.mark.device_at), "language": ack.what.language}))) }
+            p.soft { (say(input, "receipt.shown", &json!({"when": input.wall(ack.mark.device_at), "language": input.shown_in}))) }
             @if let Some(reader) = &ack.what.reader { p.soft { (say(input, "receipt.reader", &json!({"name": reader}))) } }
         }
     }

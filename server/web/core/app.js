@@ -26,12 +26,15 @@
 //   await queueSummary()                            → {waiting, sending, refused, items, reachable, paused?}
 //   await tryAgain(key) / setAside(key)             for what was refused
 //   syncNow()                                       nudges the queue (button "try now")
+//   await languages() / useLanguage(tag)            languages kept here; chooses the one of this device
+//   await wordsIn(tag)                              one language's catalogue, to draw a customer's sheet in
 //   await ask(method, path, {json?, ifMatch?, accept?})   an online call below the shop (`/staff`, `/settings` …), for desk pages
 //
 // What goes wrong is thrown as a `Trouble` (trouble.js) with a `.problem`; `problem.detail` is a sentence that can be shown.
 //
 // @ts-check
 
+import * as catalogue from "./catalogue.js";
 import { build } from "./context.js";
 import * as enter from "./enter.js";
 import * as write from "./write.js";
@@ -233,6 +236,21 @@ export async function sheet(id, shown) {
  */
 export async function acknowledge(id, shown) {
   return write.acknowledge(await here(), id, shown);
+}
+
+/** Languages kept on this device, each by its own name. @returns {Promise<{language: string, name: string}[]>} */
+export async function languages() {
+  return catalogue.languages(await here());
+}
+
+/** Chooses the language of this device, in all its tabs. @param {string} language one of `languages()` @returns {Promise<void>} */
+export async function useLanguage(language) {
+  return catalogue.useLanguage(await here(), language);
+}
+
+/** One language's catalogue as kept here, or null. @param {string} language @returns {Promise<import("./words.js").Catalogue | null>} */
+export async function wordsIn(language) {
+  return catalogue.wordsOf(await here(), language);
 }
 
 /** Calls back when an intake changes, in this tab or another, by hand or by the stream. @param {string} id @param {() => void} changed @returns {() => void} stops it */

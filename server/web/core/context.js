@@ -9,7 +9,7 @@ import { openDatabase } from "./store.js";
 import { refreshSoon } from "./sync.js";
 import { Transport } from "./transport.js";
 import { trouble } from "./trouble.js";
-import { keptWords } from "./catalogue.js";
+import { keptWords, speakKept } from "./catalogue.js";
 
 /** @import {Edge} from "./edge.js" */
 /** @import {Store} from "./store.js" */
@@ -52,6 +52,7 @@ export async function build(edge = browser()) {
   bus.heard = (topic) => {
     if (topic === "queue:new") ctx.queue.drain();
     if (topic === "session") loadSession(ctx);
+    if (topic === "language") speakKept(ctx).catch(() => {});
   };
   await loadSession(ctx);
   await keptWords(ctx);

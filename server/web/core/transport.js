@@ -4,6 +4,7 @@
 
 import { base64url, utf8 } from "./bytes.js";
 import { Trouble, trouble } from "./trouble.js";
+import { language } from "./words.js";
 
 /** @import {Problem} from "./types.js" */
 
@@ -70,7 +71,7 @@ export class Transport {
   /** @param {{[name: string]: string}} more @returns {{[name: string]: string}} */
   headers(more) {
     /** @type {{[name: string]: string}} */
-    const headers = { "Counterfoil-Client": this.wire.client, ...more };
+    const headers = { "Counterfoil-Client": this.wire.client, "Accept-Language": language(), ...more };
     if (this.checkpoint) headers["Counterfoil-Checkpoint"] = base64url(utf8(this.checkpoint));
     return headers;
   }

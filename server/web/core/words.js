@@ -26,6 +26,26 @@ export function language() {
   return current.language;
 }
 
+/**
+ * Draws something in another catalogue, then speaks as before. Only what `draw` does at once is in it: nothing after an await.
+ * @template T
+ * @param {Catalogue} catalogue @param {() => T} draw @returns {T}
+ */
+export function spokenIn(catalogue, draw) {
+  const before = current;
+  current = catalogue;
+  try {
+    return draw();
+  } finally {
+    current = before;
+  }
+}
+
+/** What a catalogue's language calls itself. @param {Catalogue} catalogue @returns {string} */
+export function nameOfLanguage({ language, texts }) {
+  return Object.hasOwn(texts, "language.name") ? texts["language.name"] : language;
+}
+
 /** Whether there is a sentence for a key. @param {string} key @returns {boolean} */
 export function has(key) {
   return Object.hasOwn(current.texts, key);
@@ -59,6 +79,7 @@ export function valueText(value, catalogue = current) {
 /** A kind's text in the language that is spoken, else in the first one. @param {Text | undefined} table @param {Catalogue} [catalogue] @returns {string} */
 export function text(table, catalogue = current) {
   if (!table) return "";
-  if (Object.hasOwn(table, catalogue.language)) return table[catalogue.language];
+  // A region speaks its language: `de-AT` has the texts of `de`.
+  for (const tag of [catalogue.language, catalogue.language.split("-")[0]]) if (Object.hasOwn(table, tag)) return table[tag];
   return table[FIRST] ?? Object.values(table)[0] ?? "";
 }

@@ -9,7 +9,7 @@ import { ARRANGED, arrangement, slug } from "../parts/facts.js";
 import { onward } from "../parts/flow.js";
 import { onward as onwardIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
-import { readMoney, shownMoney } from "../parts/money.js";
+import { readMoney, typedMoney } from "../parts/money.js";
 import { notice } from "../parts/notice.js";
 import { showText } from "../parts/text.js";
 import { dateIn, later } from "../parts/times.js";
@@ -78,7 +78,7 @@ export function agreed(at) {
     const id = `arrangement-${slug(f)}`;
     return h("div", { class: "question", id, "data-key": f },
       field({
-        id: `${id}-typed`, words: `${t(`page.field.${slug(f)}`)}, ${here.currency}`, value: typeof value === "object" ? shownMoney(value).slice(4) : "",
+        id: `${id}-typed`, words: `${t(`page.field.${slug(f)}`)}, ${here.currency}`, value: typeof value === "object" ? typedMoney(value) : "",
         input: { inputmode: "decimal", maxlength: "14" },
         onchange: (typed) => {
           if (!typed) return undefined;

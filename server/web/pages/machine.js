@@ -93,7 +93,7 @@ export function machine(at) {
     return [
       lane("told", t("lane.told"), fact ? t("lane.told-under", { day: day(Date.parse(fact.mark.device_at), zone), name: nameOf(fact.heard_by) }) : null,
         h("blockquote", { class: "quote" },
-          fact ? h("p", { class: "told" }, `“${fact.text ?? t("page.withheld")}”`) : h("p", { class: "soft" }, t("lane.told-nothing")),
+          fact ? h("p", { class: "told" }, t("sheet.quoted", { text: fact.text ?? t("page.withheld") })) : h("p", { class: "soft" }, t("lane.told-nothing")),
           facts.length ? h("p", null, facts.join(" · ")) : null,
           h("p", { class: "soft" }, [...people(view), ...otherNumbers(view)].join(" · ")))),
       condition.length ? lane("looked", t("lane.looked"), null, h("ul", { class: "sheet__list" }, condition.map((w) => h("li", null, w)))) : null,

@@ -1,7 +1,7 @@
 // First start: the shop and its owner. The token in the address comes from whoever started the server.
 
 import { setUp as make } from "../core/app.js";
-import { t } from "../core/words.js";
+import { language, t } from "../core/words.js";
 import { formPage } from "../parts/form.js";
 import { h } from "../parts/dom.js";
 
@@ -40,6 +40,6 @@ function zonesKnown(guess) {
 
 function currencies() {
   const codes = Intl.supportedValuesOf?.("currency") ?? ["EUR", "USD", "GBP"];
-  const names = new Intl.DisplayNames(["en"], { type: "currency" });
+  const names = new Intl.DisplayNames([language()], { type: "currency" });
   return codes.map((id) => ({ id, words: `${id}, ${names.of(id)}` }));
 }

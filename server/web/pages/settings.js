@@ -4,7 +4,7 @@ import { ask, shop } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
-import { digits, readMoney, shownMoney } from "../parts/money.js";
+import { digits, readMoney, typedMoney } from "../parts/money.js";
 import { notice, say } from "../parts/notice.js";
 import { save } from "../parts/receipt.js";
 
@@ -79,7 +79,7 @@ export function settings(at) {
     /** @param {string} k */
     const money = (k) => field({
       id: `usual-${k}`, words: `${t(`page.field.${k}`)}, ${currency}`, hint: t("page.settings.none-hint"),
-      value: now[k] === "none" ? t("page.settings.none") : now[k] === undefined ? "" : shownMoney({ minor: now[k], currency }).slice(currency.length + 1),
+      value: now[k] === "none" ? t("page.settings.none") : now[k] === undefined ? "" : typedMoney({ minor: now[k], currency }),
       onchange: (typed) => {
         if (!typed) return set(k, undefined);
         if (typed.toLowerCase() === t("page.settings.none")) return set(k, "none");

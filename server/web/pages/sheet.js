@@ -1,7 +1,7 @@
-// The sheet: exactly what is signed, then two acts by two people. First the customer, then the shop.
+// The sheet: exactly what is signed, in the customer's language, then two acts by two people. First the customer, then the shop.
 
-import { acknowledge, say, session, sheet as sheetOf, shop } from "../core/app.js";
-import { t } from "../core/words.js";
+import { acknowledge, languages, say, session, sheet as sheetOf, shop, wordsIn } from "../core/app.js";
+import { spoken, spokenIn, t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { h, keep } from "../parts/dom.js";
 import { atCounter, beforeSheet } from "../parts/flow.js";
@@ -13,6 +13,7 @@ import { pad } from "../parts/pad.js";
 import { paper } from "../parts/sheet-paper.js";
 import { stamp } from "../parts/tag.js";
 import { dayAndTime } from "../parts/times.js";
+import { languagePicks } from "./language.js";
 
 /** @import {IntakeView, Shop} from "../core/app.js" */
 
@@ -24,6 +25,10 @@ export function sheet(at) {
   let drawn = false;
   let refusing = false;
   let reader = "";
+  /** The customer's language, once somebody chose it. */
+  let language = "";
+  /** Digest of the sheet on the screen: it is signed, or nothing is. */
+  let seen = "";
   const signature = pad((signed) => {
     drawn = signed;
     at.again();
@@ -38,27 +43,57 @@ export function sheet(at) {
         queueMicrotask(() => at.go(`/intake/${id}/found`, true));
         return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
       }
-      const [shown, here] = await Promise.all([sheetOf(id, reader ? { reader } : {}), shop()]);
       const acknowledged = !atCounter(view).some((g) => g.gap === "acknowledgement");
+      const before = acknowledged ? view.state.acknowledgement : undefined;
+      // What was signed stays on the screen in the words it was signed in.
+      const words = (await wordsIn(before?.language ?? language)) ?? spoken();
+      const read = before?.reader ?? reader;
+      const [shown, here, all] = await Promise.all([sheetOf(id, { language: words.language, ...(read ? { reader: read } : {}) }), shop(), languages()]);
+      seen = shown.digest;
+      const other = words.language !== spoken().language;
       const open = beforeSheet(view).length;
       const unjudged = shown.photos.filter((p) => !p.judged && !p.status.judged).length;
       return {
         title: t("page.sheet.title"),
         content: [
           ...meanwhile(view),
-          h("article", { class: "paper" },
+          acknowledged || open ? null : howShown(all, words.language, other),
+          spokenIn(words, () => h("article", { class: "paper", lang: words.language },
             paper({ view, sheet: shown, shop: here }),
             h("hr", { class: "perforation" }),
-            acknowledged ? said(view, here) : open ? h("p", { class: "fault" }, t("page.sheet.gaps-first", { count: open })) : below(view, unjudged)),
+            acknowledged ? said(view, here) : open ? h("p", { class: "fault" }, t("page.sheet.gaps-first", { count: open })) : below(view, unjudged))),
           acknowledged ? shopsAct(view, open, here) : open ? foot(actLink({ words: t("act.next.gaps", { count: open }), href: `/intake/${id}/gaps`, heavy: true })) : null,
         ],
       };
     },
   };
 
+  /** In which language, and who reads or translates it: for the shop, above the paper. @param {{ language: string, name: string }[]} all @param {string} chosen @param {boolean} other */
+  function howShown(all, chosen, other) {
+    return h("details", { class: "more no-print", open: other || reader !== "" },
+      h("summary", null, `${t("page.sheet.language")}: ${all.find((l) => l.language === chosen)?.name ?? chosen}`),
+      h("div", { class: "stack" },
+        languagePicks({
+          name: t("page.sheet.language"), all, chosen,
+          does: (l) => {
+            language = l;
+            return at.again();
+          },
+        }),
+        other ? h("p", { class: "soft" }, t("page.sheet.language-reader")) : null,
+        field({
+          id: "reader", words: `${t("page.sheet.reader")}: ${t("page.sheet.reader-name")}`, value: reader, input: { maxlength: "200" },
+          onchange: (name) => {
+            reader = name;
+            return at.again();
+          },
+        })));
+  }
+
   /** Below the line: what signing means, the pad, and the two answers, equally easy. @param {IntakeView} view @param {number} unjudged */
   function below(view, unjudged) {
     const stale = view.state.acknowledgement !== undefined;
+    signature.element.setAttribute("aria-label", t("sheet.pad"));
     return h("div", { class: "stack" },
       stale ? h("p", { class: "fault" }, t("page.sheet.stale")) : null,
       unjudged ? h("p", { class: "soft" }, t("page.sheet.unjudged", { count: unjudged })) : null,
@@ -68,29 +103,23 @@ export function sheet(at) {
         act({ words: t("act.not-signing"), does: () => refuse(true) }),
         act({ words: t("act.sign"), icon: pen(), heavy: true, id: "sign", does: sign, off: drawn ? undefined : t("page.sheet.sign-first") })),
       refusing ? null : h("div", { class: "row" },
-        drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : h("p", { class: "soft" }, t("page.sheet.sign-first"))),
-      h("details", { class: "more", open: reader !== "" },
-        h("summary", null, t("page.sheet.reader")),
-        field({
-          id: "reader", words: t("page.sheet.reader-name"), value: reader, input: { maxlength: "200" },
-          onchange: (name) => {
-            reader = name;
-            at.again();
-          },
-        })));
+        drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : h("p", { class: "soft" }, t("page.sheet.sign-first"))));
   }
 
   function reasons() {
+    // Taken in the words they are shown in: a tap comes later, when the device speaks its own again.
+    const needsReason = t("page.sheet.needs-reason");
+    const reasonWords = Object.fromEntries(NOT_NOW.map((r) => [r, t(`page.reason.${r}`)]));
     return h("section", { class: "stack stack--close" },
       h("h2", null, t("page.sheet.not-now")),
-      picks({ name: t("page.sheet.not-now"), choices: NOT_NOW.map((r) => ({ id: r, words: t(`page.reason.${r}`) })), does: (r) => notNow(t(`page.reason.${r}`)) }),
+      picks({ name: t("page.sheet.not-now"), choices: NOT_NOW.map((r) => ({ id: r, words: reasonWords[r] })), does: (r) => notNow(reasonWords[r]) }),
       field({ id: "because", words: t("page.sheet.other-reason"), input: { maxlength: "400" } }),
       h("div", { class: "two-acts" },
         act({ words: t("act.back-to-signing"), does: () => refuse(false) }),
         act({
           words: t("act.not-signing-because"), does: () => {
             const because = /** @type {HTMLInputElement} */ (document.getElementById("because")).value.trim();
-            return because ? notNow(because) : notice(t("page.sheet.needs-reason"));
+            return because ? notNow(because) : notice(needsReason);
           },
         })));
   }
@@ -104,22 +133,31 @@ export function sheet(at) {
   async function sign() {
     const strokes = signature.strokes();
     if (!strokes) return;
-    await acknowledge(id, { how: "signed", strokes, ...(reader ? { reader } : {}), ...(await signer()) });
+    await acknowledge(id, { how: "signed", strokes, ...(await asShown()) });
     await at.again();
     document.getElementById("take")?.focus({ preventScroll: true });
   }
 
   /** @param {string} because */
   async function notNow(because) {
-    await acknowledge(id, { how: "not now", because, ...(reader ? { reader } : {}), ...(await signer()) });
+    await acknowledge(id, { how: "not now", because, ...(await asShown()) });
     refusing = false;
     await at.again();
   }
 
-  /** Who signs, where it is not the owner. @returns {Promise<{ signer?: string }>} */
-  async function signer() {
+  /** The sheet on the screen, its language, who read it, and who signs where it is not the owner. */
+  async function asShown() {
+    // A name half typed is a name.
+    const typed = /** @type {HTMLInputElement | null} */ (document.getElementById("reader"))?.value.trim() ?? reader;
+    if (typed !== reader) {
+      reader = typed;
+      await at.again();
+    }
     const { bringer } = (await load(id)).state.people;
-    return bringer && !bringer.same_as_owner && bringer.name ? { signer: bringer.name } : {};
+    return {
+      sheet: seen, language: language || spoken().language, ...(reader ? { reader } : {}),
+      ...(bringer && !bringer.same_as_owner && bringer.name ? { signer: bringer.name } : {}),
+    };
   }
 
   /** @param {IntakeView} view @param {Shop | null} here */

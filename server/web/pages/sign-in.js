@@ -21,7 +21,9 @@ export function signIn(at) {
       { id: "password", words: t("page.sign-in.password"), input: { type: "password", autocomplete: "current-password", required: true, maxlength: "200" } },
     ],
     button: t("act.sign-in"),
-    after: h("p", { class: "soft" }, t("page.sign-in.phone")),
+    after: h("div", { class: "stack" },
+      h("p", { class: "soft" }, t("page.sign-in.phone")),
+      h("p", null, h("a", { class: "link", href: `/language?to=${encodeURIComponent(location.pathname + location.search)}` }, t("act.language")))),
     does: async (form) => {
       await enter({ sign_in: form.sign_in, password: form.password });
       at.go(back, true);

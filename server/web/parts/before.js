@@ -2,7 +2,7 @@
 // everything that lasts and the shop's usual arrangement, of another machine its owner only.
 
 import { sayAll } from "../core/app.js";
-import { t } from "../core/words.js";
+import { language, t } from "../core/words.js";
 import { toggle } from "./act.js";
 import { h } from "./dom.js";
 import { arrangement, ARRANGED, named } from "./facts.js";
@@ -76,4 +76,4 @@ export function beforePart(view, was) {
 }
 
 /** @param {string} word */
-const capital = (word) => word.charAt(0).toLocaleUpperCase() + word.slice(1);
+const capital = (word) => word.charAt(0).toLocaleUpperCase(language()) + word.slice(1);

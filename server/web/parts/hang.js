@@ -43,5 +43,5 @@ function standing(s, shop, place) {
   const at = s.taken_in_at ?? s.not_taken_in_at ?? s.opened_at;
   const days = daysSince(s.moved_at ?? at, now);
   const since = days === 0 ? t("desk.since-today") : t("desk.since", { count: days });
-  return [place && s.place ? s.place : "", s.complaint ? `“${s.complaint}”` : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
+  return [place && s.place ? s.place : "", s.complaint ? t("sheet.quoted", { text: s.complaint }) : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
 }

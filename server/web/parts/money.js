@@ -1,5 +1,7 @@
 // Money as the log holds it: whole numbers of a currency's smallest unit.
 
+import { language } from "../core/words.js";
+
 /** @typedef {{ minor: number, currency: string }} Money */
 
 /**
@@ -15,12 +17,27 @@ export function digits(currency) {
 }
 
 /**
- * "EUR 35.00": the code, never a sign that several countries share.
+ * "EUR 35.00", "35,00 EUR": the code, never a sign that several countries share. No thousands are set apart, since a point and a
+ * comma change places between languages.
  * @param {Money} money
  */
 export function shownMoney({ minor, currency }) {
   const after = digits(currency);
-  return `${currency}\u00a0${(minor / 10 ** after).toFixed(after)}`;
+  try {
+    const format = new Intl.NumberFormat(language(), { style: "currency", currency, currencyDisplay: "code", useGrouping: false });
+    return format.format(minor / 10 ** after);
+  } catch {
+    return `${currency}\u00a0${(minor / 10 ** after).toFixed(after)}`;
+  }
+}
+
+/**
+ * "35.00": an amount to be typed over, in a field that names the currency beside it.
+ * @param {Money} money
+ */
+export function typedMoney({ minor, currency }) {
+  const after = digits(currency);
+  return new Intl.NumberFormat(language(), { minimumFractionDigits: after, maximumFractionDigits: after, useGrouping: false, numberingSystem: "latn" }).format(minor / 10 ** after);
 }
 
 /**

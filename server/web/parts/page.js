@@ -1,6 +1,6 @@
 // What a page is, and how it comes onto the screen: drawn, drawn again when the record changes, left.
 
-import { t } from "../core/words.js";
+import { language, t } from "../core/words.js";
 import { act, actLink } from "./act.js";
 import { h, put } from "./dom.js";
 import { sentenceOf } from "./notice.js";
@@ -71,6 +71,7 @@ export const flush = () => current?.page?.leave?.();
 /** @param {HTMLElement} main @param {Drawn} drawn @param {boolean} first */
 function show(main, { title, content, wide }, first) {
   document.title = `${title} · Counterfoil`;
+  document.documentElement.lang = language();
   main.classList.toggle("wide", Boolean(wide));
   if (first) main.replaceChildren();
   put(main, content);

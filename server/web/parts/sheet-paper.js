@@ -1,6 +1,6 @@
 // The upper half of the sheet: every fact and photo that is signed, damage first, nothing else.
 
-import { t } from "../core/words.js";
+import { spoken, spokenIn, t } from "../core/words.js";
 import { act } from "./act.js";
 import { h } from "./dom.js";
 import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, safety, serial, slug, tagBefore, writtenWords } from "./facts.js";
@@ -48,8 +48,10 @@ export function shownTo(view) {
 /** @param {IntakeView} view @param {PhotoView} photo @param {number} number */
 function numbered(view, photo, number) {
   const name = `${number}. ${photoName(view, photo)}`;
+  // A tap comes later, when the device speaks its own language again.
+  const words = spoken();
   return h("li", { "data-key": photo.photo },
-    h("button", { type: "button", class: "sheet__photo", "aria-label": t("act.open-large", { name }), onclick: () => large({ picture: largeUrl(photo.photo), name }) },
+    h("button", { type: "button", class: "sheet__photo", "aria-label": t("act.open-large", { name }), onclick: () => spokenIn(words, () => large({ picture: largeUrl(photo.photo), name })) },
       picture(photo.photo, ""), h("span", { class: "tile__number", "aria-hidden": "true" }, number)));
 }
 
@@ -68,7 +70,7 @@ function statement(view, zone) {
   const fact = view.state.statements.complaint;
   if (!fact) return null;
   return h("blockquote", { class: "quote" },
-    h("p", null, `“${fact.text ?? t("page.withheld")}”`),
+    h("p", null, t("sheet.quoted", { text: fact.text ?? t("page.withheld") })),
     h("p", { class: "soft" }, t("page.sheet.heard", { name: nameOf(fact.heard_by), when: dayAndTime(Date.parse(fact.mark.device_at), zone) })));
 }
 
@@ -82,5 +84,6 @@ function section(title, items, more) {
 function termsLink(view, shop) {
   const given = view.state.arrangements.terms?.value;
   const text = given && given === shop?.settings.terms_digest ? String(shop?.settings.terms ?? "") : "";
-  return text.trim() ? act({ words: t("act.read-terms"), does: () => showText(t("page.field.terms"), text) }) : null;
+  const title = t("page.field.terms");
+  return text.trim() ? act({ words: t("act.read-terms"), does: () => showText(title, text) }) : null;
 }

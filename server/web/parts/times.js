@@ -7,7 +7,7 @@ const made = new Map();
 
 /** @param {string} zone @param {Intl.DateTimeFormatOptions} options */
 function format(zone, options) {
-  const key = zone + JSON.stringify(options);
+  const key = language() + zone + JSON.stringify(options);
   let f = made.get(key);
   if (!f) made.set(key, (f = new Intl.DateTimeFormat(language() === "en" ? "en-GB" : language(), { timeZone: zone, ...options })));
   return f;
