@@ -209,6 +209,10 @@ impl Ledger {
                 open.kind = kind;
             }
         }
+        // What makes no sense by itself is told before what other intakes say against it.
+        if let Err(e) = body.well_formed() {
+            return Ok(Err(No::Refused(Refusal::NotValid(e))));
+        }
         if let Some(no) = across::no(db, work, id, &body).await? {
             return Ok(Err(no));
         }
