@@ -198,9 +198,6 @@ impl Ledger {
             work.intakes.insert(id, Open { intake, kind });
         }
         if let Body::Opened(opened) = &body {
-            if let Err(e) = body.well_formed() {
-                return Ok(Err(No::Refused(Refusal::NotValid(e))));
-            }
             let kind = self.kind(&mut *db, work.shop, &opened.kind).await?;
             if kind.is_none() {
                 return Ok(Err(No::Refused(Refusal::Refused(Sentence::plain("refused.kind-unknown")))));
