@@ -56,6 +56,7 @@ try {
   await page.locator("#as-before[aria-pressed=true]").waitFor();
   for (const choice of ["longer", "fuel in"]) {
     await run.tap(page.locator("section .pick").filter({ hasText: new RegExp(choice, "i") }).first(), choice);
+    await page.locator("section .pick[aria-checked=true]").filter({ hasText: new RegExp(choice, "i") }).first().waitFor();
   }
   await run.tap(button(/looked at the photographed sides/), "walk-round by one sentence");
   await run.tap(button(/None tested here/), "safety devices by one sentence");
