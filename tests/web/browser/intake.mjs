@@ -19,7 +19,7 @@ const faults = [];
 /** @param {{width: number, height: number}} viewport */
 async function someone(viewport) {
   // Each with a store and a session of their own, as two devices have.
-  const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true });
+  const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true, reducedMotion: "reduce" });
   const page = await context.newPage();
   page.setDefaultTimeout(15_000);
   page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
