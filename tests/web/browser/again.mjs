@@ -27,6 +27,7 @@ try {
     await page.getByLabel(field, { exact: field !== "What do they say is wrong?" && field !== "Owner's name" }).fill(words);
   }
   await page.locator(".pick").filter({ hasText: "The owner brings it" }).click();
+  await page.locator(".pick[aria-checked=true]").filter({ hasText: "The owner brings it" }).waitFor();
   await page.goto(`${address}${intake}/asked`);
   const used = page.locator("section .pick").filter({ hasText: "bought used" });
   await used.click();
