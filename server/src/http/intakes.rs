@@ -192,6 +192,7 @@ pub async fn get(
 pub struct SheetFor {
     /// Language tag; `en` when absent.
     #[param(max_length = 35)]
+    #[serde(default, deserialize_with = "super::language_tag")]
     language: Option<String>,
     /// Who reads or translates it.
     #[param(max_length = 200)]
@@ -212,10 +213,8 @@ pub async fn sheet(
 ) -> Result<HttpResponse, Problem> {
     let (shop, id) = path.into_inner();
     caller.in_shop(shop)?;
-    for (name, value, most) in [("language", &wanted.language, 35), ("reader", &wanted.reader, 200)] {
-        if value.as_ref().is_some_and(|v| v.chars().count() > most) {
-            return Err(Problem::not_valid(name, format!("At most {most} characters.")));
-        }
+    if wanted.reader.as_ref().is_some_and(|v| v.chars().count() > 200) {
+        return Err(Problem::not_valid("reader", "At most 200 characters."));
     }
     let (intake, kind) = find(&app, shop, id).await?;
     let words = crate::words::language(wanted.language.as_deref().unwrap_or(crate::words::FIRST));

@@ -76,6 +76,19 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .configure(assets::routes);
 }
 
+/// A language tag out of a query, bounded as the description says (RFC 5646, 4.4.1: 35 characters are enough for any).
+///
+/// # Errors
+/// A longer one.
+fn language_tag<'de, D: serde::Deserializer<'de>>(d: D) -> Result<Option<String>, D::Error> {
+    use serde::{Deserialize as _, de::Error as _};
+    let tag = Option::<String>::deserialize(d)?;
+    if tag.as_ref().is_some_and(|t| t.chars().count() > 35) {
+        return Err(D::Error::custom("a language tag has at most 35 characters"));
+    }
+    Ok(tag)
+}
+
 /// The catalogue of the caller's language.
 pub fn words_of(req: &HttpRequest) -> &'static Catalogue {
     words::accepted(req.headers().get("Accept-Language").and_then(|h| h.to_str().ok()))

@@ -26,6 +26,7 @@ const TAGS: u32 = 100;
 pub struct InLanguage {
     /// Language tag; `en` when absent.
     #[param(max_length = 35)]
+    #[serde(default, deserialize_with = "super::language_tag")]
     language: Option<String>,
 }
 

@@ -34,6 +34,7 @@ const LARGE: usize = 12;
 pub struct PaperIn {
     /// Language tag. Without it the receipt is in the language the sheet was shown in, a tag in the caller's.
     #[param(max_length = 35)]
+    #[serde(default, deserialize_with = "super::language_tag")]
     language: Option<String>,
 }
 
