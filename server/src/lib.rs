@@ -15,6 +15,7 @@ pub mod originals;
 pub mod photo;
 pub mod problem;
 pub mod receipt;
+pub mod search;
 pub mod serve;
 pub mod settings;
 pub mod tls;

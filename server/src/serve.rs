@@ -54,6 +54,7 @@ pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
         ledger.check_start().await.map_err(|e| text(&e))?;
     }
     ledger.keep_documents().await.map_err(|e| text(&e))?;
+    ledger.project_anew().await.map_err(|e| text(&e))?;
     Ok(Opened { ledger })
 }
 

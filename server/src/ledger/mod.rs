@@ -5,6 +5,7 @@
 
 mod append;
 mod appender;
+pub mod find;
 pub mod load;
 pub mod project;
 pub mod start;
