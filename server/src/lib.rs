@@ -12,6 +12,7 @@ pub mod judging;
 pub mod kinds;
 pub mod ledger;
 pub mod originals;
+pub mod own_kinds;
 pub mod photo;
 pub mod problem;
 pub mod receipt;

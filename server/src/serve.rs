@@ -101,6 +101,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     logs(wanted.log_json);
     let Opened { ledger } = open(data, true).await?;
     sweep(&ledger).await?;
+    crate::own_kinds::at_start(&ledger, data).await;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
         None => LISTEN.parse().map_err(|_| "the default address is wrong")?,

@@ -55,6 +55,13 @@ pub struct Listed {
     summary: Value,
 }
 
+impl Listed {
+    /// What lists show of it.
+    pub(super) fn summary(&self) -> &Value {
+        &self.summary
+    }
+}
+
 /// A page of intakes, newest first.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct IntakePage {
@@ -110,7 +117,11 @@ pub async fn list(
     Ok(HttpResponse::Ok().json(IntakePage { intakes, next }))
 }
 
-fn listed(row: &sqlx::sqlite::SqliteRow) -> Result<Listed, sqlx::Error> {
+/// A row of the list.
+///
+/// # Errors
+/// A broken row.
+pub(super) fn listed(row: &sqlx::sqlite::SqliteRow) -> Result<Listed, sqlx::Error> {
     Ok(Listed {
         id: row.try_get::<String, _>("id")?.parse().map_err(|_| load::broken("an intake's id is not a UUID"))?,
         tag: row.try_get("tag")?,

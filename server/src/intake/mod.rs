@@ -4,6 +4,7 @@ pub mod bench;
 pub mod body;
 pub mod check;
 pub mod decide;
+pub mod example;
 pub mod kind;
 mod kind_file;
 mod kind_rules;
