@@ -31,14 +31,14 @@ pub fn default(name: &str) -> Value {
         "places" => json!(["Counter", "Bench 1", "Bench 2", "Rack A", "Rack B", "Shed"]),
         // Hours after which an open intake is shown as waiting too long.
         "open-limit" => json!(24),
-        "usual" => json!({}),
+        "usual" | "renamed-places" => json!({}),
         "terms" => json!(""),
         _ => Value::Null,
     }
 }
 
 /// The names of all settings.
-pub const NAMES: [&str; 5] = [MAY_LEAVE_OPEN, "open-limit", "places", "terms", "usual"];
+pub const NAMES: [&str; 6] = [MAY_LEAVE_OPEN, "open-limit", "places", "renamed-places", "terms", "usual"];
 
 /// Checks a value a shop wants to set.
 ///
@@ -56,6 +56,11 @@ pub fn check(name: &str, value: &Value) -> Result<(), String> {
             m.keys().all(|k| ["counter", "bench"].contains(&k.as_str())) && m.values().all(|v| words(v, 50))
         }),
         "places" => words(value, 60),
+        // What a place was called when machines were put there, and what it is called now.
+        "renamed-places" => value.as_object().is_some_and(|m| {
+            let place = |s: &str| !s.trim().is_empty() && s.chars().count() <= 80;
+            m.len() <= 200 && m.iter().all(|(old, now)| place(old) && now.as_str().is_some_and(place))
+        }),
         "open-limit" => value.as_i64().is_some_and(|h| (1..=8_760).contains(&h)),
         "terms" => value.as_str().is_some_and(|t| t.chars().count() <= 4_000),
         "usual" => usual(value),

@@ -12,7 +12,10 @@ import { asked } from "./pages/asked.js";
 import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
 import { done } from "./pages/done.js";
+import { due } from "./pages/due.js";
 import { gaps } from "./pages/gaps.js";
+import { kindsPage } from "./pages/kinds.js";
+import { log } from "./pages/log.js";
 import { machine } from "./pages/machine.js";
 import { notTakenIn } from "./pages/not-taken-in.js";
 import { nowhere, plain } from "./pages/plain.js";
@@ -47,6 +50,9 @@ const PAGES = [
   [/^\/devices$/, devices],
   [/^\/staff$/, staff],
   [/^\/settings$/, settings],
+  [/^\/due$/, due],
+  [/^\/log$/, log],
+  [/^\/kinds$/, kindsPage],
 ];
 
 /** Pages for somebody who is not signed in here. @type {typeof PAGES} */

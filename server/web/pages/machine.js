@@ -16,6 +16,7 @@ import { large } from "../parts/large.js";
 import { linkPart } from "../parts/links.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
+import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
 import { stamp, tag } from "../parts/tag.js";
 import { photoName, photoTile, statusWords } from "../parts/tile.js";
@@ -46,7 +47,7 @@ export function machine(at) {
         wide: true,
         content: [
           h("div", { class: "machine__head" },
-            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view)].filter(Boolean).join(", "), under: standing(view, zone) }),
+            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view)].filter(Boolean).join(", "), under: standing(view, zone, here) }),
             stamp(held ? "held" : view.state.state),
             open ? actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon() }) : null),
           ...meanwhile(view),
@@ -149,8 +150,8 @@ export function machine(at) {
     if (view.state.state !== "in care" && view.state.state !== "not taken in") return null;
     const base = `/v1/shops/${session()?.shop}/intakes/${id}`;
     const places = /** @type {string[]} */ (here?.settings.places ?? []);
-    return lane("keep", t("lane.keep"), view.state.place ? t("lane.keep-at", { place: view.state.place.place }) : t("lane.keep-nowhere"),
-      view.state.state === "in care" && places.length ? picks({ name: t("page.done.place"), chosen: view.state.place?.place, choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) }) : null,
+    return lane("keep", t("lane.keep"), view.state.place ? t("lane.keep-at", { place: placeName(view.state.place.place, here) }) : t("lane.keep-nowhere"),
+      view.state.state === "in care" && places.length ? picks({ name: t("page.done.place"), chosen: placeName(view.state.place?.place, here), choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) }) : null,
       h("div", { class: "row" },
         actLink({ words: t("act.open-receipt"), href: `${base}/receipt`, icon: paper() }),
         act({ words: t("act.share-receipt"), does: async () => shareReceipt(await receiptFile(id, view.state.tag ?? "")) }),
@@ -165,13 +166,13 @@ async function againOffer(view) {
   return { kind: known.find((k) => k.kind.id === view.state.kind_id), free };
 }
 
-/** Where it is, since when, who took it in. @param {IntakeView} view @param {string} zone */
-function standing(view, zone) {
+/** Where it is, since when, who took it in. @param {IntakeView} view @param {string} zone @param {Shop | null} here */
+function standing(view, zone, here) {
   const { taken_in: taken, not_taken_in: not, opened, place, acknowledgement: ack } = view.state;
   if (not) return t("lane.stands.not-taken", { when: dayAndTime(Date.parse(not.mark.at ?? not.mark.device_at), zone), name: nameOf(not.mark.by), because: not.because });
   if (taken) {
     const since = t("lane.stands.in-care", { when: dayAndTime(Date.parse(taken.at ?? taken.device_at), zone), name: nameOf(taken.by) });
-    return [place?.place, since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");
+    return [placeName(place?.place, here), since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");
   }
   return opened ? t("lane.stands.open", { when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone), count: atCounter(view).length }) : "";
 }

@@ -4,6 +4,7 @@ import { t } from "../core/words.js";
 import { h } from "./dom.js";
 import { nameOf } from "./names.js";
 import { drawing as drawn, picture } from "./picture.js";
+import { placeName } from "./places.js";
 import { stamp } from "./tag.js";
 import { daysSince } from "./times.js";
 
@@ -41,5 +42,5 @@ function standing(s, shop, place) {
   const at = s.taken_in_at ?? s.not_taken_in_at ?? s.opened_at;
   const days = daysSince(s.moved_at ?? at, now);
   const since = days === 0 ? t("desk.since-today") : t("desk.since", { count: days });
-  return [place && s.place ? s.place : "", s.complaint ? `“${s.complaint}”` : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
+  return [place ? placeName(s.place, shop) : "", s.complaint ? `“${s.complaint}”` : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
 }
