@@ -29,9 +29,9 @@ export function due(at) {
         const [open, care] = await Promise.all([list({ state: "open" }), list({ state: "in care" })]);
         return { ...dueOf([...open.items, ...care.items], { on, today, now: Date.now(), limit: Number(here?.settings["open-limit"] ?? 24) }), from: "device", more: Boolean(care.after) };
       });
-      const tag = (/** @type {Summary} */ s) => {
+      const tag = (/** @type {Summary} */ s, /** @type {string} */ said = "") => {
         const kind = known.find((k) => k.kind.id === s.kind_id)?.kind;
-        return hang({ summary: s, kind: text(kind?.name) || s.kind_id, drawing: kind?.view[0].drawing, shop: here, place: true });
+        return hang({ summary: s, kind: text(kind?.name) || s.kind_id, drawing: kind?.view[0].drawing, shop: here, place: true, said });
       };
       const days = [...new Set(found.promised.map((p) => p.by))];
       const nothing = found.promised.length + found.waiting.length + found.no_place.length === 0;
@@ -46,11 +46,11 @@ export function due(at) {
           nothing ? h("p", { class: "empty", role: "status" }, t("due.nothing")) : null,
           h("div", { class: "rails" },
             days.map((day) => rail(day, day < on ? t("due.since", { day: plainDay(day) }) : t("due.for", { day: plainDay(day) }),
-              found.promised.filter((p) => p.by === day).map((p) => h("div", { "data-key": `${p.what}-${p.intake.id}` }, h("p", { class: day < on ? "marked" : "due__what" }, t(`due.${p.what}`)), tag(p.intake))))),
-            found.waiting.length ? rail("waiting", t("due.waiting"), found.waiting.map(tag)) : null,
-            found.no_place.length ? rail("no-place", t("due.no-place"), found.no_place.map(tag)) : null),
+              found.promised.filter((p) => p.by === day).map((p) => h("div", { "data-key": `${p.what}-${p.intake.id}` }, tag(p.intake, t(`due.${p.what}`)))))),
+            found.waiting.length ? rail("waiting", t("due.waiting"), found.waiting.map((s) => tag(s))) : null,
+            found.no_place.length ? rail("no-place", t("due.no-place"), found.no_place.map((s) => tag(s))) : null),
           found.more ? h("p", { class: "soft" }, t("due.more")) : null,
-          foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
+          h("div", { class: "desk__foot" }, foot(actLink({ words: t("act.desk"), href: "/", heavy: true }))),
         ],
       };
     },

@@ -39,8 +39,9 @@ async function draw() {
   put(place(), [
     h("a", { class: "bar__shop", href: "/" }, s?.name ?? t("act.desk")),
     h("a", { class: "bar__net", "data-net": look, href: "/unsent" }, words),
-    h("button", { type: "button", class: "bar__scan", "aria-label": t("act.scan"), title: t("act.scan"), onclick: () => attempt(() => scan(go)) }, scanIcon()),
-    pages(who),
+    h("div", { class: "bar__acts" },
+      h("button", { type: "button", class: "bar__scan", "aria-label": t("act.scan"), title: t("act.scan"), onclick: () => attempt(() => scan(go)) }, scanIcon()),
+      pages(who)),
   ]);
   // Only what changes the person's plans is announced, not every step of sending.
   if (words !== announced && look !== "sending") say((announced = words));

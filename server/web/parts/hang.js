@@ -11,10 +11,10 @@ import { daysSince } from "./times.js";
 /** @import {Shop, Summary} from "../core/app.js" */
 
 /**
- * @param {{ summary: Summary, kind: string, drawing?: string, shop: Shop | null, place: boolean }} what
- *   `place`: name the place too, where no rail does.
+ * @param {{ summary: Summary, kind: string, drawing?: string, shop: Shop | null, place: boolean, said?: string }} what
+ *   `place`: name the place too, where no rail does; `said`: why it hangs here.
  */
-export function hang({ summary: s, kind, drawing, shop, place }) {
+export function hang({ summary: s, kind, drawing, shop, place, said }) {
   const name = [s.make, s.model].filter(Boolean).join(" ");
   const open = s.state === "open";
   return h("a", { class: "hang", href: open ? `/intake/${s.id}` : `/machine/${s.id}`, "data-key": s.id },
@@ -24,6 +24,7 @@ export function hang({ summary: s, kind, drawing, shop, place }) {
       h("span", { class: "hang__words" },
         h("span", { class: "hang__number" }, s.tag),
         h("span", { class: "hang__long" }, [kind, name].filter(Boolean).join(", ")),
+        said ? h("span", { class: "marked" }, said) : null,
         open && s.gaps ? h("span", { class: "marked" }, t("page.gaps.count", { count: s.gaps })) : null,
         h("span", { class: "hang__long" }, standing(s, shop, place)),
         s.unsent ? h("span", { class: "marked" }, t("desk.unsent", { count: s.unsent })) : null,

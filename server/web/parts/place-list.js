@@ -10,13 +10,14 @@ const MOST = 60;
 /** @param {Record<string, any>} s the settings @param {(changes: Record<string, any>) => Promise<unknown>} change */
 export function placeList(s, change) {
   const places = /** @type {string[]} */ (s.places);
-  const renamed = /** @type {Record<string, string>} */ (s["renamed-places"] ?? {});
+  const renamed = /** @type {{old: string, now: string}[]} */ (s["renamed-places"] ?? []);
 
   /** @param {string} typed @param {string} [but] */
   function wrong(typed, but) {
     if (places.some((p) => p !== but && p.toLowerCase() === typed.toLowerCase())) return t("places.there", { place: typed });
     // What stood there under that name goes by another one now.
-    return Object.hasOwn(renamed, typed) && renamed[typed] !== but ? t("places.was", { old: typed, place: renamed[typed] }) : "";
+    const was = renamed.find((r) => r.old === typed && r.now !== but);
+    return was ? t("places.was", { old: typed, place: was.now }) : "";
   }
 
   /** @param {string} old @param {string} typed */
@@ -24,7 +25,7 @@ export function placeList(s, change) {
     if (!typed || typed === old) return;
     const fault = wrong(typed, old);
     if (fault) return notice(fault);
-    const followed = Object.fromEntries(Object.entries({ ...renamed, [old]: typed }).map(([was, now]) => [was, now === old ? typed : now]).filter(([was, now]) => was !== now));
+    const followed = [...renamed.filter((r) => r.old !== old), { old, now: typed }].map((r) => (r.now === old ? { ...r, now: typed } : r)).filter((r) => r.old !== r.now);
     await change({ places: places.map((p) => (p === old ? typed : p)), "renamed-places": followed });
   }
 

@@ -1,6 +1,6 @@
 // The shop's places: what one is called now, and moving a machine without opening it.
 
-import { say } from "../core/app.js";
+import { fetchIntake, say } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, picks } from "./act.js";
 import { h } from "./dom.js";
@@ -11,8 +11,8 @@ import { attempt, say as tell } from "./notice.js";
 
 /** What a place is called now: one that was renamed since keeps its machines. @param {string | undefined} place @param {Shop | null} here */
 export function placeName(place, here) {
-  const renamed = here?.settings["renamed-places"] ?? {};
-  return place !== undefined && Object.hasOwn(renamed, place) ? String(renamed[place]) : place;
+  const renamed = /** @type {{old: string, now: string}[]} */ (here?.settings["renamed-places"] ?? []);
+  return renamed.find((r) => r.old === place)?.now ?? place;
 }
 
 /** A tag in our care with the button that moves it. @param {HTMLElement} tag @param {Summary} s @param {Shop | null} here @param {() => unknown} then */
@@ -20,7 +20,7 @@ export function movable(tag, s, here, then) {
   const places = /** @type {string[]} */ (here?.settings.places ?? []);
   if (s.state !== "in care" || places.length === 0) return tag;
   return h("div", { class: "hang__group", "data-key": `move-${s.id}` }, tag,
-    h("button", { type: "button", class: "hang__move", "aria-label": t("desk.move-tag", { tag: s.tag }), onclick: () => attempt(() => pickPlace(s, here, then)) }, t("desk.move")));
+    h("button", { type: "button", class: "hang__move", onclick: () => attempt(() => pickPlace(s, here, then)) }, t("desk.move"), h("span", { class: "hide" }, ` ${s.tag}`)));
 }
 
 /** The places, to tap one. @param {{id: string, tag: string, place?: string}} s @param {Shop | null} here @param {() => unknown} then */
@@ -29,6 +29,8 @@ export function placePicks(s, here, then) {
   return picks({
     name: t("desk.move-tag", { tag: s.tag }), chosen: placeName(s.place, here), choices: places.map((p) => ({ id: p, words: p })),
     does: async (place) => {
+      // Only what is on the device can be written to; without a network that is what was opened here.
+      await fetchIntake(s.id).catch(() => {});
       await say(s.id, "moved", { place });
       tell(t("desk.moved", { tag: s.tag, place }));
       await then();
