@@ -26,10 +26,26 @@ pub enum Command {
     Check(Folder),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
     NewEpoch(NewEpoch),
+    /// Kinds of machine of the shop's own.
+    #[command(subcommand)]
+    Kinds(Kinds),
     /// Print the OpenAPI document.
     Openapi,
     /// Print the table of problems as Markdown.
     Problems,
+}
+
+/// What is done with kinds.
+#[derive(Debug, Subcommand)]
+pub enum Kinds {
+    /// Add every *.toml of a folder; one fault in one file, and nothing is changed.
+    Import {
+        /// The folder of kind files.
+        dir: PathBuf,
+        /// The folder that holds everything.
+        #[arg(long, env = "COUNTERFOIL_DATA")]
+        data: PathBuf,
+    },
 }
 
 /// A data folder.

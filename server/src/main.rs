@@ -4,8 +4,8 @@ use std::os::unix::process::CommandExt;
 use std::process::{self, ExitCode};
 
 use clap::Parser;
-use counterfoil::config::{Cli, Command};
-use counterfoil::{check, demo, http, problem, serve};
+use counterfoil::config::{Cli, Command, Kinds};
+use counterfoil::{check, demo, http, own_kinds, problem, serve};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -23,6 +23,9 @@ fn main() -> ExitCode {
             Command::Check(folder) => check::run(&folder.data).await,
             Command::NewEpoch(wanted) => {
                 serve::new_epoch(&wanted.data, &wanted.because).await.map(|()| ExitCode::SUCCESS)
+            }
+            Command::Kinds(Kinds::Import { dir, data }) => {
+                own_kinds::import(&dir, &data).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Openapi => {
                 print!("{}", http::openapi::text());

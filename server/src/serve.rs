@@ -56,6 +56,7 @@ pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
         ledger.check_start().await.map_err(|e| text(&e))?;
     }
     ledger.keep_documents().await.map_err(|e| text(&e))?;
+    ledger.project_anew().await.map_err(|e| text(&e))?;
     Ok(Opened { ledger })
 }
 
@@ -102,6 +103,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     logs(wanted.log_json);
     let Opened { ledger } = open(data, true).await?;
     sweep(&ledger).await?;
+    crate::own_kinds::at_start(&ledger, data).await;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
         None => LISTEN.parse().map_err(|_| "the default address is wrong")?,

@@ -12,10 +12,13 @@ import { asked } from "./pages/asked.js";
 import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
 import { done } from "./pages/done.js";
+import { due } from "./pages/due.js";
 import { erasePhoto } from "./pages/erase-photo.js";
 import { found } from "./pages/found.js";
 import { gaps } from "./pages/gaps.js";
+import { kindsPage } from "./pages/kinds.js";
 import { language } from "./pages/language.js";
+import { log } from "./pages/log.js";
 import { lostTag } from "./pages/lost-tag.js";
 import { machine } from "./pages/machine.js";
 import { movePhotoPage } from "./pages/move-photo.js";
@@ -58,6 +61,9 @@ const PAGES = [
   [/^\/devices$/, devices],
   [/^\/staff$/, staff],
   [/^\/settings$/, settings],
+  [/^\/due$/, due],
+  [/^\/log$/, log],
+  [/^\/kinds$/, kindsPage],
 ];
 
 /** Pages for somebody who is not signed in here, or for anybody. @type {typeof PAGES} */

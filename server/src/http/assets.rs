@@ -28,6 +28,11 @@ pub static BUILD: LazyLock<String> = LazyLock::new(|| {
     hasher.finish().hex()[..16].to_owned()
 });
 
+/// Whether there is a line drawing of this name.
+pub fn has_drawing(name: &str) -> bool {
+    Web::get(&format!("drawings/{name}.svg")).is_some()
+}
+
 /// The routes of the app: everything that is not an API is one of its pages.
 pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.service(web::resource("/app/{build}/{path:.*}").get(asset))
