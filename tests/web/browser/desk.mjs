@@ -121,7 +121,7 @@ try {
   await phone.locator(".step").first().waitFor();
   await look(phone, "kinds-phone");
   const saw = page.locator(".steps > li").filter({ hasText: "Chainsaw" }).first();
-  await saw.getByRole("button", { name: "Copy as a start" }).click();
+  await saw.getByRole("button", { name: "Copy" }).click();
   await page.getByText("Nothing is wrong with it.").waitFor();
   const toml = await page.locator("#toml").inputValue();
   await page.locator("#toml").fill(toml.replace('due = "at counter"', 'due = "soon"'));
