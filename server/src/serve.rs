@@ -154,7 +154,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     };
     let plain = plain_listener(certificates.as_ref(), bound);
     let trust = Trust {
-        say: |key| words::language(words::FIRST).plain(key),
+        say: |language, key| words::language(language).plain(key),
         certificates: certificates.clone(),
         https_url: secure.then(|| address.clone()),
         plain_url: plain.as_ref().map(|(_, port)| format!("http://{}:{port}", lan_address(bound.ip()))),

@@ -95,6 +95,9 @@ export function kindsPage(at) {
       h("div", { class: "kind-editor" },
         h("div", { class: "stack stack--close" },
           h("label", { for: "toml" }, h("b", null, t("kinds.text"))),
+          h("div", { id: "kind-faults", role: "status" },
+            trial && faults.length === 0 ? h("p", null, t("kinds.no-faults")) : null,
+            faults.length ? h("ul", { class: "stack stack--close" }, faults.slice(0, 50).map((f) => h("li", null, h("button", { type: "button", class: "link fault", onclick: () => goTo(f.line) }, t("kinds.fault", { line: f.line, reason: f.reason }))))) : null),
           h("textarea", {
             id: "toml", class: "box mono toml", "data-key": "toml", spellcheck: "false", autocapitalize: "off", autocomplete: "off", maxlength: "131072", value: now.toml, "aria-describedby": "kind-faults",
             oninput: (/** @type {Event} */ e) => {
@@ -102,10 +105,7 @@ export function kindsPage(at) {
               clearTimeout(soon);
               soon = setTimeout(() => attempt(tryIt), PAUSE);
             },
-          }),
-          h("div", { id: "kind-faults", role: "status" },
-            trial && faults.length === 0 ? h("p", null, t("kinds.no-faults")) : null,
-            faults.length ? h("ul", { class: "stack stack--close" }, faults.slice(0, 50).map((f) => h("li", null, h("button", { type: "button", class: "link fault", onclick: () => goTo(f.line) }, t("kinds.fault", { line: f.line, reason: f.reason }))))) : null)),
+          })),
         h("div", { class: "stack" }, trial?.kind ? preview(trial.kind, trial.examples) : h("p", { class: "empty" }, t("kinds.no-preview")))),
       foot(h("div", { class: "two-acts" },
         act({ words: t("act.cancel"), does: () => ((open = null), at.again()) }),

@@ -102,8 +102,13 @@ try {
   // The log, page by page, nobody's name in what is fetched.
   await page.goto(`${address}/log`);
   await page.getByText("kind of entry").waitFor();
-  await page.getByRole("button", { name: "Older ones" }).click();
-  await page.waitForFunction(() => document.querySelectorAll(".log > li").length > 100);
+  await page.locator(".log > li").first().waitFor();
+  for (let older = page.getByRole("button", { name: "Older ones" }); await older.count();) {
+    const before = await page.locator(".log > li").count();
+    await older.click();
+    await page.waitForFunction((n) => document.querySelectorAll(".log > li").length > n, before);
+  }
+  await page.getByText("log opened").waitFor();
   await look(page, "log", false);
   await phone.goto(`${address}/log`);
   await phone.locator(".log > li").first().waitFor();
@@ -116,7 +121,7 @@ try {
   await phone.locator(".step").first().waitFor();
   await look(phone, "kinds-phone");
   const saw = page.locator(".steps > li").filter({ hasText: "Chainsaw" }).first();
-  await saw.getByRole("button", { name: "Copy as a start" }).click();
+  await saw.getByRole("button", { name: "Copy" }).click();
   await page.getByText("Nothing is wrong with it.").waitFor();
   const toml = await page.locator("#toml").inputValue();
   await page.locator("#toml").fill(toml.replace('due = "at counter"', 'due = "soon"'));
