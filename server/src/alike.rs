@@ -59,13 +59,15 @@ pub async fn told(app: &App, held: &Held, outcome: &Outcome) -> Result<Told, sql
 /// Photos with the same bytes that were named before this one.
 async fn same_files(db: &mut SqliteConnection, held: &Held) -> Result<Vec<Alike>, sqlx::Error> {
     let rows = sqlx::query(
-        "SELECT photo, intake FROM named_file WHERE shop = ? AND file = ? AND of = 'photo' AND named_idx <
-         (SELECT named_idx FROM named_file WHERE shop = ? AND photo = ?) ORDER BY named_idx DESC LIMIT 8",
+        "SELECT photo, intake FROM named_file WHERE shop = ?1 AND file = ?2 AND of = 'photo' AND photo <> ?3
+         AND moved_idx IS NULL AND erased_idx IS NULL AND named_idx <
+         (SELECT max(named_idx) FROM named_file WHERE shop = ?1 AND photo = ?3 AND intake = ?4)
+         ORDER BY named_idx DESC LIMIT 8",
     )
     .bind(held.shop.to_string())
     .bind(held.file.0.to_vec())
-    .bind(held.shop.to_string())
     .bind(held.photo.to_string())
+    .bind(held.intake.to_string())
     .fetch_all(db)
     .await?;
     rows.iter()
@@ -127,6 +129,7 @@ fn what_is_around(held: &Held, intake: &Intake, claims: &Claims, zone: &str) -> 
         claims.get(name).and_then(Value::as_str).map(|s| s.trim().to_owned())
     };
     let others = intake.photos.iter().filter(|p| p.taken.photo != held.photo && p.taken.file != held.file);
+    let others = others.filter(|p| p.moved.is_none() && p.erased.is_none());
     let others = others.filter_map(|p| p.judged.as_ref()).map(|j| {
         let camera = flags::camera(&Claims {
             make: text(&j.what.claims, "make"),

@@ -1,7 +1,9 @@
 //! The same picture again: told to a person, never refused, and a projection that the check rebuilds.
 
 use serde_json::{Value, json};
+use tests::counter::Counter;
 use tests::picture;
+use tests::seeded::Seeded;
 use tests::server;
 use tests::shop::Shop;
 
@@ -49,6 +51,29 @@ async fn the_same_picture_again_is_told_and_stays_usable() {
     let (_, answer) = counter.photo(&mut other, Some("bar-side"), &third).await.expect("an answer");
     let judged = answer.json()["judged"].clone();
     assert_eq!(flags(&judged), ["flag.alike-elsewhere", "flag.no-exif"], "{judged}");
+
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    let checked = server::check(shop.server.data());
+    assert!(checked.sound, "{}", checked.said);
+}
+
+#[tokio::test]
+async fn an_erased_picture_is_like_nothing_any_more() {
+    let mut shop = Shop::set_up().await;
+    let mut counter = shop.counter(5).await;
+    let mut intake = counter.intake("0414");
+    counter.open(&mut intake).await.expect("an answer");
+    let bytes = picture::sharp(77);
+    let (photo, _) = counter.photo(&mut intake, Some("bar-side"), &bytes).await.expect("an answer");
+    let mut owner = Counter::of(shop.ines.clone(), Seeded::new(6)).await;
+    let erase = json!({"photo": photo, "because": "a passer-by is in the picture"});
+    owner.say(&mut intake, "photo-erased", erase, &[]).await.expect("an answer");
+
+    let again = [&bytes[..], b" "].concat();
+    let mut other = counter.intake("0415");
+    counter.open(&mut other).await.expect("an answer");
+    let (_, answer) = counter.photo(&mut other, Some("bar-side"), &again).await.expect("an answer");
+    assert_eq!(flags(&answer.json()["judged"]), ["flag.no-exif"]);
 
     assert!(shop.server.stop().success(), "{}", shop.server.log());
     let checked = server::check(shop.server.data());

@@ -143,7 +143,7 @@ async fn an_intake_goes_back_only_to_a_machine_that_left() {
         (other_tag, "409 refused"),
         (nobody, "409 refused"),
         (no_word, "422 not-valid"),
-        (customer, "200"),
+        (customer, "201"),
     ] {
         let intake = ravi.intake("0022");
         let opening = ravi.saying(&intake, "intake-opened", body.clone(), &[]);

@@ -53,13 +53,7 @@ pub(super) async fn compare(
             .faults
             .push(format!("shop {shop}: the list of files says something else than the log, first at {which}"));
     }
-    let looks = changes.iter().filter_map(|(intake, change)| match change {
-        FileChange::Judged { index, photo, look: Some(look) } => {
-            Some((photo.clone(), (intake.to_string(), *index, look.0.cast_signed())))
-        }
-        _ => None,
-    });
-    if stored_looks(db, shop).await? != looks.collect() {
+    if stored_looks(db, shop).await? != looks(changes) {
         report.faults.push(format!("shop {shop}: what photos look like is not what their judgements say"));
     }
     Ok(held)
@@ -67,6 +61,23 @@ pub(super) async fn compare(
 
 /// By photo: its intake, the log index of its judgement, what it looks like.
 type Looks = BTreeMap<String, (String, u64, i64)>;
+
+fn looks(changes: &[(Uuid, FileChange)]) -> Looks {
+    let mut looks = Looks::new();
+    for (intake, change) in changes {
+        let intake = intake.to_string();
+        match change {
+            FileChange::Judged { index, photo, look: Some(look) } => {
+                looks.insert(photo.clone(), (intake, *index, look.0.cast_signed()));
+            }
+            FileChange::Gone { photo, .. } if looks.get(photo).is_some_and(|l| l.0 == intake) => {
+                looks.remove(photo);
+            }
+            _ => {}
+        }
+    }
+    looks
+}
 
 async fn stored_looks(db: &mut SqliteConnection, shop: Uuid) -> Result<Looks, sqlx::Error> {
     let found = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = ?")

@@ -198,9 +198,6 @@ impl Ledger {
             work.intakes.insert(id, Open { intake, kind });
         }
         if let Body::Opened(opened) = &body {
-            if let Err(e) = body.well_formed() {
-                return Ok(Err(No::Refused(Refusal::NotValid(e))));
-            }
             let kind = self.kind(&mut *db, work.shop, &opened.kind).await?;
             if kind.is_none() {
                 return Ok(Err(No::Refused(Refusal::Refused(Sentence::plain("refused.kind-unknown")))));
@@ -208,6 +205,10 @@ impl Ledger {
             if let Some(open) = work.intakes.get_mut(&id) {
                 open.kind = kind;
             }
+        }
+        // What makes no sense by itself is told before what other intakes say against it.
+        if let Err(e) = body.well_formed() {
+            return Ok(Err(No::Refused(Refusal::NotValid(e))));
         }
         if let Some(no) = across::no(db, work, id, &body).await? {
             return Ok(Err(no));

@@ -340,11 +340,18 @@ pub async fn write_file_change(
             )
             .bind(moved)
             .bind(erased)
-            .bind(shop)
+            .bind(&shop)
             .bind(photo)
             .bind(intake.to_string())
-            .execute(db)
+            .execute(&mut *db)
             .await?;
+            // What it looked like goes with it; where it came to it is judged again.
+            sqlx::query("DELETE FROM photo_look WHERE shop = ? AND photo = ? AND intake = ?")
+                .bind(&shop)
+                .bind(photo)
+                .bind(intake.to_string())
+                .execute(db)
+                .await?;
         }
         FileChange::Judged { index, photo, look } => {
             sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ? AND intake = ?")

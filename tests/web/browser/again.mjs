@@ -27,6 +27,7 @@ try {
     await page.getByLabel(field, { exact: field !== "What do they say is wrong?" && field !== "Owner's name" }).fill(words);
   }
   await page.locator(".pick").filter({ hasText: "The owner brings it" }).click();
+  await page.locator(".pick[aria-checked=true]").filter({ hasText: "The owner brings it" }).waitFor();
   await page.goto(`${address}${intake}/asked`);
   const used = page.locator("section .pick").filter({ hasText: "bought used" });
   await used.click();
@@ -56,6 +57,7 @@ try {
   await page.locator("#as-before[aria-pressed=true]").waitFor();
   for (const choice of ["longer", "fuel in"]) {
     await run.tap(page.locator("section .pick").filter({ hasText: new RegExp(choice, "i") }).first(), choice);
+    await page.locator("section .pick[aria-checked=true]").filter({ hasText: new RegExp(choice, "i") }).first().waitFor();
   }
   await run.tap(button(/looked at the photographed sides/), "walk-round by one sentence");
   await run.tap(button(/None tested here/), "safety devices by one sentence");

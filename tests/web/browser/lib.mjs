@@ -36,7 +36,7 @@ export async function begin({ shots }) {
     faults,
     /** Somebody with a store and a session of their own, as a device has. @param {{width: number, height: number}} viewport @param {object} [more] */
     async someone(viewport, more = {}) {
-      const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true, ...more });
+      const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true, reducedMotion: "reduce", ...more });
       const page = await context.newPage();
       page.setDefaultTimeout(15_000);
       page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
