@@ -1,4 +1,4 @@
-//! `sheet DIR [KIND]`: draws every view of every kind into a folder, to be looked at.
+//! `sheet DIR [KIND [SEED]]`: draws every view of every kind into a folder, to be looked at.
 
 use drawn::{Flaw, Machine, Shot, Taken};
 
@@ -6,6 +6,7 @@ fn main() -> std::io::Result<()> {
     let mut args = std::env::args().skip(1);
     let folder = args.next().ok_or_else(|| std::io::Error::other("say which folder"))?;
     let only = args.next();
+    let seed: u64 = args.next().and_then(|s| s.parse().ok()).unwrap_or(0);
     std::fs::create_dir_all(&folder)?;
     let makes = ["Alder", "Brenn", "Corvin", "Dunmore"];
     for (i, (kind, view)) in drawn::views().into_iter().enumerate() {
@@ -27,7 +28,7 @@ fn main() -> std::io::Result<()> {
             taken,
             phone: "P 1".into(),
             flaw: Flaw::None,
-            seed: i as u64,
+            seed: seed + i as u64,
         };
         if let Some(bytes) = drawn::draw(&shot) {
             std::fs::write(format!("{folder}/{kind}-{view}.jpg"), bytes)?;

