@@ -21,7 +21,7 @@ pub enum Command {
     /// Serve the shop.
     Serve(Serve),
     /// Serve an invented shop from a fresh folder.
-    Demo(Serve),
+    Demo(Demo),
     /// Rebuild projections and root from log and disclosures, hash every original again, compare, report.
     Check(Folder),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
@@ -46,6 +46,17 @@ pub enum Kinds {
         #[arg(long, env = "COUNTERFOIL_DATA")]
         data: PathBuf,
     },
+}
+
+/// How to serve an invented shop.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// The shop alone: no machine was ever taken in.
+    #[arg(long)]
+    pub empty: bool,
+    /// As a shop is served.
+    #[command(flatten)]
+    pub serve: Serve,
 }
 
 /// A data folder.

@@ -19,7 +19,9 @@ fn main() -> ExitCode {
     let done: Result<ExitCode, String> = runtime.block_on(async {
         match cli.command {
             Command::Serve(wanted) => serve::run(wanted.with_file()?).await.map(|()| ExitCode::SUCCESS),
-            Command::Demo(wanted) => demo::run(wanted.with_file()?).await.map(|()| ExitCode::SUCCESS),
+            Command::Demo(wanted) => {
+                demo::run(wanted.serve.with_file()?, wanted.empty).await.map(|()| ExitCode::SUCCESS)
+            }
             Command::Check(folder) => check::run(&folder.data).await,
             Command::NewEpoch(wanted) => {
                 serve::new_epoch(&wanted.data, &wanted.because).await.map(|()| ExitCode::SUCCESS)

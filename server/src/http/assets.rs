@@ -7,6 +7,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use evidence::digest::Hasher;
 use rust_embed::RustEmbed;
 
+use crate::app::App;
 use crate::problem::Problem;
 
 #[derive(RustEmbed)]
@@ -87,6 +88,8 @@ async fn page(req: HttpRequest) -> Result<HttpResponse, Problem> {
     }
     let file = Web::get("index.html").ok_or_else(|| Problem::not_found("The web app is not in this build."))?;
     let text = String::from_utf8_lossy(&file.data).replace("__BUILD__", &BUILD);
+    let guided = req.app_data::<web::Data<App>>().is_some_and(|app| app.settled.guided);
+    let text = text.replace("__GUIDE__", if guided { "yes" } else { "no" });
     Ok(HttpResponse::Ok()
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CACHE_CONTROL, "no-cache"))

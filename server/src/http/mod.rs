@@ -80,6 +80,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/reference").get(openapi::reference))
     .configure(problem::routes)
     .service(web::resource("/healthz").get(openapi::health))
+    .configure(crate::demo::pictures::routes)
     .configure(assets::routes);
 }
 
