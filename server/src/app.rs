@@ -33,6 +33,8 @@ pub struct Settled {
     pub body_timeout: Duration,
     /// An invented shop, not a real one.
     pub demo: bool,
+    /// Whether pages say what they are for, and drawn pictures can be had: in an invented shop with a history.
+    pub guided: bool,
 }
 
 /// The application.

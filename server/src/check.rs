@@ -1,6 +1,7 @@
 //! `counterfoil check`: rebuilds everything derived from the log and the disclosures, hashes every original and document
 //! again, compares, holds every published checkpoint against the log, and reports what does not agree.
 
+mod desk;
 mod files;
 mod kept;
 
@@ -18,7 +19,7 @@ use uuid::Uuid;
 use crate::intake::body::Body;
 use crate::intake::state::Whose;
 use crate::ledger::load::{self, Range, Stored};
-use crate::ledger::project::{self, FileChange};
+use crate::ledger::project::{self, FileChange, OwnKind};
 use crate::ledger::{Ledger, start};
 use crate::serve;
 
@@ -99,6 +100,8 @@ pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Res
         _ => {}
     }
     compare_intakes(ledger, &mut tx, shop, &rebuilt, report).await?;
+    desk::words(&mut tx, shop, report).await?;
+    desk::kinds(&mut tx, shop, &rebuilt.kinds, report).await?;
     compare_settings(&mut tx, shop, &rebuilt, report).await?;
     let held = files::compare(&mut tx, shop, &rebuilt.files, report).await?;
     tx.rollback().await?;
@@ -115,6 +118,7 @@ struct Rebuilt {
     intakes: BTreeSet<Uuid>,
     settings: BTreeMap<String, (String, u64)>,
     files: Vec<(Uuid, FileChange)>,
+    kinds: Vec<OwnKind>,
     /// Each epoch with the log index of the entry that opened it.
     epochs: BTreeMap<u64, u64>,
 }
@@ -202,6 +206,9 @@ fn take(out: &mut Rebuilt, stored: &Stored, entry: &Entry, report: &mut Report) 
                 entry.said.body.get("setting").and_then(serde_json::Value::as_str).unwrap_or_default().to_owned();
             let value = entry.said.body.get("value").map(ToString::to_string).unwrap_or_default();
             out.settings.insert(name, (value, stored.index));
+        }
+        if ["kind-added", "kind-retired"].contains(&entry.said.kind.as_str()) {
+            out.kinds.extend(OwnKind::of(stored.index, &entry.said.body));
         }
         if entry.said.kind == "epoch-opened"
             && let Some(epoch) = entry.said.body.get("epoch").and_then(serde_json::Value::as_u64)

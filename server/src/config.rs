@@ -21,15 +21,42 @@ pub enum Command {
     /// Serve the shop.
     Serve(Serve),
     /// Serve an invented shop from a fresh folder.
-    Demo(Serve),
+    Demo(Demo),
     /// Rebuild projections and root from log and disclosures, hash every original again, compare, report.
     Check(Folder),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
     NewEpoch(NewEpoch),
+    /// Kinds of machine of the shop's own.
+    #[command(subcommand)]
+    Kinds(Kinds),
     /// Print the OpenAPI document.
     Openapi,
     /// Print the table of problems as Markdown.
     Problems,
+}
+
+/// What is done with kinds.
+#[derive(Debug, Subcommand)]
+pub enum Kinds {
+    /// Add every *.toml of a folder; one fault in one file, and nothing is changed.
+    Import {
+        /// The folder of kind files.
+        dir: PathBuf,
+        /// The folder that holds everything.
+        #[arg(long, env = "COUNTERFOIL_DATA")]
+        data: PathBuf,
+    },
+}
+
+/// How to serve an invented shop.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// The shop alone: no machine was ever taken in.
+    #[arg(long)]
+    pub empty: bool,
+    /// As a shop is served.
+    #[command(flatten)]
+    pub serve: Serve,
 }
 
 /// A data folder.

@@ -4,8 +4,8 @@ use std::os::unix::process::CommandExt;
 use std::process::{self, ExitCode};
 
 use clap::Parser;
-use counterfoil::config::{Cli, Command};
-use counterfoil::{check, demo, http, problem, serve};
+use counterfoil::config::{Cli, Command, Kinds};
+use counterfoil::{check, demo, http, own_kinds, problem, serve};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -19,10 +19,15 @@ fn main() -> ExitCode {
     let done: Result<ExitCode, String> = runtime.block_on(async {
         match cli.command {
             Command::Serve(wanted) => serve::run(wanted.with_file()?).await.map(|()| ExitCode::SUCCESS),
-            Command::Demo(wanted) => demo::run(wanted.with_file()?).await.map(|()| ExitCode::SUCCESS),
+            Command::Demo(wanted) => {
+                demo::run(wanted.serve.with_file()?, wanted.empty).await.map(|()| ExitCode::SUCCESS)
+            }
             Command::Check(folder) => check::run(&folder.data).await,
             Command::NewEpoch(wanted) => {
                 serve::new_epoch(&wanted.data, &wanted.because).await.map(|()| ExitCode::SUCCESS)
+            }
+            Command::Kinds(Kinds::Import { dir, data }) => {
+                own_kinds::import(&dir, &data).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Openapi => {
                 print!("{}", http::openapi::text());

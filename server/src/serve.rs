@@ -43,12 +43,20 @@ pub struct Opened {
 /// # Errors
 /// A sentence that says what to do.
 pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
+    open_at(data, check, Clock::System).await
+}
+
+/// The same by another clock: the demo tells its history by its own.
+///
+/// # Errors
+/// A sentence that says what to do.
+pub async fn open_at(data: &Path, check: bool, clock: Clock) -> Result<Opened, String> {
     let text = |e: &dyn std::fmt::Display| e.to_string();
     make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
     words::know(words::own::load(&data.join("words")));
     let pool = start::open_database(data).await.map_err(|e| text(&e))?;
     let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
-    let (clock, random) = (Clock::System, Random::System);
+    let random = Random::System;
     let seed = start::key_file(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
     let originals = Originals::open(&data.join("shops")).map_err(|e| format!("the originals: {e}"))?;
     let ledger = Ledger::new(pool, originals, clock, random, seed);
@@ -56,6 +64,7 @@ pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
         ledger.check_start().await.map_err(|e| text(&e))?;
     }
     ledger.keep_documents().await.map_err(|e| text(&e))?;
+    ledger.project_anew().await.map_err(|e| text(&e))?;
     Ok(Opened { ledger })
 }
 
@@ -74,7 +83,7 @@ async fn sweep(ledger: &Ledger) -> Result<(), String> {
 /// A sentence that says why it does not.
 pub async fn run(wanted: Serve) -> Result<(), String> {
     let data = wanted.data.clone().ok_or("say where everything is kept: --data DIR")?;
-    serve(wanted, &data, false).await
+    serve(wanted, &data, None).await
 }
 
 /// Opens a new epoch in a data folder that was set back.
@@ -94,14 +103,15 @@ pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
     Ok(())
 }
 
-/// Serves a data folder.
+/// Serves a data folder; an invented shop says whether it is `guided`.
 ///
 /// # Errors
 /// A sentence.
-pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String> {
+pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(), String> {
     logs(wanted.log_json);
     let Opened { ledger } = open(data, true).await?;
     sweep(&ledger).await?;
+    crate::own_kinds::at_start(&ledger, data).await;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
         None => LISTEN.parse().map_err(|_| "the default address is wrong")?,
@@ -133,7 +143,8 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
         local_url: address.clone(),
         secure,
         body_timeout: wanted.body_timeout_ms.map_or(BODY_TIMEOUT, Duration::from_millis),
-        demo,
+        demo: demo.is_some(),
+        guided: demo == Some(true),
     };
     let app = App::new(ledger.clone(), access.clone(), settled);
     let waiting = judging::resume(&app).await.map_err(|e| e.to_string())?;
@@ -152,7 +163,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     };
     let plain = plain_listener(certificates.as_ref(), bound);
     let trust = Trust {
-        say: |key| words::language(words::FIRST).plain(key),
+        say: |language, key| words::language(language).plain(key),
         certificates: certificates.clone(),
         https_url: secure.then(|| address.clone()),
         plain_url: plain.as_ref().map(|(_, port)| format!("http://{}:{port}", lan_address(bound.ip()))),
@@ -182,8 +193,8 @@ pub async fn serve(wanted: Serve, data: &Path, demo: bool) -> Result<(), String>
     .map_err(|e| format!("cannot listen on {bound}: {e}"))?
     .run();
 
-    if demo {
-        crate::demo::furnish(&app).await?;
+    if demo.is_some() {
+        crate::demo::welcome(&app);
     }
     if let Some((listener, port)) = plain {
         let side = tls::trust::plain_server(listener, trust, guarding).map_err(|e| e.to_string())?;

@@ -32,13 +32,14 @@ pub fn default(name: &str) -> Value {
         // Hours after which an open intake is shown as waiting too long.
         "open-limit" => json!(24),
         "usual" => json!({}),
+        "renamed-places" => json!([]),
         "terms" => json!(""),
         _ => Value::Null,
     }
 }
 
 /// The names of all settings.
-pub const NAMES: [&str; 5] = [MAY_LEAVE_OPEN, "open-limit", "places", "terms", "usual"];
+pub const NAMES: [&str; 6] = [MAY_LEAVE_OPEN, "open-limit", "places", "renamed-places", "terms", "usual"];
 
 /// Checks a value a shop wants to set.
 ///
@@ -56,12 +57,25 @@ pub fn check(name: &str, value: &Value) -> Result<(), String> {
             m.keys().all(|k| ["counter", "bench"].contains(&k.as_str())) && m.values().all(|v| words(v, 50))
         }),
         "places" => words(value, 60),
+        "renamed-places" => renamed(value),
         "open-limit" => value.as_i64().is_some_and(|h| (1..=8_760).contains(&h)),
         "terms" => value.as_str().is_some_and(|t| t.chars().count() <= 4_000),
         "usual" => usual(value),
         _ => return Err(format!("there is no setting \"{name}\"; the settings are {}", NAMES.join(", "))),
     };
     if good { Ok(()) } else { Err(format!("this is not a value for the setting \"{name}\"")) }
+}
+
+/// What a place was called when machines were put there, and what it is called now: `[{"old", "now"}]`.
+fn renamed(value: &Value) -> bool {
+    let place =
+        |v: Option<&Value>| v.and_then(Value::as_str).is_some_and(|s| !s.trim().is_empty() && s.chars().count() <= 80);
+    value.as_array().is_some_and(|list| {
+        list.len() <= 200
+            && list
+                .iter()
+                .all(|r| r.as_object().is_some_and(|m| m.len() == 2) && place(r.get("old")) && place(r.get("now")))
+    })
 }
 
 /// The shop's usual fee, limit, deposit, days to a diagnosis, and so on: offered as one sentence, never pre-ticked.

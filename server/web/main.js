@@ -4,6 +4,7 @@ import { openStore, serverInfo, session } from "./core/app.js";
 import { t } from "./core/words.js";
 import { bar } from "./parts/bar.js";
 import { h } from "./parts/dom.js";
+import { guide } from "./parts/guide.js";
 import { clear, notice, sentenceOf } from "./parts/notice.js";
 import { flush, open } from "./parts/page.js";
 import { again } from "./pages/again.js";
@@ -12,10 +13,13 @@ import { asked } from "./pages/asked.js";
 import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
 import { done } from "./pages/done.js";
+import { due } from "./pages/due.js";
 import { erasePhoto } from "./pages/erase-photo.js";
 import { found } from "./pages/found.js";
 import { gaps } from "./pages/gaps.js";
+import { kindsPage } from "./pages/kinds.js";
 import { language } from "./pages/language.js";
+import { log } from "./pages/log.js";
 import { lostTag } from "./pages/lost-tag.js";
 import { machine } from "./pages/machine.js";
 import { movePhotoPage } from "./pages/move-photo.js";
@@ -58,6 +62,9 @@ const PAGES = [
   [/^\/devices$/, devices],
   [/^\/staff$/, staff],
   [/^\/settings$/, settings],
+  [/^\/due$/, due],
+  [/^\/log$/, log],
+  [/^\/kinds$/, kindsPage],
 ];
 
 /** Pages for somebody who is not signed in here, or for anybody. @type {typeof PAGES} */
@@ -87,6 +94,7 @@ async function route() {
   else if (!session()) return enter(path);
   else await open(inside?.[1] ?? nowhere, where);
   bar.draw(path);
+  guide(path);
 }
 
 /** Nobody is signed in: set-up at first start, signing in otherwise; the way back is kept. @param {string} path @returns {Promise<void>} */
@@ -101,7 +109,7 @@ function follow(e) {
   const link = e.target instanceof Element ? e.target.closest("a[href]") : null;
   if (!(link instanceof HTMLAnchorElement) || e.defaultPrevented || e.button !== 0 || e.metaKey || e.ctrlKey || e.shiftKey || e.altKey) return;
   if (link.target || link.hasAttribute("download") || link.origin !== location.origin) return;
-  if (/^\/(v1|r|app|trust|openapi\.json|reference|problems)(\/|$)/.test(link.pathname)) return;
+  if (/^\/(v1|r|app|trust|demo|openapi\.json|reference|problems)(\/|$)/.test(link.pathname)) return;
   if (link.pathname === location.pathname && link.hash && link.search === location.search) return;
   e.preventDefault();
   go(link.pathname + link.search + link.hash);

@@ -22,7 +22,7 @@ folder=$(mktemp -d)
 server=
 trap '[ -z "$server" ] || { kill "$server" && wait "$server"; } 2>/dev/null; rm -rf "$folder"' EXIT
 mkfifo "$folder/out"
-"$program" demo --data "$folder/data" --listen 127.0.0.1:0 >"$folder/out" 2>"$folder/err" &
+"$program" demo --empty --data "$folder/data" --listen 127.0.0.1:0 >"$folder/out" 2>"$folder/err" &
 server=$!
 # The program says when it is ready: wait for the line, not for a time.
 address=

@@ -11,6 +11,7 @@ mod caller;
 mod devices;
 mod http;
 pub mod input;
+mod invented;
 mod limits;
 mod links;
 mod log;
@@ -43,6 +44,7 @@ use uuid::Uuid;
 
 pub use caller::{Caller, Via, bearer};
 pub use http::{doc, routes};
+pub use invented::Invented;
 pub use links::Opened;
 pub use log::{Log, ServerEntry};
 pub use qr::svg as qr_svg;

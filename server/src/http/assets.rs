@@ -7,6 +7,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use evidence::digest::Hasher;
 use rust_embed::RustEmbed;
 
+use crate::app::App;
 use crate::problem::Problem;
 
 #[derive(RustEmbed)]
@@ -27,6 +28,11 @@ pub static BUILD: LazyLock<String> = LazyLock::new(|| {
     }
     hasher.finish().hex()[..16].to_owned()
 });
+
+/// Whether there is a line drawing of this name.
+pub fn has_drawing(name: &str) -> bool {
+    Web::get(&format!("drawings/{name}.svg")).is_some()
+}
 
 /// The routes of the app: everything that is not an API is one of its pages.
 pub fn routes(cfg: &mut web::ServiceConfig) {
@@ -82,6 +88,8 @@ async fn page(req: HttpRequest) -> Result<HttpResponse, Problem> {
     }
     let file = Web::get("index.html").ok_or_else(|| Problem::not_found("The web app is not in this build."))?;
     let text = String::from_utf8_lossy(&file.data).replace("__BUILD__", &BUILD);
+    let guided = req.app_data::<web::Data<App>>().is_some_and(|app| app.settled.guided);
+    let text = text.replace("__GUIDE__", if guided { "yes" } else { "no" });
     Ok(HttpResponse::Ok()
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CACHE_CONTROL, "no-cache"))

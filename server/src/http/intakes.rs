@@ -13,12 +13,9 @@ use crate::app::App;
 use crate::intake::check::{self, Mode};
 use crate::intake::sheet::{self, Shown};
 use crate::intake::state::{Intake, Standing, Whose};
-use crate::ledger::load;
-use crate::ledger::project;
+use crate::ledger::{find as finding, load};
 use crate::problem::Problem;
-
-/// Most words of a search that count.
-const WORDS: usize = 6;
+use crate::search::Query;
 
 /// Which intakes.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -28,7 +25,8 @@ pub struct Which {
     /// Only in this state: `found`, `open`, `in care` or `not taken in`.
     #[param(pattern = "^(found|open|in care|not taken in)$")]
     state: Option<String>,
-    /// Words that all begin something in the record: tag, serial, name, phone, words of the complaint.
+    /// What somebody remembers of it: tag, serial, name, phone, words of the complaint. Case, accents and punctuation do not
+    /// count, digits are found inside numbers, a longer word may have one typo.
     #[param(max_length = 200)]
     q: Option<String>,
     /// Only opened before the intake with this `opened` index.
@@ -55,6 +53,13 @@ pub struct Listed {
     /// What lists show: machine, owner, gaps, photos, place, times.
     #[schema(value_type = Object)]
     summary: Value,
+}
+
+impl Listed {
+    /// What lists show of it.
+    pub(super) fn summary(&self) -> &Value {
+        &self.summary
+    }
 }
 
 /// A page of intakes, newest first.
@@ -92,29 +97,31 @@ pub async fn list(
     if q.chars().count() > 200 {
         return Err(Problem::not_valid("q", "A search has at most 200 characters."));
     }
-    let shop = shop.to_string();
+    let shop = *shop;
     let mut query =
         QueryBuilder::<Sqlite>::new("SELECT id, tag, state, opened_idx, last_idx, summary FROM intake WHERE shop = ");
-    query.push_bind(&shop);
+    query.push_bind(shop.to_string());
     if let Some(state) = &which.state {
         query.push(" AND state = ").push_bind(state);
     }
     if let Some(after) = super::page_from(which.after)? {
         query.push(" AND opened_idx < ").push_bind(i64::try_from(after).unwrap_or(i64::MAX));
     }
-    for word in project::split(q).into_iter().take(WORDS) {
-        let end = format!("{word}\u{10FFFF}");
-        query.push(" AND id IN (SELECT intake FROM intake_word WHERE shop = ").push_bind(shop.clone());
-        query.push(" AND word >= ").push_bind(word).push(" AND word < ").push_bind(end).push(")");
-    }
+    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
+    let plan = finding::plan(&mut db, shop, &Query::parse(q)).await.map_err(no::fault)?;
+    finding::push(&mut query, shop, &plan);
     query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(i64::from(limit));
-    let rows = query.build().fetch_all(app.ledger.pool()).await.map_err(no::fault)?;
+    let rows = query.build().fetch_all(&mut *db).await.map_err(no::fault)?;
     let intakes = rows.iter().map(listed).collect::<Result<Vec<_>, sqlx::Error>>().map_err(no::fault)?;
     let next = (intakes.len() == limit as usize).then(|| intakes.last().map(|i| i.opened)).flatten();
     Ok(HttpResponse::Ok().json(IntakePage { intakes, next }))
 }
 
-fn listed(row: &sqlx::sqlite::SqliteRow) -> Result<Listed, sqlx::Error> {
+/// A row of the list.
+///
+/// # Errors
+/// A broken row.
+pub(super) fn listed(row: &sqlx::sqlite::SqliteRow) -> Result<Listed, sqlx::Error> {
     Ok(Listed {
         id: row.try_get::<String, _>("id")?.parse().map_err(|_| load::broken("an intake's id is not a UUID"))?,
         tag: row.try_get("tag")?,

@@ -1,11 +1,14 @@
 //! HTTP: every route in one readable list, and what the handlers share.
 
 pub mod assets;
+pub mod due;
 pub mod entries;
 pub mod files;
 pub mod guard;
 pub mod incoming;
 pub mod intakes;
+pub mod kinds;
+pub mod log;
 pub mod methods;
 pub mod no;
 pub mod openapi;
@@ -48,6 +51,8 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}").get(shop::shop))
     .service(web::resource("/v1/shops/{shop}/entries").get(entries::list).post(entries::append))
     .service(web::resource("/v1/shops/{shop}/entries/{index}/proof").get(entries::proof))
+    .service(web::resource("/v1/shops/{shop}/log").get(log::list))
+    .service(web::resource("/v1/shops/{shop}/due").get(due::due))
     .service(web::resource("/v1/shops/{shop}/checkpoint").get(shop::checkpoint))
     .service(web::resource("/v1/shops/{shop}/stream").get(stream::stream))
     .service(web::resource("/v1/shops/{shop}/intakes").get(intakes::list))
@@ -59,8 +64,10 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/go-on").get(paper::go_on))
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))
     .service(web::resource("/v1/shops/{shop}/photos/{photo}/{purpose}").get(files::rendition))
-    .service(web::resource("/v1/shops/{shop}/kinds").get(shop::kinds))
-    .service(web::resource("/v1/shops/{shop}/kinds/{digest}").get(shop::kind))
+    .service(web::resource("/v1/shops/{shop}/kinds").get(kinds::list).post(kinds::add))
+    .service(web::resource("/v1/shops/{shop}/kinds/try").post(kinds::try_one))
+    .service(web::resource("/v1/shops/{shop}/kinds/{digest}").get(kinds::get).delete(kinds::retire))
+    .service(web::resource("/v1/shops/{shop}/kinds/{digest}/text").get(kinds::text))
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}/paper").get(paper::blank))
     .service(web::resource("/v1/shops/{shop}/tags/print").get(paper::tags))
     .service(web::resource("/v1/shops/{shop}/words").get(shop::catalogues))
@@ -73,6 +80,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/reference").get(openapi::reference))
     .configure(problem::routes)
     .service(web::resource("/healthz").get(openapi::health))
+    .configure(crate::demo::pictures::routes)
     .configure(assets::routes);
 }
 

@@ -202,39 +202,6 @@ async fn say(app: &App, caller: &Caller, kind: &'static str, body: Value, req: &
     kept.map(|a| a.index).map_err(|n: No| no::problem(n, super::words_of(req)))
 }
 
-/// The kinds of machine this shop takes in now.
-#[utoipa::path(get, path = "/v1/shops/{shop}/kinds", operation_id = "listKinds", tag = "kinds",
-    params(("shop" = Uuid, Path, description = "The shop")),
-    responses((status = 200, description = "The kinds", body = Vec<Object>),
-        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
-    security(("cookie" = []), ("bearer" = [])))]
-pub async fn kinds(caller: Caller, shop: web::Path<Uuid>) -> Result<HttpResponse, Problem> {
-    caller.in_shop(*shop)?;
-    let list: Vec<Value> =
-        crate::kinds::shipped().iter().map(|k| json!({"digest": k.digest.to_string(), "kind": k.kind})).collect();
-    Ok(HttpResponse::Ok().json(list))
-}
-
-/// One kind by digest, also one that new intakes no longer use.
-#[utoipa::path(get, path = "/v1/shops/{shop}/kinds/{digest}", operation_id = "getKind", tag = "kinds",
-    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256, 64 hexadecimal digits")),
-    responses((status = 200, description = "The kind", body = Object),
-        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
-    security(("cookie" = []), ("bearer" = [])))]
-pub async fn kind(
-    app: web::Data<App>,
-    caller: Caller,
-    path: web::Path<(Uuid, String)>,
-) -> Result<HttpResponse, Problem> {
-    let (shop, hex) = path.into_inner();
-    caller.in_shop(shop)?;
-    let none = || Problem::not_found("There is no such kind.");
-    let digest = Digest::from_hex(&hex).map_err(|_| none())?;
-    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
-    let kind = app.ledger.kind(&mut db, shop, &digest).await.map_err(no::fault)?.ok_or_else(none)?;
-    Ok(HttpResponse::Ok().json(json!({"digest": digest.to_string(), "kind": kind.kind})))
-}
-
 /// One language that there is a catalogue for.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Spoken {

@@ -241,6 +241,9 @@ pub struct Kind {
     /// The notes to the bench.
     #[serde(rename = "note", default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<Note>,
+    /// Its own examples, each run before it is used.
+    #[serde(rename = "example", default, skip_serializing_if = "Vec::is_empty")]
+    pub examples: Vec<super::example::Example>,
     /// The short service entries it takes; all, when the file names none.
     #[serde(default = "every_service")]
     pub services: Vec<String>,

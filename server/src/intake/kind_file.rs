@@ -97,6 +97,8 @@ enum Shape {
     /// One of these words.
     One(&'static [&'static str]),
     When,
+    /// What was answered, by field of a condition.
+    Answers,
     /// Tables of these fields.
     List(&'static [Field]),
 }
@@ -144,6 +146,8 @@ const NOTE: &[Field] = &[
     ("when", Shape::When, false),
     ("with", Shape::Words, false),
 ];
+const EXAMPLE: &[Field] =
+    &[("name", Shape::Word, true), ("answers", Shape::Answers, true), ("asks", Shape::Words, true)];
 const CONDITION: &[Field] = &[("id", Shape::Word, true), ("photo", Shape::Truth, true), ("name", Shape::Text, true)];
 const KIND: &[Field] = &[
     ("v", Shape::Whole, true),
@@ -159,6 +163,7 @@ const KIND: &[Field] = &[
     ("accessory", Shape::List(NAMED), false),
     ("reading", Shape::List(READING), false),
     ("note", Shape::List(NOTE), false),
+    ("example", Shape::List(EXAMPLE), false),
 ];
 
 /// The fields of one table: none that is not known, none missing, each of its shape.
@@ -186,6 +191,7 @@ fn field(owner: &str, shape: Shape, value: &Spanned<DeValue<'_>>, faults: &mut F
         Shape::Truth => it.is_bool(),
         Shape::One(words) => it.as_str().is_some_and(|s| words.contains(&s)),
         Shape::Text => return text(owner, value, faults),
+        Shape::Answers => it.as_table().is_some_and(|t| t.iter().all(|(_, v)| v.get_ref().is_str())),
         Shape::When => return when(owner, value, faults),
         Shape::List(known) => {
             let Some(list) = it.as_array() else {
@@ -206,6 +212,7 @@ fn field(owner: &str, shape: Shape, value: &Spanned<DeValue<'_>>, faults: &mut F
     if !good {
         let wanted = match shape {
             Shape::Words => "a list of words".to_owned(),
+            Shape::Answers => "a table of answers, each a word".to_owned(),
             Shape::Whole => "a whole number".to_owned(),
             Shape::Truth => "true or false".to_owned(),
             Shape::One(words) => format!("one of: {}", words.join(", ")),

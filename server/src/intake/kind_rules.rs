@@ -61,6 +61,36 @@ pub(super) fn judge(kind: &Kind, table: &DeTable<'_>, faults: &mut Faults<'_>) {
         }
     }
     notes(kind, &places, faults);
+    examples(kind, &places, faults);
+}
+
+/// An example answers what is there, and asks for what the check asks for.
+fn examples(kind: &Kind, places: &Places<'_, '_>, faults: &mut Faults<'_>) {
+    for (n, e) in kind.examples.iter().enumerate() {
+        let unsaid = e.answers.iter().find(|(field, said)| !known(kind, field) || !sayable(kind, field, "is", said));
+        if let Some((field, said)) = unsaid {
+            let reason = format!("example \"{}\": \"{field}\" never says \"{said}\"", e.name);
+            faults.at(places.span("example", n, "answers"), reason);
+            continue;
+        }
+        let asked = super::example::asked(kind, &e.answers);
+        if asked != e.asks {
+            let list = if asked.is_empty() { "nothing".to_owned() } else { asked.join(", ") };
+            faults
+                .at(places.span("example", n, "asks"), format!("example \"{}\": these answers ask for {list}", e.name));
+        }
+    }
+}
+
+/// Whether a field of a condition is one of this kind's.
+fn known(kind: &Kind, field: &str) -> bool {
+    match field.split_once(':') {
+        Some(("question", id)) => kind.question(id).is_some(),
+        Some(("safety", id)) => kind.safety.iter().any(|s| s.id == id),
+        Some(("line", id)) => kind.parts.iter().any(|p| p.id == id),
+        Some(("block", id)) => BLOCKS.contains(&id),
+        _ => false,
+    }
 }
 
 fn ids(kind: &Kind, places: &Places<'_, '_>, faults: &mut Faults<'_>) {
@@ -126,14 +156,7 @@ fn condition(kind: &Kind, owner: &str, when: &Spanned<DeValue<'_>>, faults: &mut
         .map(|list| list.iter().filter_map(|v| v.get_ref().as_str()).collect())
         .unwrap_or_default();
     let (field, op, value) = (word("field").unwrap_or_default(), word("op").unwrap_or_default(), word("value"));
-    let known = match field.split_once(':') {
-        Some(("question", id)) => kind.question(id).is_some(),
-        Some(("safety", id)) => kind.safety.iter().any(|s| s.id == id),
-        Some(("line", id)) => kind.parts.iter().any(|p| p.id == id),
-        Some(("block", id)) => BLOCKS.contains(&id),
-        _ => false,
-    };
-    if !known {
+    if !known(kind, field) {
         return faults.at(when.span(), format!("{owner}: the condition names \"{field}\", which is not there"));
     }
     let complete = match op {

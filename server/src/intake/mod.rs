@@ -5,6 +5,7 @@ pub mod body;
 pub mod check;
 pub mod days;
 pub mod decide;
+pub mod example;
 pub mod kind;
 mod kind_file;
 mod kind_rules;

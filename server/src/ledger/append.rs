@@ -253,7 +253,7 @@ impl Ledger {
     }
 
     /// Publishes the newest checkpoint beside the originals. A failure is logged; the next one publishes again.
-    pub(super) async fn publish(&self, shop: Uuid) {
+    pub async fn publish(&self, shop: Uuid) {
         let head = match self.head(shop).await {
             Ok(Some(head)) => head,
             _ => return,

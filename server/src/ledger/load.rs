@@ -12,6 +12,7 @@ use serde_json::Value;
 use sqlx::{Row, SqliteConnection, SqliteExecutor};
 use uuid::Uuid;
 
+use super::project::OwnKind;
 use super::{LOG_NAME, Ledger};
 use crate::intake::body::Body;
 use crate::intake::kind::LoadedKind;
@@ -339,4 +340,24 @@ impl Ledger {
     pub async fn head(&self, shop: Uuid) -> Result<Option<Head>, sqlx::Error> {
         head(&self.inner.pool, shop).await
     }
+}
+
+/// Everything a shop said of its own kinds, in log order.
+///
+/// # Errors
+/// The database's.
+pub async fn own_kinds(db: impl SqliteExecutor<'_>, shop: Uuid) -> Result<Vec<OwnKind>, sqlx::Error> {
+    let rows = sqlx::query("SELECT idx, kind_id, digest FROM own_kind WHERE shop = ? ORDER BY idx")
+        .bind(shop.to_string())
+        .fetch_all(db)
+        .await?;
+    rows.iter()
+        .map(|r| {
+            let digest = match r.try_get::<Option<Vec<u8>>, _>("digest")? {
+                Some(_) => Some(Digest(hash(r, "digest")?)),
+                None => None,
+            };
+            Ok(OwnKind { index: number(r, "idx")?, kind_id: r.try_get("kind_id")?, digest })
+        })
+        .collect()
 }

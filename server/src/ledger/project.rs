@@ -8,13 +8,17 @@ use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::load::broken;
-use crate::intake::body::Body;
+use crate::intake::body::{Body, MACHINE_FIELDS};
 use crate::intake::check::{self, Mode};
 use crate::intake::decide;
 use crate::intake::kind::LoadedKind;
 use crate::intake::sheet;
 use crate::intake::state::{Intake, Standing};
 use crate::photo::same::Look;
+use crate::search::{self, Words};
+
+/// Version of these projections: rows written by another one are written anew at the start.
+pub const VERSION: i64 = 2;
 
 /// The row of an intake in the list.
 #[derive(Clone, Debug, PartialEq)]
@@ -70,6 +74,8 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
     set("cover", cover.map(|c| json!(c)));
     set("place", intake.place.as_ref().map(|p| json!(p.what.place)));
     set("moved_at", intake.place.as_ref().map(|p| json!(p.mark.at)));
+    set("diagnosis_by", promised(intake, "diagnosis_by"));
+    set("ready_by", promised(intake, "ready_by"));
     set("taken_in_at", intake.taken_in.as_ref().map(|m| json!(m.at)));
     let before: Vec<&str> = intake.lost_tags().iter().map(|(t, _)| *t).collect();
     set("tags_before", (!before.is_empty()).then(|| json!(before)));
@@ -78,30 +84,22 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
     set("signed", intake.acknowledgement.as_ref().map(|a| json!(a.what.how == "signed")));
     set("not_taken_in_at", intake.not_taken_in.as_ref().map(|m| json!(m.mark.at)));
 
-    let mut words = BTreeSet::new();
     let tag = intake.tag().unwrap_or_default().to_owned();
     let lost: BTreeMap<String, u64> =
         intake.lost_tags().iter().map(|(t, m)| ((*t).to_owned(), m.index.unwrap_or(0))).collect();
-    words.insert(fold_case(&tag));
-    words.extend(lost.keys().map(|t| fold_case(t)));
-    words.extend(split(&opened.what.kind_id));
-    for field in ["make", "model", "serial", "engine-numbers"] {
-        if let Some(value) = machine(field) {
-            words.extend(split(&value));
-            words.insert(fold_case(&value.chars().filter(|c| c.is_alphanumeric()).collect::<String>()));
-        }
+    let mut words = Words::default();
+    words.tag(&tag);
+    lost.keys().for_each(|t| words.tag(t));
+    words.text(&opened.what.kind_id);
+    kind.iter().flat_map(|k| k.kind.name.values()).for_each(|name| words.text(name));
+    for field in MACHINE_FIELDS {
+        machine(field).iter().for_each(|value| words.code(value));
     }
     for person in intake.people.values() {
-        for text in [&person.what.name, &person.what.email].into_iter().flatten() {
-            words.extend(split(text));
-        }
-        if let Some(phone) = &person.what.phone {
-            words.insert(phone.chars().filter(char::is_ascii_digit).collect());
-            words.extend(split(phone));
-        }
+        [&person.what.name, &person.what.email].into_iter().flatten().for_each(|text| words.text(text));
+        person.what.phone.iter().for_each(|phone| words.phone(phone));
     }
-    words.extend(complaint.iter().flat_map(|c| split(c)));
-    words.retain(|w| !w.is_empty());
+    complaint.iter().for_each(|c| words.text(c));
     Some(IntakeRow {
         tag,
         state: intake.state.word().to_owned(),
@@ -109,9 +107,15 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
         opened: opened.mark.index.unwrap_or(0),
         last: intake.last_index.unwrap_or(0),
         summary: Value::Object(summary),
-        words: words.into_iter().map(|w| w.chars().take(40).collect()).collect(),
+        words: words.all(),
         lost,
     })
+}
+
+/// A day that was promised; none where none was.
+fn promised(intake: &Intake, what: &str) -> Option<Value> {
+    let value = &intake.arrangements.get(what)?.what.value;
+    value.as_str().filter(|day| day.parse::<jiff::civil::Date>().is_ok()).map(Value::from)
 }
 
 fn cover(kind: &LoadedKind, intake: &Intake) -> Option<Uuid> {
@@ -123,14 +127,19 @@ fn cover(kind: &LoadedKind, intake: &Intake) -> Option<Uuid> {
         .map(|p| p.taken.photo)
 }
 
-/// Lower case, for comparing words in any language.
-pub fn fold_case(text: &str) -> String {
-    text.to_lowercase()
-}
-
-/// The words of a text, lower case, split where neither letter nor digit stands.
-pub fn split(text: &str) -> Vec<String> {
-    fold_case(text).split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).map(str::to_owned).collect()
+/// Notes that a shop's rows are of this version.
+///
+/// # Errors
+/// The database's.
+pub async fn written(db: &mut SqliteConnection, shop: Uuid) -> Result<(), sqlx::Error> {
+    sqlx::query(
+        "INSERT INTO projected (shop, version) VALUES (?, ?) ON CONFLICT (shop) DO UPDATE SET version = excluded.version",
+    )
+    .bind(shop.to_string())
+    .bind(VERSION)
+    .execute(db)
+    .await?;
+    Ok(())
 }
 
 /// Writes the row and the words of an intake.
@@ -177,6 +186,15 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
             .bind(&id)
             .execute(&mut *db)
             .await?;
+        // A name that is erased is in no list of words either.
+        sqlx::query(
+            "DELETE FROM search_word WHERE shop = ? AND word = ?
+             AND NOT EXISTS (SELECT 1 FROM intake_word w WHERE w.shop = search_word.shop AND w.word = search_word.word)",
+        )
+        .bind(&shop)
+        .bind(gone)
+        .execute(&mut *db)
+        .await?;
     }
     for new in row.words.difference(&before) {
         sqlx::query("INSERT INTO intake_word (shop, word, intake) VALUES (?, ?, ?)")
@@ -185,6 +203,16 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
             .bind(&id)
             .execute(&mut *db)
             .await?;
+        if search::is_plain(new) {
+            let (front, back) = search::ends(new);
+            sqlx::query("INSERT INTO search_word (shop, word, front, back) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")
+                .bind(&shop)
+                .bind(new)
+                .bind(front)
+                .bind(back)
+                .execute(&mut *db)
+                .await?;
+        }
     }
     Ok(())
 }
@@ -362,9 +390,19 @@ pub async fn shop_entry(
     kind: &str,
     body: &Map<String, Value>,
 ) -> Result<(), sqlx::Error> {
-    if kind != "setting-changed" {
-        return Ok(());
+    match kind {
+        "setting-changed" => setting(db, shop, index, body).await,
+        "kind-added" | "kind-retired" => own_kind(db, shop, &OwnKind::of(index, body).ok_or_else(no_kind)?).await,
+        _ => Ok(()),
     }
+}
+
+async fn setting(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    index: u64,
+    body: &Map<String, Value>,
+) -> Result<(), sqlx::Error> {
     let (Some(name), Some(value)) = (body.get("setting").and_then(Value::as_str), body.get("value")) else {
         return Err(broken("a setting-changed entry names its setting and value"));
     };
@@ -378,5 +416,43 @@ pub async fn shop_entry(
     .bind(whole(index)?)
     .execute(db)
     .await?;
+    Ok(())
+}
+
+/// What an entry says of a kind the shop made: added under its digest, or retired.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct OwnKind {
+    /// Log index of the entry.
+    pub index: u64,
+    /// The kind's identifier.
+    pub kind_id: String,
+    /// Digest of its bytes; none when it is retired.
+    pub digest: Option<Digest>,
+}
+
+impl OwnKind {
+    /// Reads the body of `kind-added` or `kind-retired`.
+    pub fn of(index: u64, body: &Map<String, Value>) -> Option<OwnKind> {
+        let kind_id = body.get("kind_id").and_then(Value::as_str)?.to_owned();
+        let digest = match body.get("digest") {
+            Some(digest) => Some(digest.as_str()?.parse().ok()?),
+            None => None,
+        };
+        Some(OwnKind { index, kind_id, digest })
+    }
+}
+
+fn no_kind() -> sqlx::Error {
+    broken("an entry about a kind names its identifier and its digest")
+}
+
+async fn own_kind(db: &mut SqliteConnection, shop: Uuid, kind: &OwnKind) -> Result<(), sqlx::Error> {
+    sqlx::query("INSERT INTO own_kind (shop, idx, kind_id, digest) VALUES (?, ?, ?, ?)")
+        .bind(shop.to_string())
+        .bind(whole(kind.index)?)
+        .bind(&kind.kind_id)
+        .bind(kind.digest.map(|d| d.0.to_vec()))
+        .execute(db)
+        .await?;
     Ok(())
 }

@@ -13,7 +13,7 @@ use sqlx::{Row, SqlitePool};
 use uuid::Uuid;
 
 use super::load::{self, Head};
-use super::{LOG_NAME, Ledger, No, ServerEntry};
+use super::{LOG_NAME, Ledger, No, ServerEntry, project};
 use crate::access::secret_file;
 use crate::edge::Random;
 use crate::originals::{make_folder, sync_folder};
@@ -161,6 +161,7 @@ impl Ledger {
             .bind(now)
             .execute(&mut *tx)
             .await?;
+        project::written(&mut tx, shop).await?;
         tx.commit().await
     }
 

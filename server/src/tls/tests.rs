@@ -235,7 +235,7 @@ async fn the_plain_server_shows_the_trust_page_and_sends_everything_else_to_http
     use std::io::{Read, Write};
     let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
     let at = listener.local_addr().expect("an address");
-    let trust = Trust { say: str::to_owned, certificates: None, https_url: None, plain_url: None };
+    let trust = Trust { say: |_, key| key.to_owned(), certificates: None, https_url: None, plain_url: None };
     let guarding =
         crate::http::guard::Guard { clock: Clock::System, random: Random::System, public_url: None, hsts: false };
     let server = trust::plain_server(listener, trust, guarding).expect("a server");
@@ -267,7 +267,7 @@ async fn the_trust_page_needs_no_script_and_says_what_plain_http_cannot_do() {
     let certificates = shop.open();
     let authority = certificates.authority().expect("an authority");
     let trust = |certificates| Trust {
-        say: |key| {
+        say: |_, key| {
             let words: serde_json::Value =
                 serde_json::from_str(include_str!("../../../schema/words/en.json")).expect("words");
             words[key].as_str().unwrap_or_else(|| panic!("no words for {key}")).to_owned()

@@ -16,13 +16,14 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use super::{Certificates, Installable};
 use crate::access::qr_svg;
 use crate::http::guard::{Guard, guard};
+use crate::http::words_of;
 use crate::problem::Problem;
 
 /// What the page knows. On the app as `web::Data`.
 #[derive(Clone)]
 pub struct Trust {
-    /// The catalogue: the sentence of a key.
-    pub say: fn(&str) -> String,
+    /// The catalogues: the sentence of a key in a language.
+    pub say: fn(language: &str, key: &str) -> String,
     /// The certificates, when this program does HTTPS itself.
     pub certificates: Option<Arc<Certificates>>,
     /// The HTTPS address for phones in the shop, `https://192.168.1.20:8443`.
@@ -77,20 +78,21 @@ async fn certificate(trust: web::Data<Trust>) -> Result<HttpResponse, Problem> {
 }
 
 async fn page(req: HttpRequest, trust: web::Data<Trust>) -> Result<HttpResponse, Problem> {
-    let say = trust.say;
+    let language = words_of(&req).language.as_str();
+    let say = |key: &str| (trust.say)(language, key);
     let secure = req.app_config().secure();
     let authority = trust.certificates.as_ref().and_then(|c| c.authority());
     let body = html! {
         h1 { (say("trust.title")) }
         @match &authority {
-            Some(authority) => (install(&trust, authority)?),
+            Some(authority) => (install(&trust, authority, &say)?),
             None => p { (say("trust.nothing-to-install")) },
         }
-        @if !secure || trust.https_url.is_none() { (plain(&trust)) }
+        @if !secure || trust.https_url.is_none() { (plain(&say)) }
     };
     let page: Markup = html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang=(language) {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
@@ -107,8 +109,7 @@ async fn page(req: HttpRequest, trust: web::Data<Trust>) -> Result<HttpResponse,
         .body(answer))
 }
 
-fn install(trust: &Trust, authority: &Installable) -> Result<Markup, Problem> {
-    let say = trust.say;
+fn install(trust: &Trust, authority: &Installable, say: &dyn Fn(&str) -> String) -> Result<Markup, Problem> {
     let base = trust.plain_url.as_deref().or(trust.https_url.as_deref()).unwrap_or_default().trim_end_matches('/');
     let codes = [("trust.qr.page", format!("{base}/trust")), ("trust.qr.certificate", format!("{base}/trust/ca.crt"))];
     let codes =
@@ -146,8 +147,7 @@ fn install(trust: &Trust, authority: &Installable) -> Result<Markup, Problem> {
 }
 
 /// What browsers do not do on a page that came over plain HTTP, and why.
-fn plain(trust: &Trust) -> Markup {
-    let say = trust.say;
+fn plain(say: &dyn Fn(&str) -> String) -> Markup {
     html! {
         h2 { (say("trust.plain.title")) }
         div.card.mark {

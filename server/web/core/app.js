@@ -64,7 +64,7 @@ import * as sync from "./sync.js";
  * `revision` are log indices (absent until the server has it); `photos` counts; `cover` is a photo's id for the list.
  * @typedef {{id: string, tag: string, state: string, kind_id: string, opened?: number, revision?: number, opened_at: number, opened_by?: string,
  *   make?: string, model?: string, serial?: string, owner?: string, complaint?: string, gaps?: number, left_open?: number,
- *   photos?: {taken: number, held: number, usable: number}, cover?: string, place?: string, moved_at?: number, taken_in_at?: number,
+ *   photos?: {taken: number, held: number, usable: number}, cover?: string, place?: string, moved_at?: number, diagnosis_by?: string, ready_by?: string, taken_in_at?: number,
  *   signed?: boolean, not_taken_in_at?: number, tags_before?: string[], found_at?: string, found_place?: string, unsent?: number, from_device?: boolean}} Summary
  *
  * @typedef {{key: number, intake: string, what: "entry" | "file", type?: string, digest: string, photo?: string, size?: number,

@@ -157,5 +157,7 @@ export async function ask(ctx, method, path, { json, ifMatch, accept }) {
   const answer = await ctx.transport.send(method, `/v1/shops/${id}${path}`, { json, headers, accept });
   const etag = answer.headers.get("ETag") ?? undefined;
   if (method !== "GET") fetchShop(ctx).catch(() => {});
+  // The counter on this device offers a changed list of kinds at once.
+  if (method !== "GET" && /^\/kinds(\/[0-9a-f]+)?$/.test(path)) await fetchKinds(ctx).catch(() => {});
   return { status: answer.status, json: answer.json, text: answer.text, ...(etag ? { etag } : {}) };
 }

@@ -1,7 +1,7 @@
 // The live stream: one tab of a device listens to what is appended (ids and revisions only) and fetches what is known here.
 // @ts-check
 
-import { fetchShop } from "./enter.js";
+import { fetchKinds, fetchShop } from "./enter.js";
 import { catchUp, refreshSoon } from "./sync.js";
 
 /** @import {Context} from "./context.js" */
@@ -69,6 +69,7 @@ class Listener {
     const { index, intake, type } = JSON.parse(data);
     ctx.bus.say("list");
     if (!intake) {
+      if (type === "kind-added" || type === "kind-retired") fetchKinds(ctx).catch(() => {});
       if (type === "setting-changed" || type === "shop-opened") fetchShop(ctx).catch(() => {});
       return;
     }

@@ -6,6 +6,7 @@ import { signedIn } from "./context.js";
 import { rowsToEntries } from "./entries.js";
 import { fold, goneOf, lostTags } from "./fold.js";
 import { itemOf } from "./queue.js";
+import { finds, query, wordsOf } from "./search.js";
 import { buildSheet, shownPhotos } from "./sheet.js";
 import { fetchKind } from "./sync.js";
 import { Trouble, trouble } from "./trouble.js";
@@ -183,13 +184,16 @@ async function onDevice(ctx, { state, q }) {
   }));
   const waiting = new Set(queue.filter((r) => r.shop === shop && r.state !== "aside").map((r) => r.intake));
   const ids = [...new Set(entries.map((r) => r.intake))].filter((id) => waiting.has(id) || !rows.some((r) => r.id === id));
-  const local = ids.map((id) => {
-    const state = fold(rowsToEntries(ctx, entries.filter((r) => r.intake === id)));
-    return localSummary(id, state, rows.find((r) => r.id === id));
-  });
+  /** @param {string} id */
+  const folded = (id) => fold(rowsToEntries(ctx, entries.filter((r) => r.intake === id)));
+  const local = ids.map((id) => localSummary(id, folded(id), rows.find((r) => r.id === id)));
   const known = rows.filter((r) => !local.some((s) => s.id === r.id)).map(summaryOf);
-  const words = plain(q ?? "").split(/[^\p{L}\p{N}]+/u).filter(Boolean);
-  const items = [...local, ...known].filter((s) => s.state !== "none" && (!state || s.state === state) && words.every((word) => matches(s, word)));
+  const terms = query(q ?? "");
+  const here = new Set(entries.map((r) => r.intake));
+  const names = terms.length ? await kinds(ctx) : [];
+  // What is on the device in full is found by its telephone numbers too; a summary does not have them.
+  const found = (/** @type {Summary} */ s) => terms.length === 0 || finds(wordsOf(recordOf(s, here.has(s.id) ? folded(s.id) : null, names)), terms);
+  const items = [...local, ...known].filter((s) => s.state !== "none" && (!state || s.state === state) && found(s));
   items.sort((a, b) => (b.opened ?? Infinity) - (a.opened ?? Infinity) || (b.opened_at ?? 0) - (a.opened_at ?? 0));
   return withUnsent(ctx, items);
 }
@@ -201,6 +205,7 @@ function localSummary(id, state, row) {
   const optional = {
     make: state.machine.make?.value, model: state.machine.model?.value, serial: state.machine.serial?.value, owner: state.people.owner?.name,
     complaint: state.statements.complaint?.text?.slice(0, 200), place: state.place?.place, tags_before: lostTags(state).length ? lostTags(state) : undefined,
+    diagnosis_by: promised(state, "diagnosis_by"), ready_by: promised(state, "ready_by"),
     found_at: state.found?.seen_at, found_place: state.found?.place,
     signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: here[0]?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
   };
@@ -213,19 +218,23 @@ function localSummary(id, state, row) {
   };
 }
 
+/** A day that was promised. @param {IntakeState} state @param {string} what */
+function promised(state, what) {
+  const value = state.arrangements[what]?.value;
+  return typeof value === "string" && /^\d{4}-\d{2}-\d{2}$/.test(value) ? value : undefined;
+}
+
 /** @param {Context} ctx @param {Summary[]} items @returns {Promise<Summary[]>} */
 async function withUnsent(ctx, items) {
   const queue = await ctx.store.read(["queue"], (w) => w.all("queue"));
   return items.map((s) => ({ ...s, unsent: queue.filter((r) => r.intake === s.id && r.state !== "aside").length }));
 }
 
-/** @param {string} text */
-function plain(text) {
-  return text.normalize("NFKC").toLowerCase();
-}
-
-/** @param {Summary} s @param {string} word */
-function matches(s, word) {
-  const all = plain([s.tag, ...(s.tags_before ?? []), s.kind_id, s.make, s.model, s.serial, s.owner, s.complaint].filter(Boolean).join(" "));
-  return all.split(/[^\p{L}\p{N}]+/u).some((w) => w.startsWith(word)) || all.split(" ").some((w) => w.startsWith(word));
+/** What an intake is found by, from its state where that is here. @param {Summary} s @param {IntakeState | null} state @param {LoadedKind[]} known */
+function recordOf(s, state, known) {
+  const is = (/** @type {unknown} */ text) => typeof text === "string" && text !== "";
+  const people = Object.values(state?.people ?? {});
+  const texts = [...(s.tags_before ?? []), s.kind_id, ...Object.values(known.find((k) => k.kind.id === s.kind_id)?.kind.name ?? {}), s.owner, s.complaint, state?.statements.complaint?.text, ...people.flatMap((p) => [p.name, p.email])];
+  const codes = [s.make, s.model, s.serial, ...Object.values(state?.machine ?? {}).map((m) => m.value)];
+  return { tag: s.tag, texts: /** @type {string[]} */ (texts.filter(is)), codes: /** @type {string[]} */ (codes.filter(is)), phones: /** @type {string[]} */ (people.map((p) => p.phone).filter(is)) };
 }

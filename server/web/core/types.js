@@ -26,10 +26,11 @@
  * @typedef {{id: string, photo: boolean, name: Text}} Condition
  * @typedef {{id: string, due: Due, name: Text, unit: string, method: Text, why: Text, when?: When, caution?: Text}} Reading
  * @typedef {{id: string, text: Text, when?: When, with?: string[]}} Note   `{question}` in its text stands for that answer
+ * @typedef {{name: string, answers: {[field: string]: string}, asks: string[]}} Example   answers, and the gaps they ask for
  *
  * A kind of machine, as its TOML says it (list members keep the file's singular names).
  * @typedef {{v: number, id: string, name: Text, caution: Text, view: View[], question?: Question[], part?: Named[],
- *   condition: Condition[], safety?: Named[], accessory?: Named[], reading?: Reading[], note?: Note[], services?: string[]}} Kind
+ *   condition: Condition[], safety?: Named[], accessory?: Named[], reading?: Reading[], note?: Note[], example?: Example[], services?: string[]}} Kind
  *
  * @typedef {{digest: string, kind: Kind}} LoadedKind
  */

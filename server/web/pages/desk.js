@@ -1,12 +1,15 @@
 // The desk: the shop's places are rails, the machines' tags hang from them, oldest first.
 
 import { kinds, list, search, session, shop, watchList } from "../core/app.js";
+import { dueOf } from "../core/due.js";
 import { t, text } from "../core/words.js";
 import { actLink, foot } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { hang } from "../parts/hang.js";
 import { freshNames } from "../parts/names.js";
 import { attempt } from "../parts/notice.js";
+import { movable, placeName } from "../parts/places.js";
+import { dateIn } from "../parts/times.js";
 
 /** @import {Shop, Summary} from "../core/app.js" */
 
@@ -44,7 +47,9 @@ export function desk(at) {
       const kindName = (/** @type {string} */ kindId) => text(known.find((k) => k.kind.id === kindId)?.kind.name) || kindId;
       const draws = (/** @type {Summary} */ s) => known.find((k) => k.kind.id === s.kind_id)?.kind.view[0].drawing;
       const tags = (/** @type {Summary[]} */ items, /** @type {boolean} */ places) =>
-        items.map((s) => hang({ summary: s, kind: kindName(s.kind_id), drawing: draws(s), shop: here, place: places }));
+        items.map((s) => movable(hang({ summary: s, kind: kindName(s.kind_id), drawing: draws(s), shop: here, place: places }), s, here, () => at.again()));
+      const today = dateIn(Date.now(), here?.zone ?? "UTC");
+      const due = found ? 0 : dueOf([...(open?.items ?? []), ...(care?.items ?? [])], { on: today, today, now: Date.now(), limit: Number(here?.settings["open-limit"] ?? 24) }).promised.length;
       return {
         title: t("desk.title"),
         wide: true,
@@ -55,6 +60,7 @@ export function desk(at) {
               h("label", { class: "hide", for: "search" }, t("desk.search")),
               h("input", { id: "search", class: "box", type: "search", value: q, placeholder: t("desk.search"), autocomplete: "off", maxlength: "200", oninput: typed })),
             h("div", { class: "desk__act" }, actLink({ words: t("act.take-in"), href: "/take-in", heavy: true }))),
+          due ? h("p", null, h("a", { class: "link link--gaps", href: "/due" }, t("desk.due", { count: due }))) : null,
           keyPrompt(here),
           from === "device" ? h("p", { class: "soft", role: "status" }, t("desk.from-device")) : null,
           found ? results(found.items, tags) : rails(here, [...(left?.items ?? []), ...(open?.items ?? [])], care?.items ?? [], tags),
@@ -94,8 +100,9 @@ function results(items, tags) {
 /** @param {Shop | null} here @param {Summary[]} open @param {Summary[]} care @param {(items: Summary[], places: boolean) => Node[]} tags */
 function rails(here, open, care, tags) {
   const places = /** @type {string[]} */ (here?.settings.places ?? []);
-  const others = [...new Set(care.map((s) => s.place ?? ""))].filter((p) => !places.includes(p)).sort();
-  const all = [...places, ...others.filter(Boolean)].map((p) => ({ name: p, items: care.filter((s) => s.place === p) }));
+  const at = (/** @type {Summary} */ s) => placeName(s.place, here);
+  const others = [...new Set(care.map((s) => at(s) ?? ""))].filter((p) => !places.includes(p)).sort();
+  const all = [...places, ...others.filter(Boolean)].map((p) => ({ name: p, items: care.filter((s) => at(s) === p) }));
   const homeless = care.filter((s) => !s.place);
   const empty = all.filter((r) => r.items.length === 0).map((r) => r.name);
   if (open.length + care.length === 0) {

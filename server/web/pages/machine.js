@@ -18,6 +18,7 @@ import { linkPart } from "../parts/links.js";
 import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
+import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
 import { stamp, tag } from "../parts/tag.js";
 import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
@@ -55,7 +56,7 @@ export function machine(at) {
         wide: true,
         content: [
           h("div", { class: "machine__head" },
-            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view), tagBefore(view)].filter(Boolean).join(", "), under: [standing(view, zone), writtenWords(view, zone)].filter(Boolean).join(". ") }),
+            tag({ number: view.state.tag ?? "", heading: [machineName(view), serial(view), tagBefore(view)].filter(Boolean).join(", "), under: [standing(view, zone, here), writtenWords(view, zone)].filter(Boolean).join(". ") }),
             stamp(held ? "held" : view.state.state),
             open && session() ? goOn.draw() : null,
             open ? actLink({ words: t("act.go-on"), href: view.state.state === "found" ? `/intake/${id}/found` : `/intake/${id}`, icon: onwardIcon() }) : null),
@@ -176,8 +177,8 @@ export function machine(at) {
     if (view.state.state !== "in care" && view.state.state !== "not taken in") return null;
     const base = `/v1/shops/${session()?.shop}/intakes/${id}`;
     const places = /** @type {string[]} */ (here?.settings.places ?? []);
-    return lane("keep", t("lane.keep"), view.state.place ? t("lane.keep-at", { place: view.state.place.place }) : t("lane.keep-nowhere"),
-      view.state.state === "in care" && places.length ? picks({ name: t("page.done.place"), chosen: view.state.place?.place, choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) }) : null,
+    return lane("keep", t("lane.keep"), view.state.place ? t("lane.keep-at", { place: placeName(view.state.place.place, here) }) : t("lane.keep-nowhere"),
+      view.state.state === "in care" && places.length ? picks({ name: t("page.done.place"), chosen: placeName(view.state.place?.place, here), choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) }) : null,
       h("div", { class: "row" },
         actLink({ words: t("act.open-receipt"), href: `${base}/receipt`, icon: paper() }),
         act({ words: t("act.share-receipt"), does: async () => shareReceipt(await receiptFile(id, view.state.tag ?? "")) }),
@@ -193,13 +194,13 @@ async function againOffer(view) {
   return { kind: known.find((k) => k.kind.id === view.state.kind_id), free };
 }
 
-/** Where it is, since when, who took it in. @param {IntakeView} view @param {string} zone */
-function standing(view, zone) {
+/** Where it is, since when, who took it in. @param {IntakeView} view @param {string} zone @param {Shop | null} here */
+function standing(view, zone, here) {
   const { taken_in: taken, not_taken_in: not, opened, place, acknowledgement: ack } = view.state;
   if (not) return t("lane.stands.not-taken", { when: dayAndTime(Date.parse(not.mark.at ?? not.mark.device_at), zone), name: nameOf(not.mark.by), because: not.because });
   if (taken) {
     const since = t("lane.stands.in-care", { when: dayAndTime(Date.parse(taken.at ?? taken.device_at), zone), name: nameOf(taken.by) });
-    return [place?.place, since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");
+    return [placeName(place?.place, here), since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");
   }
   if (opened && view.state.state === "found") return t("lane.stands.found", { when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone) });
   return opened ? t("lane.stands.open", { when: dayAndTime(Date.parse(opened.mark.at ?? opened.mark.device_at), zone), count: atCounter(view).length }) : "";

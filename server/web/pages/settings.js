@@ -6,6 +6,7 @@ import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { digits, readMoney, typedMoney } from "../parts/money.js";
 import { notice, say } from "../parts/notice.js";
+import { placeList } from "../parts/place-list.js";
 import { save } from "../parts/receipt.js";
 
 /** Gaps the owner may let others leave open, as groups a person understands. */
@@ -38,7 +39,7 @@ export function settings(at) {
         content: [
           h("h1", null, t("page.settings.title")),
           here && !here.key_exported ? key() : null,
-          places(), usual(currency), terms(), leaving(), limit(),
+          placeList(s, change), usual(currency), terms(), leaving(), limit(),
           here?.key_exported ? key() : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
         ],
@@ -57,15 +58,6 @@ export function settings(at) {
           await at.again();
         },
       })));
-  }
-
-  function places() {
-    return h("section", { class: "section" },
-      h("h2", null, t("page.settings.places")),
-      field({
-        id: "places", words: t("page.settings.places-each"), long: true, value: s.places.join("\n"), input: { rows: String(s.places.length + 1) },
-        onchange: (typed) => change({ places: typed.split("\n").map((p) => p.trim()).filter(Boolean) }),
-      }));
   }
 
   /** @param {string} currency */

@@ -3,9 +3,10 @@
 import { queueSummary, session, shop, signOut, syncNow, watchQueue } from "../core/app.js";
 import { t } from "../core/words.js";
 import { h, put } from "./dom.js";
-import { menu } from "./icons.js";
+import { menu, scan as scanIcon } from "./icons.js";
 import { forgetNames } from "./names.js";
 import { attempt, say } from "./notice.js";
+import { scan } from "./scan.js";
 
 const place = () => /** @type {HTMLElement} */ (document.getElementById("bar"));
 let path = "";
@@ -38,7 +39,9 @@ async function draw() {
   put(place(), [
     h("a", { class: "bar__shop", href: "/" }, s?.name ?? t("act.desk")),
     h("a", { class: "bar__net", "data-net": look, href: "/unsent" }, words),
-    pages(who),
+    h("div", { class: "bar__acts" },
+      h("button", { type: "button", class: "bar__scan", "aria-label": t("act.scan"), title: t("act.scan"), onclick: () => attempt(() => scan(go)) }, scanIcon()),
+      pages(who)),
   ]);
   // Only what changes the person's plans is announced, not every step of sending.
   if (words !== announced && look !== "sending") say((announced = words));
@@ -47,7 +50,7 @@ async function draw() {
 /** @param {import("../core/app.js").Session} who */
 function pages(who) {
   const owner = who.roles.includes("owner");
-  const links = [["/", "act.desk"], ["/take-in", "act.take-in"], ["/devices", "act.devices"], ["/staff", "act.staff"], ...(owner ? [["/settings", "act.settings"]] : []), ["/unsent", "act.unsent"], ["/language", "act.language"]];
+  const links = [["/", "act.desk"], ["/due", "act.due"], ["/take-in", "act.take-in"], ["/devices", "act.devices"], ["/staff", "act.staff"], ...(owner ? [["/settings", "act.settings"], ["/kinds", "act.kinds"], ["/log", "act.log"]] : []), ["/unsent", "act.unsent"], ["/language", "act.language"]];
   return h("details", { class: "menu" },
     h("summary", { "aria-label": t("act.menu") }, menu()),
     h("nav", { "aria-label": t("act.menu") },

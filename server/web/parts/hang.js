@@ -4,16 +4,17 @@ import { t } from "../core/words.js";
 import { h } from "./dom.js";
 import { nameOf } from "./names.js";
 import { drawing as drawn, picture } from "./picture.js";
+import { placeName } from "./places.js";
 import { stamp } from "./tag.js";
 import { daysSince } from "./times.js";
 
 /** @import {Shop, Summary} from "../core/app.js" */
 
 /**
- * @param {{ summary: Summary, kind: string, drawing?: string, shop: Shop | null, place: boolean }} what
- *   `place`: name the place too, where no rail does.
+ * @param {{ summary: Summary, kind: string, drawing?: string, shop: Shop | null, place: boolean, said?: string }} what
+ *   `place`: name the place too, where no rail does; `said`: why it hangs here.
  */
-export function hang({ summary: s, kind, drawing, shop, place }) {
+export function hang({ summary: s, kind, drawing, shop, place, said }) {
   const name = [s.make, s.model].filter(Boolean).join(" ");
   const open = s.state === "open";
   const found = s.state === "found";
@@ -24,6 +25,7 @@ export function hang({ summary: s, kind, drawing, shop, place }) {
       h("span", { class: "hang__words" },
         h("span", { class: "hang__number" }, s.tag),
         h("span", { class: "hang__long" }, [kind, name].filter(Boolean).join(", ")),
+        said ? h("span", { class: "marked" }, said) : null,
         open && s.gaps ? h("span", { class: "marked" }, t("page.gaps.count", { count: s.gaps })) : null,
         h("span", { class: "hang__long" }, standing(s, shop, place)),
         s.unsent ? h("span", { class: "marked" }, t("desk.unsent", { count: s.unsent })) : null,
@@ -43,5 +45,5 @@ function standing(s, shop, place) {
   const at = s.taken_in_at ?? s.not_taken_in_at ?? s.opened_at;
   const days = daysSince(s.moved_at ?? at, now);
   const since = days === 0 ? t("desk.since-today") : t("desk.since", { count: days });
-  return [place && s.place ? s.place : "", s.complaint ? t("sheet.quoted", { text: s.complaint }) : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
+  return [place ? placeName(s.place, shop) : "", s.complaint ? t("sheet.quoted", { text: s.complaint }) : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
 }

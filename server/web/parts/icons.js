@@ -13,4 +13,5 @@ export const onward = () => icon("M4 12h15", "M13 6l6 6-6 6");
 export const menu = () => icon("M4 7h16", "M4 12h16", "M4 17h16");
 export const share = () => icon("M12 3v12", "M8 7l4-4 4 4", "M5 12v9h14v-9");
 export const paper = () => icon("M6 3h9l4 4v14H6z", "M9 11h7", "M9 15h7");
+export const scan = () => icon("M4 8V4h4", "M16 4h4v4", "M20 16v4h-4", "M8 20H4v-4", "M7 12h10");
 export const close = () => icon("M5 5l14 14", "M19 5L5 19");
