@@ -25,6 +25,8 @@ struct Things {
     intake: Uuid,
     photo: Uuid,
     file: Vec<u8>,
+    /// Named and not sent: it goes in parts.
+    large: Vec<u8>,
     kind: String,
     terms: String,
     link: String,
@@ -55,10 +57,13 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
     let mut ravi = shop.counter(seed).await;
     let mut intake = ravi.intake("0001");
     let bytes = picture::sharp(seed);
+    let mut large = picture::sharp(seed + 1);
+    large.resize(9 * 1024 * 1024, 0);
     let (steps, mut photo) = (ravi.steps(), None);
     for step in steps {
         if let (Step::Photo(view), None) = (&step, photo) {
             photo = Some(ravi.photo(&mut intake, Some(view), &bytes).await.expect("an answer").0);
+            ravi.name(&mut intake, None, &large).await.expect("an answer");
         } else {
             ravi.step(&mut intake, &step).await.expect("an answer");
         }
@@ -72,6 +77,7 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
         intake: intake.id,
         photo: photo.expect("a photo"),
         file: bytes,
+        large,
         kind: hex(&ravi.kind["digest"]),
         terms: hex(&settings["terms_digest"]),
         link: made["link"].as_str().expect("a link").to_owned(),
@@ -87,6 +93,15 @@ struct Once {
     refresh: String,
     guest: String,
     etag: String,
+    /// A kind that the shop added: its digest.
+    kind: String,
+}
+
+/// A kind of this shop's own.
+fn own_kind(id: &str) -> Value {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../schema/kinds/chainsaw.toml");
+    let shipped = std::fs::read_to_string(path).expect("a shipped kind");
+    json!({"toml": shipped.replacen("id = \"chainsaw\"", &format!("id = \"{id}\""), 1)})
 }
 
 /// The request of an operation. None: this operation is not covered.
@@ -128,6 +143,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
             let put = a.put(&shop(&format!("/files/{}", digest.hex())));
             put.header("Content-Digest", &content_digest(&digest)).bytes(t.file.clone())
         }
+        "getParts" => a.get(&shop(&format!("/files/{}/parts", Digest::of(&t.large).hex()))),
+        "putPart" => {
+            let (part, whole) = (&t.large[..256 * 1024], Digest::of(&t.large).hex());
+            let put = a.put(&shop(&format!("/files/{whole}/parts/0")));
+            put.header("Content-Digest", &content_digest(&Digest::of(part))).bytes(part.to_vec())
+        }
         "listIntakes" => a.get(&shop("/intakes")),
         "getIntake" => a.get(&intake("")),
         "listIntakeEntries" => a.get(&intake("/entries")),
@@ -141,6 +162,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "printTags" => a.get(&shop("/tags/print?from=0100&count=2")),
         "listWords" => a.get(&shop("/words")),
         "exportKey" => a.post(&shop("/key-export")),
+        "getDue" => a.get(&shop("/due")),
+        "listLog" => a.get(&shop("/log?limit=1")),
+        "getKindText" => a.get(&shop(&format!("/kinds/{}/text", t.kind))),
+        "tryKind" => a.post(&shop("/kinds/try")).json(&own_kind("tried")),
+        "addKind" => a.post(&shop("/kinds")).json(&own_kind(&once.guest)),
+        "retireKind" => a.delete(&shop(&format!("/kinds/{}", once.kind))),
         "listKinds" => a.get(&shop("/kinds")),
         "getKind" => a.get(&shop(&format!("/kinds/{}", t.kind))),
         "revoke_link" => a.delete(&shop(&format!("/links/{}", t.link))),
@@ -280,7 +307,11 @@ async fn every_operation_answers_everybody_as_written_down() {
     for (operation, route) in operations() {
         let mut answers: BTreeMap<String, Vec<&str>> = BTreeMap::new();
         for (n, c) in callers.iter().enumerate() {
-            let (mut code, mut etag) = (String::new(), String::new());
+            let (mut code, mut etag, mut kind) = (String::new(), String::new(), String::new());
+            if operation == "retireKind" {
+                let added = keeper.post(&keeper.path("/kinds")).json(&own_kind(&format!("own-{n}"))).send().await;
+                kind = added.expect(201).json()["digest"].as_str().expect("a digest").replace("sha256:", "");
+            }
             if operation == "claim_pairing" {
                 let made = keeper.post(&keeper.path("/pairings")).json(&json!({})).send().await;
                 code = made.expect(201).json()["code"].as_str().expect("a code").to_owned();
@@ -289,7 +320,7 @@ async fn every_operation_answers_everybody_as_written_down() {
                 let settings = keeper.get(&keeper.path("/settings")).send().await;
                 etag = settings.expect(200).header("etag").expect("an ETag").to_owned();
             }
-            let once = Once { code, refresh: refresh.clone(), guest: format!("guest-{n}"), etag };
+            let once = Once { code, refresh: refresh.clone(), guest: format!("guest-{n}"), etag, kind };
             let Some(ask) = request(&operation, c, &mut counter, &once) else {
                 panic!("{operation} ({route}) is described and not covered here");
             };

@@ -86,7 +86,11 @@ fn run(target: &Target, seed: u64, corpus: &Path) -> Run {
     let errors = String::from_utf8_lossy(&out.stderr);
     let errors: Vec<&str> = errors.lines().rev().take(12).collect();
     let errors: Vec<&str> = errors.into_iter().rev().collect();
-    let kept: Option<PathBuf> = std::fs::read(&current).ok().map(|bytes| keep::add(corpus, &bytes));
+    let kept: Option<PathBuf> = std::fs::read(&current).ok().and_then(|noted| {
+        let (len, rest) = noted.split_first_chunk::<8>()?;
+        let bytes = rest.get(..usize::try_from(u64::from_be_bytes(*len)).ok()?)?;
+        Some(keep::add(corpus, bytes))
+    });
     let told = format!(
         "{:<18} BROKEN ({}), kept as {}\n{}{}",
         target.name,

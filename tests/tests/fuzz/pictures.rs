@@ -1,6 +1,9 @@
 //! Pictures: what they are, how they are laid out, what they say of themselves, and what becomes of them.
 
+use std::io::Cursor;
+
 use counterfoil::photo::claims;
+use counterfoil::photo::film;
 use counterfoil::photo::kind::{Kind, sniff};
 use counterfoil::photo::layout::{self, MAX_EXIF};
 use counterfoil::photo::when::when;
@@ -55,6 +58,14 @@ pub fn sniffed(bytes: &[u8]) -> Result<String, String> {
             return Err(format!("{kind:?}: an EXIF block of {block} bytes in a file of {}", bytes.len()));
         }
         shape.push_str(&format!("{}{}{} ", u8::from(found.width > 0), u8::from(found.whole), u8::from(block > 0)));
+    }
+    let film = film::read(&mut Cursor::new(bytes), bytes.len() as u64).map_err(|e| e.to_string())?;
+    if let Some(film) = &film {
+        let (judged, claims) = film::judged(film);
+        if judged.reasons.is_empty() || serde_json::to_vec(&claims).map_err(|e| e.to_string())?.len() > MAX_CLAIMS {
+            return Err("a film of which nothing is said, or too much".into());
+        }
+        shape.push_str(&format!("{:?}{}{}", film.kind, film.whole, film.duration_ms.is_some()));
     }
     let (kind, admitted, needed) = (sniff(bytes), admit(bytes), memory_needed(bytes));
     match (kind, admitted) {

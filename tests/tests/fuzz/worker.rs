@@ -1,6 +1,8 @@
 //! One target in its own process: corpus first, then mutations of it.
 
 use std::collections::BTreeSet;
+use std::fs::File;
+use std::os::unix::fs::FileExt;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::process::ExitCode;
@@ -53,7 +55,13 @@ pub fn work(args: &[String]) -> ExitCode {
         }
     });
     let started = now();
-    let mut fuzz = Fuzz { target: &target, current: Path::new(current), begin, shapes: BTreeSet::new(), inputs: 0 };
+    let mut fuzz = Fuzz {
+        target: &target,
+        current: File::create(current).expect("a temporary file"),
+        begin,
+        shapes: BTreeSet::new(),
+        inputs: 0,
+    };
     let mut pool: Vec<Arc<[u8]>> = Vec::new();
     let mut first: Vec<Vec<u8>> = keep::files(Path::new(corpus));
     first.extend((target.seeds)());
@@ -93,7 +101,7 @@ fn fault_found(fault: &str) -> ExitCode {
 
 struct Fuzz<'a> {
     target: &'a Target,
-    current: &'a Path,
+    current: File,
     begin: mpsc::Sender<bool>,
     shapes: BTreeSet<String>,
     inputs: u64,
@@ -102,7 +110,9 @@ struct Fuzz<'a> {
 impl Fuzz<'_> {
     /// Runs one input; gives whether its answer has a new shape.
     fn one(&mut self, bytes: &[u8]) -> Result<bool, String> {
-        std::fs::write(self.current, bytes).expect("a temporary file");
+        // Its length, then itself, over what stood there: making a file anew for each would be most of the work.
+        let noted = [&(bytes.len() as u64).to_be_bytes(), bytes].concat();
+        self.current.write_all_at(&noted, 0).expect("a temporary file");
         self.inputs += 1;
         self.begin.send(true).expect("the watchdog");
         let shape = catch_unwind(AssertUnwindSafe(|| (self.target.run)(bytes)));
