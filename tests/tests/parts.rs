@@ -210,11 +210,11 @@ async fn parts_are_bounded_and_what_does_not_fit_is_told() {
     let elsewhere = part(&staff, &whole, MB, 2 * MB).send().await;
     assert_eq!((told(elsewhere.expect(409)).as_str(), &elsewhere.json()["offset"]), ("parts-elsewhere", &json!(0)));
     for (from, to, why) in [(0, 1000, "short"), (0, 5 * MB, "long")] {
-        assert_eq!(told(part(&staff, &whole, from, to).send().await.expect(400)), "not-valid", "{why}");
+        assert_eq!(told(part(&staff, &whole, from, to).send().await.expect(422)), "not-valid", "{why}");
     }
     let beyond = staff.put(&format!("{}/{}", parts_of(&staff, &whole), u64::MAX));
     let beyond = beyond.header("Content-Digest", &content_digest(&Digest::of(b""))).bytes(vec![0; MB]).send().await;
-    assert_eq!(told(beyond.expect(400)), "not-valid");
+    assert_eq!(told(beyond.expect(422)), "not-valid");
     // Other bytes than were announced are no part.
     let wrong = staff.put(&format!("{}/0", parts_of(&staff, &whole)));
     let wrong = wrong.header("Content-Digest", &content_digest(&Digest::of(b"other"))).bytes(whole[..MB].to_vec());
@@ -223,7 +223,7 @@ async fn parts_are_bounded_and_what_does_not_fit_is_told() {
     // What is no more than 8 MB goes whole.
     let small = large(44, 8 * MB);
     counter.name(&mut intake, None, &small).await.expect("an answer");
-    assert_eq!(told(part(&staff, &small, 0, MB).send().await.expect(400)), "not-valid");
+    assert_eq!(told(part(&staff, &small, 0, MB).send().await.expect(422)), "not-valid");
     // Parts that make another whole than was named are taken away.
     let mut other = whole.clone();
     other[5 * MB] ^= 1;
@@ -251,8 +251,7 @@ async fn parts_are_bounded_and_what_does_not_fit_is_told() {
     part(&staff, &many[8], 0, MB).send().await.expect(202);
 
     // What nobody finishes goes, at a start as well.
-    let (address, data) = (&shop.server.address, shop.server.data().to_owned());
-    assert!(!address.is_empty());
+    let data = shop.server.data().to_owned();
     let mut shop = shop;
     assert!(shop.server.stop().success());
     let later = Server::over(&data, &How::default().env("COUNTERFOIL_PARTS_KEPT_S", 0));
@@ -275,7 +274,7 @@ async fn a_film_is_kept_told_and_played_from_its_middle() {
     }
     let clip = film(12_500, 300_000, 45);
     let no = name_film(&mut counter, &mut intake, &clip, Some("bar-side")).await;
-    assert_eq!(no.expect(400).json()["pointer"], json!("/said/body/film"), "{}", no.text());
+    assert_eq!(no.expect(422).json()["pointer"], json!("/said/body/film"), "{}", no.text());
     name_film(&mut counter, &mut intake, &clip, None).await.expect(201);
     let held = counter.put(&clip).await.expect("an answer");
     let judged = held.expect(200).json()["judged"].clone();
