@@ -31,6 +31,8 @@ pub struct Settled {
     pub secure: bool,
     /// How long an upload may stand still.
     pub body_timeout: Duration,
+    /// How long parts of a file that nobody finishes are kept.
+    pub parts_kept: Duration,
     /// An invented shop, not a real one.
     pub demo: bool,
     /// Whether pages say what they are for, and drawn pictures can be had: in an invented shop with a history.
@@ -54,6 +56,8 @@ pub struct App {
     pub comparing: Arc<tokio::sync::Mutex<()>>,
     /// Uploads under way.
     pub uploads: Arc<Semaphore>,
+    /// Held while parts are joined: a file is joined once.
+    pub joining: Arc<tokio::sync::Mutex<()>>,
     /// Shared while bytes just kept are said to be held, taken alone to take refused ones away.
     pub discarding: Arc<RwLock<()>>,
     /// Set when the program is told to stop: streams end.
@@ -75,6 +79,7 @@ impl App {
             alone: Arc::new(Semaphore::new(1)),
             comparing: Arc::default(),
             uploads: Arc::new(Semaphore::new(UPLOADS)),
+            joining: Arc::default(),
             discarding: Arc::default(),
             stopping: CancellationToken::new(),
             runtime: tokio::runtime::Handle::current(),

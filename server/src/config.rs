@@ -121,6 +121,9 @@ pub struct Serve {
     /// How long an upload, or the head of a request, may stand still, in milliseconds.
     #[arg(long, env = "COUNTERFOIL_BODY_TIMEOUT_MS")]
     pub body_timeout_ms: Option<u64>,
+    /// How long parts of a file that nobody finishes are kept, in seconds.
+    #[arg(long, env = "COUNTERFOIL_PARTS_KEPT_S")]
+    pub parts_kept_s: Option<u32>,
     /// Logs as JSON lines.
     #[arg(long, env = "COUNTERFOIL_LOG_JSON")]
     #[serde(default)]
@@ -146,6 +149,7 @@ impl Serve {
             tls: self.tls.or(file.tls.filter(|_| self.tls_cert.is_none())),
             behind_proxy: self.behind_proxy || file.behind_proxy,
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
+            parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
             log_json: self.log_json || file.log_json,
         })
     }

@@ -92,6 +92,7 @@ fn offline(data: &Path, ledger: &Ledger) -> Result<App, String> {
         local_url: String::new(),
         secure: false,
         body_timeout: Duration::from_secs(30),
+        parts_kept: crate::serve::PARTS_KEPT,
         demo: true,
         guided: false,
     };

@@ -44,14 +44,26 @@ pub struct Weighed {
     pub needed: u64,
 }
 
-/// Walks over a stored file of so many bytes, under a permit for them. The bytes are let go again: a photo that waits
+/// How the media types of films begin.
+const FILM: &str = "video/";
+/// Memory that a film's headers take at most, with room to spare.
+const FILM_MEMORY: u64 = 8 * 1024 * 1024;
+
+/// Walks over a stored file of so many bytes, said to be a photo or a film, under a permit for them. The bytes are let go again: a photo that waits
 /// for its judgement takes no memory.
 ///
 /// # Errors
 /// The disk's.
-pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64) -> std::io::Result<Weighed> {
-    let permit = memory(app, size).await;
+pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64, film: bool) -> std::io::Result<Weighed> {
     let originals = app.ledger.originals().clone();
+    if film {
+        let walk = move || {
+            let mut source = std::fs::File::open(originals.path(shop, Shelf::Originals, &file))?;
+            Ok(Weighed { admitted: photo::admit_film(&mut source, size)?, needed: FILM_MEMORY })
+        };
+        return tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?;
+    }
+    let permit = memory(app, size).await;
     let walk = move || {
         let _until_done = permit;
         let bytes = originals.read(shop, Shelf::Originals, &file)?;
@@ -73,7 +85,15 @@ pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String,
     };
     let permit = memory(&app, weighed.needed).await;
     let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
+    let film = weighed.admitted.is_ok_and(Kind::is_film);
     let look = move || {
+        if film {
+            let path = originals.path(shop, Shelf::Originals, &file);
+            let mut source = std::fs::File::open(path).map_err(|e| e.to_string())?;
+            let len = source.metadata().map_err(|e| e.to_string())?.len();
+            let told = photo::judge_film(&mut source, len).map_err(|e| e.to_string())?;
+            return told.ok_or_else(|| photo::Refused::Type.to_string());
+        }
         let bytes = originals.read(shop, Shelf::Originals, &file).map_err(|e| e.to_string())?;
         photo::judge(&bytes).map_err(|e| e.to_string())
     };
@@ -188,7 +208,7 @@ pub async fn take_over(app: App) -> Result<usize, String> {
         let media_type: String = r.try_get("media_type").map_err(|e| e.to_string())?;
         // From here until they are said to be held nobody takes the bytes away.
         let kept = app.discarding.read().await;
-        let weighed = match weigh(&app, held.shop, held.file, size).await {
+        let weighed = match weigh(&app, held.shop, held.file, size, media_type.starts_with(FILM)).await {
             Ok(weighed) => weighed,
             // Held once, erased, and named anew: its phone sends it again.
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => continue,
@@ -228,11 +248,12 @@ fn held_of(r: &sqlx::sqlite::SqliteRow) -> Result<Held, sqlx::Error> {
 /// The database's.
 pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
     let rows = sqlx::query(
-        "SELECT shop, intake, photo, file FROM named_file WHERE of = 'photo' AND held_idx IS NOT NULL AND judged_idx IS NULL AND moved_idx IS NULL AND erased_idx IS NULL ORDER BY held_idx",
+        "SELECT shop, intake, photo, file, media_type FROM named_file WHERE of = 'photo' AND held_idx IS NOT NULL AND judged_idx IS NULL AND moved_idx IS NULL AND erased_idx IS NULL ORDER BY held_idx",
     )
     .fetch_all(app.ledger.pool())
     .await?;
-    let waiting = rows.iter().map(held_of).collect::<Result<Vec<_>, _>>()?;
+    let of = |r| Ok::<_, sqlx::Error>((held_of(r)?, r.try_get::<String, _>("media_type")?.starts_with(FILM)));
+    let waiting = rows.iter().map(of).collect::<Result<Vec<_>, _>>()?;
     let count = waiting.len();
     let app = app.clone();
     let (tracker, runtime) = (app.background.clone(), app.runtime.clone());
@@ -240,10 +261,10 @@ pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
         if let Err(e) = take_over(app.clone()).await {
             tracing::error!(error = %e, "a photo that came could not be taken over at start");
         }
-        for held in waiting {
+        for (held, film) in waiting {
             let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
             let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
-            let result = match weigh(&app, held.shop, held.file, size).await {
+            let result = match weigh(&app, held.shop, held.file, size, film).await {
                 Ok(weighed) => judge(app.clone(), held.clone(), weighed).await.map(|_| ()),
                 Err(e) => Err(e.to_string()),
             };

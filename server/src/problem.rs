@@ -92,6 +92,8 @@ constructors! {
     ended = "ended";
     /// 409: an entry there was written by a newer version.
     unknown_version = "unknown-version";
+    /// 409: the parts of the file reach elsewhere than this one begins; `offset` says where.
+    parts_elsewhere = "parts-elsewhere";
     /// 410: the photo was erased by an entry.
     erased = "erased";
     /// 412: the document changed since the caller read it.
@@ -100,6 +102,8 @@ constructors! {
     too_large = "too-large";
     /// 415: a type of file that is not taken.
     refused_type = "refused-type";
+    /// 416: the file has no such bytes.
+    no_such_range = "no-such-range";
     /// 503: this server is behind a checkpoint that a client has seen.
     history_behind = "history-behind";
     /// 503: try again in a little while.

@@ -27,6 +27,8 @@ use crate::words;
 const LISTEN: &str = "127.0.0.1:8080";
 /// How long an upload may stand still when nothing is said.
 const BODY_TIMEOUT: Duration = Duration::from_secs(30);
+/// How long parts of a file that nobody finishes are kept: a phone that was off over a weekend goes on.
+pub const PARTS_KEPT: Duration = Duration::from_secs(4 * 24 * 3600);
 /// How long the head of a request may take, at most.
 const HEAD_TIMEOUT: Duration = Duration::from_secs(20);
 /// How long a stop waits for requests under way, in seconds.
@@ -77,6 +79,17 @@ async fn sweep(ledger: &Ledger) -> Result<(), String> {
     Ok(())
 }
 
+/// Takes away parts of files that nobody finished.
+async fn expire_parts(ledger: &Ledger, kept: Duration) -> Result<(), String> {
+    let before = ledger.clock().now().saturating_sub(i64::try_from(kept.as_millis()).unwrap_or(i64::MAX));
+    for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
+        let gone =
+            ledger.originals().expire_parts(shop, before).map_err(|e| format!("the parts of shop {shop}: {e}"))?;
+        tracing::info!(%shop, gone, "files of which only parts came");
+    }
+    Ok(())
+}
+
 /// Serves until told to stop.
 ///
 /// # Errors
@@ -111,6 +124,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     logs(wanted.log_json);
     let Opened { ledger } = open(data, true).await?;
     sweep(&ledger).await?;
+    expire_parts(&ledger, wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into()))).await?;
     crate::own_kinds::at_start(&ledger, data).await;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
@@ -143,6 +157,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         local_url: address.clone(),
         secure,
         body_timeout: wanted.body_timeout_ms.map_or(BODY_TIMEOUT, Duration::from_millis),
+        parts_kept: wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into())),
         demo: demo.is_some(),
         guided: demo == Some(true),
     };

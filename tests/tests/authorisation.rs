@@ -25,6 +25,8 @@ struct Things {
     intake: Uuid,
     photo: Uuid,
     file: Vec<u8>,
+    /// Named and not sent: it goes in parts.
+    large: Vec<u8>,
     kind: String,
     terms: String,
     link: String,
@@ -55,10 +57,13 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
     let mut ravi = shop.counter(seed).await;
     let mut intake = ravi.intake("0001");
     let bytes = picture::sharp(seed);
+    let mut large = picture::sharp(seed + 1);
+    large.resize(9 * 1024 * 1024, 0);
     let (steps, mut photo) = (ravi.steps(), None);
     for step in steps {
         if let (Step::Photo(view), None) = (&step, photo) {
             photo = Some(ravi.photo(&mut intake, Some(view), &bytes).await.expect("an answer").0);
+            ravi.name(&mut intake, None, &large).await.expect("an answer");
         } else {
             ravi.step(&mut intake, &step).await.expect("an answer");
         }
@@ -72,6 +77,7 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
         intake: intake.id,
         photo: photo.expect("a photo"),
         file: bytes,
+        large,
         kind: hex(&ravi.kind["digest"]),
         terms: hex(&settings["terms_digest"]),
         link: made["link"].as_str().expect("a link").to_owned(),
@@ -135,6 +141,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "putFile" => {
             let put = a.put(&shop(&format!("/files/{}", digest.hex())));
             put.header("Content-Digest", &content_digest(&digest)).bytes(t.file.clone())
+        }
+        "getParts" => a.get(&shop(&format!("/files/{}/parts", Digest::of(&t.large).hex()))),
+        "putPart" => {
+            let (part, whole) = (&t.large[..256 * 1024], Digest::of(&t.large).hex());
+            let put = a.put(&shop(&format!("/files/{whole}/parts/0")));
+            put.header("Content-Digest", &content_digest(&Digest::of(part))).bytes(part.to_vec())
         }
         "listIntakes" => a.get(&shop("/intakes")),
         "getIntake" => a.get(&intake("")),

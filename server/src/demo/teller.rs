@@ -286,7 +286,7 @@ impl Teller {
             self.note(m.story, "photo-received", answer)?;
         }
         for (held, size) in held {
-            let weighed = judging::weigh(&self.app, shop, held.file, size).await.map_err(|e| e.to_string())?;
+            let weighed = judging::weigh(&self.app, shop, held.file, size, false).await.map_err(|e| e.to_string())?;
             judging::judge(self.app.clone(), held, weighed).await?;
         }
         Ok(())

@@ -3,16 +3,18 @@
 use std::time::Duration;
 
 use actix_web::http::header;
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, HttpResponse, ResponseError, web};
 use evidence::digest::Digest;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
+use tokio::io::{AsyncReadExt, AsyncSeekExt};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::incoming::{self, Announced, blocking};
 use super::no;
+use super::range::{self, Wanted};
 use crate::access::{Caller, Role};
 use crate::app::App;
 use crate::erasing;
@@ -33,26 +35,32 @@ const RIDE: Duration = Duration::from_secs(2);
 #[derive(Debug, Serialize, ToSchema)]
 pub struct HeldFile {
     /// The digest of what arrived, as we computed it.
-    digest: String,
+    pub(super) digest: String,
     /// Number of bytes.
-    size: u64,
+    pub(super) size: u64,
     /// Log index of the entry that says so.
-    index: u64,
+    pub(super) index: u64,
     /// The judgement, when it was ready within two seconds.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>)]
-    judged: Option<Value>,
+    pub(super) judged: Option<Value>,
 }
 
 /// One entry that named a file.
 #[derive(Clone, Debug)]
-struct Named {
+pub(super) struct Named {
     intake: Uuid,
-    of: String,
+    /// `photo`, `sheet` or `strokes`.
+    pub(super) of: String,
     photo: String,
-    size: u64,
-    held: Option<u64>,
-    erased: bool,
+    /// Number of bytes; the most there may be of a sheet or strokes.
+    pub(super) size: u64,
+    /// Type by magic bytes, once they are held.
+    media_type: String,
+    /// Log index of the entry that says that the bytes are held.
+    pub(super) held: Option<u64>,
+    /// Whether an entry erased it.
+    pub(super) erased: bool,
 }
 
 /// Sends the bytes an entry named. Repeatable; the whole body is always hashed.
@@ -90,7 +98,7 @@ pub async fn put(
         && ((exact && length != first.size) || length > first.size)
     {
         let words = words.plain("refused.wrong-length");
-        return Err(if length > crate::intake::body::MAX_PHOTO {
+        return Err(if length > crate::intake::body::MAX_FILM {
             Problem::too_large(words)
         } else {
             Problem::wrong_bytes(words)
@@ -110,6 +118,19 @@ pub async fn put(
     Ok(HttpResponse::Ok().json(HeldFile { digest: digest.to_string(), size, index, judged }))
 }
 
+/// A photo whose bytes stand under their digest: entered as received, judged.
+pub(super) async fn held(
+    app: &App,
+    shop: Uuid,
+    digest: Digest,
+    size: u64,
+    req: &HttpRequest,
+) -> Result<HeldFile, Problem> {
+    let named = named(app, shop, &digest).await?;
+    let (index, judged) = photo(app, shop, digest, size, &named, ride(req), super::words_of(req)).await?;
+    Ok(HeldFile { digest: digest.to_string(), size, index, judged })
+}
+
 /// A photo: told by its bytes, entered as received, then judged; the judgement rides along if it is quick.
 async fn photo(
     app: &App,
@@ -122,7 +143,7 @@ async fn photo(
 ) -> Result<(u64, Option<Value>), Problem> {
     // From here until they are said to be held nobody takes the bytes away.
     let kept = app.discarding.read().await;
-    let weighed = judging::weigh(app, shop, file, size).await.map_err(|e| {
+    let weighed = judging::weigh(app, shop, file, size, film(app, shop, &file).await?).await.map_err(|e| {
         // Or they are gone already: somebody sent the same at the same time, and they were refused.
         Problem::busy(words.plain("refused.busy")).because(e)
     })?;
@@ -134,6 +155,7 @@ async fn photo(
             discard(app, shop, file).await?;
             return Err(Problem::refused_type(words.plain(match why {
                 photo::Refused::Type => "refused.photo-type",
+                photo::Refused::Long => "refused.film-long",
                 photo::Refused::Bomb => "refused.photo-bomb",
             })));
         }
@@ -261,9 +283,9 @@ async fn held_now(app: &App, shop: Uuid, file: &Digest, like: &Named) -> Result<
     same.and_then(|n| n.held).ok_or_else(|| no::fault("bytes are said to be held, and no entry says so"))
 }
 
-async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Problem> {
+pub(super) async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Problem> {
     let rows = sqlx::query(
-        "SELECT intake, of, photo, size, held_idx, erased_idx FROM named_file WHERE shop = ? AND file = ? ORDER BY named_idx",
+        "SELECT intake, of, photo, size, media_type, held_idx, erased_idx FROM named_file WHERE shop = ? AND file = ? ORDER BY named_idx",
     )
     .bind(shop.to_string())
     .bind(file.0.to_vec())
@@ -277,6 +299,7 @@ async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Probl
                 of: r.try_get("of").map_err(no::fault)?,
                 photo: r.try_get("photo").map_err(no::fault)?,
                 size: load::number(r, "size").map_err(no::fault)?,
+                media_type: r.try_get("media_type").map_err(no::fault)?,
                 held: r.try_get::<Option<i64>, _>("held_idx").map_err(no::fault)?.and_then(|i| u64::try_from(i).ok()),
                 erased: r.try_get::<Option<i64>, _>("erased_idx").map_err(no::fault)?.is_some(),
             })
@@ -284,10 +307,28 @@ async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Probl
         .collect()
 }
 
-/// An original, as an attachment, byte for byte.
+/// Whether one of the entries that name a file says it is a film.
+async fn film(app: &App, shop: Uuid, file: &Digest) -> Result<bool, Problem> {
+    let entries: Vec<Vec<u8>> = sqlx::query_scalar(
+        "SELECT e.bytes FROM named_file f JOIN entry e ON e.shop = f.shop AND e.idx = f.named_idx WHERE f.shop = ? AND f.file = ? AND f.of = 'photo' LIMIT 64",
+    )
+    .bind(shop.to_string())
+    .bind(file.0.to_vec())
+    .fetch_all(app.ledger.pool())
+    .await
+    .map_err(no::fault)?;
+    let says = |b: &Vec<u8>| {
+        Ok(evidence::entry::Entry::parse(b).map_err(no::fault)?.said.body.get("film") == Some(&Value::Bool(true)))
+    };
+    Ok(entries.iter().map(says).collect::<Result<Vec<bool>, Problem>>()?.contains(&true))
+}
+
+/// An original, as an attachment, byte for byte; a range of it with `Range`.
 #[utoipa::path(get, path = "/v1/shops/{shop}/files/{digest}", operation_id = "getFile", tag = "files",
-    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256, 64 hexadecimal digits")),
+    params(("shop" = Uuid, Path, description = "The shop"), ("digest" = String, Path, description = "SHA-256, 64 hexadecimal digits"),
+        ("Range" = Option<String>, Header, description = "One range of bytes, `bytes=0-499` (RFC 9110 14)")),
     responses((status = 200, description = "The bytes as they were sent", body = Vec<u8>, content_type = "application/octet-stream"),
+        (status = 206, description = "The bytes of the range", body = Vec<u8>, content_type = "application/octet-stream"),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
     security(("cookie" = []), ("bearer" = [])))]
 pub async fn get(
@@ -303,23 +344,49 @@ pub async fn get(
     if erasing::erased(&app, shop, &digest).await.map_err(no::fault)? {
         return Err(Problem::erased(super::words_of(&req).plain("refused.erased")));
     }
-    if !named(&app, shop, &digest).await?.iter().any(|n| n.held.is_some()) {
+    let named = named(&app, shop, &digest).await?;
+    let Some(media_type) = named.into_iter().find(|n| n.held.is_some()).map(|n| n.media_type) else {
         return Err(none());
-    }
+    };
     let path = app.ledger.originals().path(shop, Shelf::Originals, &digest);
-    let file = match tokio::fs::File::open(path).await {
+    let mut file = match tokio::fs::File::open(path).await {
         Ok(file) => file,
         // Held once, erased, and named anew: not sent again yet.
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Err(none().because(e)),
         Err(e) => return Err(no::fault(e)),
     };
     let size = file.metadata().await.map_err(no::fault)?.len();
-    Ok(HttpResponse::Ok()
-        .content_type("application/octet-stream")
+    let etag = format!("\"{hex}\"");
+    // A range of another version is answered by the whole (RFC 9110 13.1.5); bytes under a digest have one version.
+    let same = req.headers().get(header::IF_RANGE).is_none_or(|v| v.as_bytes() == etag.as_bytes());
+    let asked = req.headers().get(header::RANGE).filter(|_| same).and_then(|h| h.to_str().ok());
+    let (mut answer, from, len) = match range::wanted(asked, size) {
+        Wanted::Whole => (HttpResponse::Ok(), 0, size),
+        Wanted::Part(first, last) => {
+            let mut answer = HttpResponse::PartialContent();
+            answer.insert_header((header::CONTENT_RANGE, format!("bytes {first}-{last}/{size}")));
+            (answer, first, last - first + 1)
+        }
+        Wanted::Nothing => {
+            let mut no = Problem::no_such_range("The file has no such bytes.").error_response();
+            if let Ok(all) = header::HeaderValue::from_str(&format!("bytes */{size}")) {
+                no.headers_mut().insert(header::CONTENT_RANGE, all);
+            }
+            return Ok(no);
+        }
+    };
+    file.seek(std::io::SeekFrom::Start(from)).await.map_err(no::fault)?;
+    Ok(answer
+        // Films are played in place; nothing else is ever shown as what its bytes claim to be.
+        .content_type(if media_type.starts_with("video/") { media_type } else { "application/octet-stream".into() })
         .insert_header((header::CONTENT_DISPOSITION, format!("attachment; filename=\"{hex}\"")))
         .insert_header((header::CACHE_CONTROL, "private, max-age=31536000, immutable"))
-        .no_chunking(size)
-        .streaming(tokio_util::io::ReaderStream::with_capacity(file, PIECE)))
+        // A range is of the bytes as they are.
+        .insert_header(header::ContentEncoding::Identity)
+        .insert_header((header::ACCEPT_RANGES, "bytes"))
+        .insert_header((header::ETAG, etag))
+        .no_chunking(len)
+        .streaming(tokio_util::io::ReaderStream::with_capacity(file.take(len), PIECE)))
 }
 
 /// A rendition of a photo: upright, smaller, without metadata.

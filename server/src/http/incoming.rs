@@ -33,12 +33,17 @@ pub struct Announced {
 }
 
 /// One pass with bounded memory: length, hash, temporary file, sync, rename, sync. Gives the number of bytes.
-pub async fn receive(app: &App, announced: Announced, mut body: web::Payload) -> Result<u64, Problem> {
+pub async fn receive(app: &App, announced: Announced, body: web::Payload) -> Result<u64, Problem> {
     let (originals, nonce) = (app.ledger.originals().clone(), app.ledger.nonce());
     let Announced { shop, digest, size, exact } = announced;
-    let mut incoming =
+    let incoming =
         blocking(move || originals.begin(shop, Shelf::Originals, digest, size, exact, nonce).map_err(KeepError::from))
             .await?;
+    take(app, incoming, body).await
+}
+
+/// Everything that arrives, into a file that was begun.
+pub async fn take(app: &App, mut incoming: Incoming, mut body: web::Payload) -> Result<u64, Problem> {
     let mut piece = Vec::with_capacity(PIECE);
     loop {
         let more = match tokio::time::timeout(app.settled.body_timeout, step(&mut body, &mut piece)).await {

@@ -13,6 +13,8 @@ pub mod methods;
 pub mod no;
 pub mod openapi;
 pub mod paper;
+pub mod parts;
+pub mod range;
 pub mod receipts;
 pub mod shop;
 pub mod stream;
@@ -63,6 +65,8 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/tag").get(receipts::print_tag))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/go-on").get(paper::go_on))
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))
+    .service(web::resource("/v1/shops/{shop}/files/{digest}/parts").get(parts::get))
+    .service(web::resource("/v1/shops/{shop}/files/{digest}/parts/{offset}").put(parts::put))
     .service(web::resource("/v1/shops/{shop}/photos/{photo}/{purpose}").get(files::rendition))
     .service(web::resource("/v1/shops/{shop}/kinds").get(kinds::list).post(kinds::add))
     .service(web::resource("/v1/shops/{shop}/kinds/try").post(kinds::try_one))

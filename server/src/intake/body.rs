@@ -19,6 +19,8 @@ pub const MAX_TEXT: usize = 4_000;
 pub const MAX_STATEMENT: usize = 16_000;
 /// Largest photo, in bytes.
 pub const MAX_PHOTO: u64 = 64 * 1024 * 1024;
+/// Largest film, in bytes: 30 seconds at some 50 Mbit/s with room to spare, as phones record 4K (common practice, no source).
+pub const MAX_FILM: u64 = 256 * 1024 * 1024;
 /// Largest sheet or strokes file, in bytes.
 pub const MAX_SIDE_FILE: u64 = 1024 * 1024;
 /// The parts of the record one sentence may answer.
@@ -136,6 +138,7 @@ body!(/** The device says it took a photo. */ PhotoTaken {
     /** The view it is meant for. */ #[serde(default, skip_serializing_if = "Option::is_none")] view: Option<String>,
     /** `received`, `opened` or `left`. */ stage: String,
     /** It shows the sheet that was written by hand, not the machine. */ #[serde(default, skip_serializing_if = "std::ops::Not::not")] of_paper: bool,
+    /** It is a film of at most 30 seconds, and fills no view. */ #[serde(default, skip_serializing_if = "std::ops::Not::not")] film: bool,
     /** The file's name on the device (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] file_name: Option<String>,
 });
 body!(/** The server holds the photo's bytes. */ PhotoReceived {
@@ -426,7 +429,9 @@ impl Body {
             Body::PhotoTaken(b) => {
                 one_of("/stage", &b.stage, &STAGES)?;
                 need("/of_paper", !(b.of_paper && b.view.is_some()), "a photo of the paper is no view of the machine")?;
-                need("/size", b.size > 0 && b.size <= MAX_PHOTO, "a photo has between 1 byte and 64 MB")
+                need("/film", !(b.film && b.view.is_some()), "a film fills no view")?;
+                need("/size", b.film || b.size <= MAX_PHOTO, "a photo has between 1 byte and 64 MB")?;
+                need("/size", b.size > 0 && b.size <= MAX_FILM, "a film has between 1 byte and 256 MB")
             }
             Body::Acknowledged(b) => match b.how.as_str() {
                 "signed" => need(

@@ -113,7 +113,7 @@ impl PhotoCame {
     /// The photo as if it had been taken for this intake.
     pub fn taken(&self) -> PhotoTaken {
         let PhotoCame { photo, file, size, stage, view, .. } = self.clone();
-        PhotoTaken { photo, file, size, view, stage, of_paper: false, file_name: None }
+        PhotoTaken { photo, file, size, view, stage, of_paper: false, film: false, file_name: None }
     }
 }
 

@@ -3,6 +3,8 @@
 //! The write order is the promise: temporary file in the same folder, length and hash checked, file synced, renamed,
 //! folder synced. Only then may an entry say that the bytes are held.
 
+pub mod parts;
+
 use std::collections::HashSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
@@ -107,9 +109,7 @@ impl Originals {
     ) -> io::Result<Incoming> {
         let folder = self.folder(shop, shelf, &expected);
         self.durable_folder(&folder)?;
-        let temporary = folder.join(format!(".{}.{nonce:016x}", expected.hex()));
-        let file = OpenOptions::new().write(true).create_new(true).open(&temporary)?;
-        Ok(Incoming { file: Some(file), temporary, folder, expected, size, exact, written: 0, hasher: Hasher::new() })
+        Incoming::begin(folder, &expected.hex(), expected, size, exact, nonce)
     }
 
     /// Keeps bytes that are in memory. Blocking.
@@ -273,6 +273,7 @@ pub struct Incoming {
     file: Option<File>,
     temporary: PathBuf,
     folder: PathBuf,
+    target: PathBuf,
     expected: Digest,
     size: u64,
     exact: bool,
@@ -281,6 +282,22 @@ pub struct Incoming {
 }
 
 impl Incoming {
+    /// Begins a file that will stand under `name` in a durable folder.
+    fn begin(
+        folder: PathBuf,
+        name: &str,
+        expected: Digest,
+        size: u64,
+        exact: bool,
+        nonce: u64,
+    ) -> io::Result<Incoming> {
+        let temporary = folder.join(format!(".{name}.{nonce:016x}"));
+        let file = OpenOptions::new().write(true).create_new(true).open(&temporary)?;
+        let target = folder.join(name);
+        let hasher = Hasher::new();
+        Ok(Incoming { file: Some(file), temporary, folder, target, expected, size, exact, written: 0, hasher })
+    }
+
     /// Takes the next piece. Blocking.
     ///
     /// # Errors
@@ -309,7 +326,7 @@ impl Incoming {
         if let Some(file) = self.file.take() {
             file.sync_all()?;
         }
-        fs::rename(&self.temporary, self.folder.join(self.expected.hex()))?;
+        fs::rename(&self.temporary, &self.target)?;
         sync_folder(&self.folder)?;
         Ok(self.written)
     }

@@ -32,6 +32,10 @@ pub struct Claims {
     /// 9003: when the picture was taken, by the camera's own clock, without a zone.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub date_time_original: Option<String>,
+    /// Of a film: `creation_time` of its movie header (ISO/IEC 14496-12 8.2.2.3), UTC by the standard; some cameras write their
+    /// own wall time there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub film_created: Option<String>,
     /// GPS 001D, UTC.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub gps_date: Option<String>,

@@ -134,6 +134,7 @@ pub fn decode(kind: Kind, layout: &Layout<'_>, bytes: &[u8]) -> Result<Picture, 
         }
         Kind::Webp => other(layout, WebPDecoder::new(Cursor::new(bytes))),
         Kind::Heic => heic::decode(layout, bytes),
+        Kind::Mp4 | Kind::QuickTime => None,
     }));
     decoded.ok().flatten().ok_or(NoPicture::Unreadable)
 }

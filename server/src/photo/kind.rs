@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// A kind of picture file that the shop keeps.
+/// A kind of file that the shop keeps.
 ///
 /// The decoder is told this kind and nothing else, so a file that is two things at once is only ever read as one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -16,9 +16,18 @@ pub enum Kind {
     Webp,
     /// HEIC (ISO/IEC 23008-12). Kept, its claims are read; its picture is looked at where the decoder manages.
     Heic,
+    /// A film in an ISO base media file (ISO/IEC 14496-12). Kept and played, never told by [`sniff`]: it has to be said first.
+    Mp4,
+    /// A film in QuickTime's own container.
+    QuickTime,
 }
 
 impl Kind {
+    /// Whether it is a film.
+    pub fn is_film(self) -> bool {
+        matches!(self, Kind::Mp4 | Kind::QuickTime)
+    }
+
     /// The media type under which the original is stored and served.
     pub fn media_type(self) -> &'static str {
         match self {
@@ -26,6 +35,8 @@ impl Kind {
             Kind::Png => "image/png",
             Kind::Webp => "image/webp",
             Kind::Heic => "image/heic",
+            Kind::Mp4 => "video/mp4",
+            Kind::QuickTime => "video/quicktime",
         }
     }
 }

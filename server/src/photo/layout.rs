@@ -40,6 +40,8 @@ pub fn read(kind: Kind, bytes: &[u8]) -> Layout<'_> {
         Kind::Png => png(bytes),
         Kind::Webp => webp(bytes),
         Kind::Heic => heic(bytes),
+        // Nothing of a film is decoded.
+        Kind::Mp4 | Kind::QuickTime => Layout::default(),
     }
 }
 

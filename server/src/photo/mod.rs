@@ -5,6 +5,7 @@
 pub mod claims;
 pub mod codes;
 pub mod decode;
+pub mod film;
 pub mod flags;
 mod heic;
 mod heif;
@@ -20,6 +21,7 @@ mod synth;
 mod tiff;
 pub mod when;
 
+use std::io::{self, Read, Seek};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use scale::Samples;
@@ -67,6 +69,9 @@ pub enum Refused {
     /// Not a kind of picture that is kept.
     #[error("this is not a JPEG, PNG, WebP or HEIC picture")]
     Type,
+    /// A film that is longer than the shop keeps.
+    #[error("this film is longer than 30 seconds")]
+    Long,
     /// It claims to be far larger than its bytes can hold.
     #[error("this file claims to be a far larger picture than it can hold")]
     Bomb,
@@ -108,6 +113,30 @@ pub fn judge(bytes: &[u8]) -> Result<Outcome, Refused> {
     judged.measures.insert("turn", if kind == Kind::Heic { 1 } else { i64::from(claims.turn()) });
     judged.measures.insert("bytes_after", i64::try_from(layout.after).unwrap_or(i64::MAX));
     Ok(Outcome { kind, claims, personal, judged, look: seen.look, codes: seen.codes, renditions: seen.renditions })
+}
+
+/// Whether a film is kept, and as what.
+///
+/// # Errors
+/// The source's.
+pub fn admit_film(source: &mut (impl Read + Seek), len: u64) -> io::Result<Result<Kind, Refused>> {
+    Ok(match film::read(source, len)? {
+        None => Err(Refused::Type),
+        Some(film) if film.duration_ms.is_some_and(|ms| ms > film::LONGEST_MS) => Err(Refused::Long),
+        Some(film) => Ok(film.kind),
+    })
+}
+
+/// What is said of a film. `None`: it is none.
+///
+/// # Errors
+/// The source's.
+pub fn judge_film(source: &mut (impl Read + Seek), len: u64) -> io::Result<Option<Outcome>> {
+    Ok(film::read(source, len)?.map(|film| {
+        let (judged, claims) = film::judged(&film);
+        let (look, codes, renditions) = (None, Vec::new(), Vec::new());
+        Outcome { kind: film.kind, claims, personal: Personal::default(), judged, look, codes, renditions }
+    }))
 }
 
 /// The most bytes that [`judge()`] takes beside the file: ask for them before calling it.

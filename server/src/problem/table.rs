@@ -127,6 +127,20 @@ pub const TABLE: &[Row] = &[
         "Erased",
         "The photo was erased by the owner. The entry that says so names the reason.",
     ),
+    row(
+        "parts-elsewhere",
+        409,
+        Retry::Changed,
+        "The parts reach elsewhere",
+        "Go on with the part that begins at `offset`.",
+    ),
+    row(
+        "no-such-range",
+        416,
+        Retry::Changed,
+        "No such range",
+        "Ask for bytes that the file has; Content-Range says how many there are.",
+    ),
     row("tag-used", 409, Retry::Changed, "This tag is on another machine", "Take the next free tag and wire it on."),
     row(
         "ended",

@@ -9,7 +9,7 @@ import { leftOpen } from "../parts/facts.js";
 import { atCounter, beforeSheet, gapSentence, gapWhy, where } from "../parts/flow.js";
 import { onward as onwardIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
-import { notice } from "../parts/notice.js";
+import { clear, notice } from "../parts/notice.js";
 
 /** @import {IntakeView} from "../core/app.js" */
 /** @import {Gap} from "../core/types.js" */
@@ -99,6 +99,7 @@ export function gaps(at) {
             const reason = /** @type {HTMLInputElement} */ (document.getElementById("reason")).value.trim();
             if (!reason) return notice(t("page.gaps.needs-reason"));
             open = "";
+            clear();
             return say(id, "left-open", { gap: g.gap, reason });
           },
         }),

@@ -8,7 +8,7 @@ import { atCounter, beforeSheet } from "../parts/flow.js";
 import { pen } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { nameOf } from "../parts/names.js";
-import { notice } from "../parts/notice.js";
+import { clear, notice } from "../parts/notice.js";
 import { pad } from "../parts/pad.js";
 import { paper } from "../parts/sheet-paper.js";
 import { stamp } from "../parts/tag.js";
@@ -142,6 +142,8 @@ export function sheet(at) {
   async function notNow(because) {
     await acknowledge(id, { how: "not now", because, ...(await asShown()) });
     refusing = false;
+    // A sentence that asked for the reason is answered.
+    clear();
     await at.again();
   }
 
