@@ -7,6 +7,7 @@ import { h } from "./parts/dom.js";
 import { guide } from "./parts/guide.js";
 import { clear, notice, sentenceOf } from "./parts/notice.js";
 import { flush, open } from "./parts/page.js";
+import { strip } from "./parts/strip.js";
 import { again } from "./pages/again.js";
 import { agreed } from "./pages/agreed.js";
 import { asked } from "./pages/asked.js";
@@ -129,6 +130,7 @@ async function start() {
   await openStore();
   /** @type {HTMLElement} */ (document.getElementById("skip")).textContent = t("act.skip");
   bar.start(go);
+  strip.start();
   await route();
 }
 

@@ -29,6 +29,21 @@ pub static BUILD: LazyLock<String> = LazyLock::new(|| {
     hasher.finish().hex()[..16].to_owned()
 });
 
+/// What the app consists of beside its one document, in order.
+static FILES: LazyLock<Vec<String>> = LazyLock::new(|| {
+    let beside = ["index.html", "jsconfig.json", "service-worker.js"];
+    let mut names: Vec<String> =
+        Web::iter().map(|n| n.into_owned()).filter(|n| !beside.contains(&n.as_str())).collect();
+    names.sort();
+    names
+});
+
+/// Links by which a browser fetches all modules at once, not one import after the other.
+static PRELOADS: LazyLock<String> = LazyLock::new(|| {
+    let modules = FILES.iter().filter(|n| n.ends_with(".js") && *n != "main.js");
+    modules.map(|n| format!("<link rel=\"modulepreload\" href=\"/app/{}/{n}\">\n", *BUILD)).collect()
+});
+
 /// Whether there is a line drawing of this name.
 pub fn has_drawing(name: &str) -> bool {
     Web::get(&format!("drawings/{name}.svg")).is_some()
@@ -67,7 +82,8 @@ async fn asset(path: web::Path<(String, String)>) -> Result<HttpResponse, Proble
 
 async fn worker() -> Result<HttpResponse, Problem> {
     let file = Web::get("service-worker.js").ok_or_else(|| Problem::not_found("There is no service worker."))?;
-    let text = String::from_utf8_lossy(&file.data).replace("__BUILD__", &BUILD);
+    let files = serde_json::to_string(&*FILES).map_err(super::no::fault)?;
+    let text = String::from_utf8_lossy(&file.data).replace("__BUILD__", &BUILD).replace("[\"__FILES__\"]", &files);
     Ok(HttpResponse::Ok()
         .content_type("text/javascript; charset=utf-8")
         .insert_header((header::CACHE_CONTROL, "no-cache"))
@@ -89,7 +105,7 @@ async fn page(req: HttpRequest) -> Result<HttpResponse, Problem> {
     let file = Web::get("index.html").ok_or_else(|| Problem::not_found("The web app is not in this build."))?;
     let text = String::from_utf8_lossy(&file.data).replace("__BUILD__", &BUILD);
     let guided = req.app_data::<web::Data<App>>().is_some_and(|app| app.settled.guided);
-    let text = text.replace("__GUIDE__", if guided { "yes" } else { "no" });
+    let text = text.replace("__GUIDE__", if guided { "yes" } else { "no" }).replace("<!-- modules -->\n", &PRELOADS);
     Ok(HttpResponse::Ok()
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CACHE_CONTROL, "no-cache"))

@@ -34,6 +34,8 @@ pub struct About {
     api: u32,
     /// Oldest client build that still works.
     client_minimum: u32,
+    /// The web app that is served now; one of another build looks for it.
+    client_build: &'static str,
     /// Our clock, RFC 3339, UTC, milliseconds.
     now: String,
     /// Whether an owner was made.
@@ -55,6 +57,7 @@ pub async fn about(app: web::Data<App>) -> Result<HttpResponse, Problem> {
         version: env!("CARGO_PKG_VERSION"),
         api: 1,
         client_minimum: CLIENT_MINIMUM,
+        client_build: &super::assets::BUILD,
         now: evidence::time::format(app.ledger.clock().now()),
         set_up,
         secure: app.settled.secure,

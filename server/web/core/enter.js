@@ -5,6 +5,7 @@
 import { signedIn } from "./context.js";
 import { fetchWords } from "./catalogue.js";
 import { nudge } from "./sync.js";
+import { leaseTags } from "./tags.js";
 import { isTrouble } from "./trouble.js";
 
 /** @import {Context} from "./context.js" */
@@ -27,7 +28,10 @@ export async function signIn(ctx, form) {
 
 /** @param {Context} ctx @param {string} code @param {string} [label] @returns {Promise<Session>} */
 export async function claimPairing(ctx, code, label) {
-  return arrive(ctx, "/v1/pairings/claim", { code, ...(label ? { label } : {}), ...(await device(ctx)) });
+  const session = await arrive(ctx, "/v1/pairings/claim", { code, ...(label ? { label } : {}), ...(await device(ctx)) });
+  // A phone that is paired will take machines in where there is no signal.
+  await leaseTags(ctx).catch(() => {});
+  return session;
 }
 
 /** This device's id, if a server gave it one. @param {Context} ctx @returns {Promise<{device?: string}>} */

@@ -199,7 +199,7 @@ export function openDatabase(factory, name = "counterfoil") {
       const request = factory.open(name, VERSION);
       request.onupgradeneeded = () => layOut(request.result);
       request.onblocked = () => reject(trouble("store-blocked"));
-      request.onerror = () => reject(trouble("no-store", { cause: request.error }));
+      request.onerror = () => reject(trouble(request.error?.name === "VersionError" ? "store-newer" : "no-store", { cause: request.error }));
       request.onsuccess = () => resolve(new Store(request.result));
     } catch (error) {
       // Some browsers throw at once in private browsing.

@@ -10,7 +10,10 @@ import { fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
 import { lead } from "./live.js";
 import { itemOf } from "./queue.js";
 import { digestOf } from "./sha256.js";
+import { keepTags } from "./tags.js";
 import { trouble } from "./trouble.js";
+import { otherBuild } from "./versions.js";
+import { sayWhatWasNoted } from "./write.js";
 
 /** @import {Context} from "./context.js" */
 /** @import {Work, EntryRow} from "./store.js" */
@@ -30,7 +33,15 @@ export function start(ctx) {
   const { page } = ctx.edge;
   page?.on("online", () => nudge(ctx));
   page?.on("visible", () => nudge(ctx));
-  page?.persist().catch(() => {});
+  // Another person's notes wait until that person is back.
+  ctx.bus.on("session", () => sayWhatWasNoted(ctx).catch(() => {}));
+  page?.persist().then((lasts) => {
+    ctx.lasts = lasts;
+    ctx.bus.say("device");
+  }, () => {});
+  ctx.keeper = page?.keeper();
+  ctx.keeper?.on(() => ctx.bus.say("device"));
+  sayWhatWasNoted(ctx).catch(() => {});
   lead(ctx);
   const pulse = () => {
     ctx.edge.after(PULSE, () => {
@@ -50,11 +61,13 @@ export function nudge(ctx) {
 /** Asks the server who it is, measures the clock by it, and brings session, kinds, shop and words up to date. @param {Context} ctx */
 async function contact(ctx) {
   try {
-    await ctx.transport.about();
+    ctx.about = await ctx.transport.about();
+    ctx.bus.say("device");
+    if (otherBuild(ctx.about, ctx.edge.client)) ctx.keeper?.look();
     await leave(ctx);
     if (!ctx.session) return;
     await refreshSession(ctx);
-    await Promise.allSettled([fetchKinds(ctx), fetchShop(ctx), fetchWords(ctx)]);
+    await Promise.allSettled([fetchKinds(ctx), fetchShop(ctx), fetchWords(ctx), keepTags(ctx)]);
   } catch {
     // No network or not signed in any more: the queue finds the same and shows it.
   } finally {

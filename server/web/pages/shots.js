@@ -12,6 +12,7 @@ import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
 import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
+import { mayUseCamera } from "../parts/outline.js";
 import { largeUrl } from "../parts/picture.js";
 import { similarPart, similarTo } from "../parts/similar.js";
 import { elsewhere, notesList, photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
@@ -94,6 +95,7 @@ export function shots(at) {
       const poor = newestIn(view, next.id) !== undefined;
       return foot(
         h("p", { class: "foot__caution" }, caution),
+        mayUseCamera() && next.drawing ? h("button", { type: "button", class: "link", id: "with-outline", onclick: () => lens.outlined(next) }, t("act.with-outline")) : null,
         act({ words: poor ? t("act.retake-view", { view: text(next.name) }) : text(next.name), icon: cameraIcon(), heavy: true, id: "shoot", does: () => lens.shoot({ view: next.id, stage: next.stage }) }),
         keep(lens.element));
     }
