@@ -27,16 +27,17 @@ async function install() {
   await cache.addAll(FILES.map((name) => new Request(`/app/${BUILD}/${name}`, { cache: "no-cache", credentials: "same-origin" })));
 }
 
-/** Lets go of other builds. No page of one is open when this runs, or it is about to load itself anew. */
+/** Lets go of builds before the last one: of that a page may still be open in another tab, and fetch a module of its own. */
 async function activate() {
-  for (const name of await caches.keys()) if (name.startsWith("counterfoil-") && name !== NAME) await caches.delete(name);
+  const others = (await caches.keys()).filter((name) => name.startsWith("counterfoil-") && name !== NAME);
+  for (const name of others.slice(0, -1)) await caches.delete(name);
   await worker.clients.claim();
 }
 
 /** @param {Request} request @param {string} key @returns {Promise<Response>} */
 async function kept(request, key) {
   const cache = await caches.open(NAME);
-  return (await cache.match(key, { ignoreVary: true })) ?? fetch(request);
+  return (await cache.match(key, { ignoreVary: true })) ?? (await caches.match(key, { ignoreVary: true })) ?? fetch(request);
 }
 
 worker.addEventListener("install", (/** @type {WorkerEvent} */ event) => event.waitUntil(install()));
@@ -49,5 +50,5 @@ worker.addEventListener("fetch", (/** @type {WorkerEvent} */ event) => {
   const { origin, pathname } = new URL(request.url);
   if (request.method !== "GET" || origin !== worker.location.origin) return;
   if (request.mode === "navigate" && !SERVERS_OWN.test(pathname) && !pathname.includes(".")) event.respondWith(kept(request, DOCUMENT));
-  else if (pathname.startsWith(`/app/${BUILD}/`)) event.respondWith(kept(request, pathname));
+  else if (pathname.startsWith("/app/")) event.respondWith(kept(request, pathname));
 });

@@ -27,6 +27,16 @@ export function chances(seed) {
   return { next, below: (n) => Math.floor(next() * n), one: (list) => list[Math.floor(next() * list.length)], is: (share) => next() < share };
 }
 
+/** A row as a store gives it back: another one. @param {any} row */
+function copy(row) {
+  if (row === null || typeof row !== "object") return row;
+  if (row instanceof ArrayBuffer) return row.slice(0);
+  if (Array.isArray(row)) return row.map(copy);
+  const out = {};
+  for (const name of Object.keys(row)) out[name] = copy(row[name]);
+  return out;
+}
+
 /** What lies on a phone: it outlives the pages that open it. */
 class Disk {
   constructor() {
@@ -86,17 +96,17 @@ class MapWork {
     const [had, old] = [map.has(key), map.get(key)];
     this.undo.push(() => (had ? map.set(key, old) : map.delete(key)));
     if (row === undefined) map.delete(key);
-    else map.set(key, structuredClone(row));
+    else map.set(key, copy(row));
   }
   async get(store, key) {
     const row = this.disk.rows[store].get(key);
-    return row && structuredClone(row);
+    return row && copy(row);
   }
   async all(store) {
-    return structuredClone([...this.disk.rows[store].values()]);
+    return copy([...this.disk.rows[store].values()]);
   }
   async by(store, index, key) {
-    return structuredClone([...this.disk.rows[store].values()].filter((r) => (Array.isArray(r[index]) ? r[index].includes(key) : r[index] === key)));
+    return copy([...this.disk.rows[store].values()].filter((r) => (Array.isArray(r[index]) ? r[index].includes(key) : r[index] === key)));
   }
   async put(store, row) {
     this.#set(store, row[KEYS[store]], row);
@@ -144,7 +154,7 @@ export class Run {
     this.said = [];
     /** Digests of photos. @type {string[]} */
     this.photos = [];
-    this.counts = { lost: 0, unanswered: 0, twice: 0, late: 0, foreign: 0, killed: 0, clocks: 0 };
+    this.counts = { lost: 0, unanswered: 0, twice: 0, late: 0, foreign: 0, busy: 0, killed: 0, clocks: 0 };
     this.phones = [0, 1, 2].map((n) => ({ n, disk: new Disk(), skew: 0, timers: new Set(), ctx: /** @type {any} */ (null), page: /** @type {any} */ (null) }));
   }
 
@@ -220,7 +230,13 @@ export class Run {
       counts.unanswered += 1;
       await this.serve(request);
       request.reject(new TypeError("the answer was lost"));
-    } else if (fate < 0.36) {
+    } else if (fate < 0.33) {
+      counts.foreign += 1;
+      request.resolve(answer(200, { status: "ok" }));
+    } else if (fate < 0.34) {
+      counts.busy += 1;
+      request.resolve(answer(503, { type: "/problems/busy", title: "busy", status: 503, detail: "Busy.", retry: "same" }, "application/problem+json"));
+    } else if (fate < 0.37) {
       counts.foreign += 1;
       request.resolve({ ok: true, status: 200, redirected: false, headers: new Headers({ "Content-Type": "text/html" }), text: async () => "<html>Welcome</html>" });
     } else if (fate < 0.4) {

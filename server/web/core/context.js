@@ -22,7 +22,7 @@ import { keptWords, speakKept } from "./catalogue.js";
  *   edge: Edge, store: Store, bus: Bus, transport: Transport, queue: Queue, journal: Journal,
  *   session: Session | null,
  *   started: boolean,
- *   about: any, keeper?: import("./keeper.js").Keeper, lasts?: boolean,
+ *   about: any, contact?: Promise<void>, keeper?: import("./keeper.js").Keeper, lasts?: boolean,
  *   soon: Map<string, () => void>,
  *   entries: Map<string, import("./types.js").Entry & {stamp: string}>,
  *   urls: Map<string, string>, intakeOf: Map<string, string>,

@@ -54,6 +54,8 @@ export class Queue {
     this.progress = new Map();
     /** @type {Promise<void> | null} */
     this.running = null;
+    /** Somebody was back while it ran. @type {Promise<void> | undefined} */
+    this.nudged = undefined;
     this.again = false;
     /** Nothing goes out before this time (server busy, no network). */
     this.holdUntil = 0;
@@ -65,7 +67,13 @@ export class Queue {
   /** Someone is back (signed in, online, tapped "try now"): waits are over. @returns {Promise<void>} */
   nudge() {
     // A run that is under way may still find the old trouble: what it holds back is let go after it.
-    if (this.running) return this.running.then(() => this.nudge());
+    if (this.running) {
+      this.nudged ??= this.running.then(() => {
+        this.nudged = undefined;
+        return this.nudge();
+      });
+      return this.nudged;
+    }
     this.holdUntil = 0;
     this.failures = 0;
     this.paused = undefined;
@@ -243,7 +251,7 @@ export class Queue {
       this.failures += 1;
       this.holdUntil = now() + Math.round(Math.min(LONGEST, 1000 * 2 ** Math.min(this.failures - 1, 6)) * (0.5 + chance() / 2));
       await this.#back(row, 0);
-    } else if (problem.retry === "same") {
+    } else if (problem.retry === "same" || settles(problem)) {
       await this.#back(row, now() + wait());
     } else {
       await store.write(["queue", "entries"], async (w) => {
@@ -279,6 +287,9 @@ export class Queue {
     });
   }
 }
+
+/** Whether all that was missing is the server's own look at photos it holds: that comes by itself. @param {Problem} problem */
+const settles = ({ gaps = [] }) => gaps.length > 0 && gaps.every((g) => g.key === "gap.view.waiting");
 
 /**
  * Whether an item may go now: its turn in its intake, its author signed in here, its wait over.

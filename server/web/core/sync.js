@@ -58,14 +58,24 @@ export function nudge(ctx) {
   contact(ctx).finally(() => ctx.queue.nudge()).catch(() => {});
 }
 
+/** One look at a time: on a slow network more of them would only stand in each other's way. @param {Context} ctx @returns {Promise<void>} */
+function contact(ctx) {
+  ctx.contact ??= look(ctx).finally(() => {
+    ctx.contact = undefined;
+  });
+  return ctx.contact;
+}
+
 /** Asks the server who it is, measures the clock by it, and brings session, kinds, shop and words up to date. @param {Context} ctx */
-async function contact(ctx) {
+async function look(ctx) {
   try {
     ctx.about = await ctx.transport.about();
     ctx.bus.say("device");
     if (otherBuild(ctx.about, ctx.edge.client)) ctx.keeper?.look();
     await leave(ctx);
-    if (!ctx.session) return;
+    if (!ctx.session) return await fetchWords(ctx);
+    // What waits goes first; what is only looked at comes beside it.
+    ctx.queue.nudge();
     await refreshSession(ctx);
     await Promise.allSettled([fetchKinds(ctx), fetchShop(ctx), fetchWords(ctx), keepTags(ctx)]);
   } catch {

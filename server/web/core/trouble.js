@@ -30,6 +30,7 @@ const PLAIN = /** @type {{[slug: string]: [Problem["retry"], string]}} */ ({
   "read-back": ["same", "The phone kept other bytes than the camera gave. Take the photo again."],
   "file-gone": ["never", "The photo's bytes are no longer on this phone."],
   "file-changed": ["never", "The photo's bytes on this phone are no longer the ones that were taken."],
+  "page-gone": ["same", "This page is not on the phone, or another version of the app is served by now. Load it again."],
   "no-camera": ["changed", "The camera cannot be used here. Use the other button."],
   "photo-too-large": ["changed", "A photo may have at most 64 MB."],
   "photo-empty": ["changed", "The camera gave an empty photo. Take it again."],

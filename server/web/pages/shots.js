@@ -54,6 +54,7 @@ export function shots(at) {
           movedPart(view, beside, here?.zone ?? "UTC"),
           view.state.state === "found" ? null : steps(view),
           h("p", { class: "row" },
+            next && mayUseCamera() ? h("button", { type: "button", class: "link", id: "with-outline", onclick: () => lens.outlined(next) }, t("act.with-outline")) : null,
             h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking")),
             h("a", { class: "link", href: `/intake/${id}/tag` }, t("act.lost-tag"))),
           theFoot(view, next),
@@ -95,7 +96,6 @@ export function shots(at) {
       const poor = newestIn(view, next.id) !== undefined;
       return foot(
         h("p", { class: "foot__caution" }, caution),
-        mayUseCamera() && next.drawing ? h("button", { type: "button", class: "link", id: "with-outline", onclick: () => lens.outlined(next) }, t("act.with-outline")) : null,
         act({ words: poor ? t("act.retake-view", { view: text(next.name) }) : text(next.name), icon: cameraIcon(), heavy: true, id: "shoot", does: () => lens.shoot({ view: next.id, stage: next.stage }) }),
         keep(lens.element));
     }

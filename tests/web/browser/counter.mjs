@@ -9,7 +9,7 @@ import { sign } from "./lib.mjs";
  * @param {Page} page @returns {Promise<string>} the intake's id
  */
 export async function open(page) {
-  await page.locator("a[href='/take-in']").last().click();
+  await page.getByRole("link", { name: "Take a machine in" }).last().click();
   await page.getByRole("button", { name: /Chainsaw/ }).click();
   await page.getByRole("button", { name: /next free/ }).click();
   await page.waitForURL(/\/intake\/[0-9a-f-]{36}$/);

@@ -1,13 +1,14 @@
 // No signal, no loss, in a real browser against a real server that is really stopped: a phone is paired, two machines are taken
-// in with twelve photos and two signatures while nothing answers, the browser is killed twice, its storage is full once. When the
-// server is back everything arrives, once, in order, with the bytes that were photographed; then `counterfoil check` finds nothing.
+// in with twelve photos and two signatures while nothing answers. The browser is killed between two photos, the storage is full
+// once, the session runs out, the page is killed while it sends. When the server is back everything arrives, once, in order, with
+// the bytes that were photographed; then `counterfoil check` finds nothing.
 //
 //   node browser/offline.mjs [SHOTS_DIR]
 
 import { mkdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import * as counter from "./counter.mjs";
-import { Phone, Shop, freePort, photos, sha256, until } from "./rig.mjs";
+import { NAME, PASSWORD, Phone, Shop, freePort, photos, sha256, until } from "./rig.mjs";
 
 const [shots] = process.argv.slice(2);
 /** @type {string[]} */
@@ -27,6 +28,7 @@ async function look(/** @type {string} */ name) {
 
 try {
   await shop.start();
+  phone.space = { origin: shop.address, quotaSize: 40_000_000 };
   await phone.start();
   await phone.page.goto(await shop.pairing());
   await phone.page.getByRole("link", { name: "Take a machine in" }).last().waitFor();
@@ -56,9 +58,7 @@ try {
   await phone.page.goto(`${shop.address}/`);
   const second = await counter.open(phone.page);
   await counter.shoot(phone.page, files[6]);
-  const cdp = await phone.page.context().newCDPSession(phone.page);
-  const origin = shop.address;
-  await cdp.send("Storage.overrideQuotaForOrigin", { origin, quotaSize: 1 });
+  await phone.fill();
   const wanted = await counter.nextShot(phone.page);
   const chooser = phone.page.waitForEvent("filechooser");
   await phone.page.locator("#shoot").click();
@@ -66,7 +66,7 @@ try {
   await phone.page.getByText("no space left on this phone").waitFor();
   await look("full");
   must((await counter.nextShot(phone.page)) === wanted, "a photo that was not kept is still asked for");
-  await cdp.send("Storage.overrideQuotaForOrigin", { origin });
+  await phone.empty();
   for (const file of files.slice(7)) await counter.shoot(phone.page, file);
   await counter.answer(phone.page, { words: "Chain will not stop.", serial: "7K-20944", owner: "R. Lindqvist" });
   await counter.takeIn(phone.page);
@@ -76,24 +76,34 @@ try {
   await phone.page.goto(`${shop.address}/`);
   await phone.page.getByText("7K-20931").or(phone.page.getByText("Alder 46")).first().waitFor();
   await look("desk-offline");
+  await phone.page.locator("details.menu > summary").click();
+  await phone.page.getByRole("button", { name: "Sign out" }).click();
+  await phone.page.locator("#leave").getByText("on this phone only").waitFor();
+  await look("sign-out");
+  await phone.page.getByRole("button", { name: "Stay signed in" }).click();
   const before = await phone.store();
   must(before.entries.every((/** @type {any} */ e) => e.index === undefined), "nothing was sent while nothing answered");
   const waiting = before.queue.length;
 
-  // Back. The browser is killed again while the queue is going out.
+  // Back, but the session ran out meanwhile: everything waits until the same person is in again.
+  await phone.page.context().clearCookies();
   await shop.start();
-  await phone.page.evaluate(() => dispatchEvent(new Event("online")));
+  await phone.page.goto(`${shop.address}/unsent`);
+  await phone.page.locator("a[href='/sign-in?to=/unsent']").click();
+  must((await phone.store()).queue.length === waiting, "nothing goes out, and nothing is lost, while nobody is signed in");
+  await phone.page.getByLabel("Sign-in name").fill(NAME);
+  await phone.page.getByLabel("Password").fill(PASSWORD);
+  await phone.page.getByRole("button", { name: "Sign in" }).click();
+
+  // The page is killed while the queue is going out.
   await until("the queue begins to go out", async () => {
     const { queue } = await phone.store();
     return queue.length < waiting - 3;
   });
-  await phone.kill();
-  const left = await (async () => {
-    await phone.start();
-    await phone.page.goto(`${shop.address}/unsent`);
-    return (await phone.store()).queue.length;
-  })();
-  console.log(`${waiting} waited; the browser was killed when ${left} were left`);
+  await phone.crash();
+  await phone.page.goto(`${shop.address}/unsent`);
+  const left = (await phone.store()).queue.length;
+  console.log(`${waiting} waited; the page was killed when at most ${left} were left`);
   await phone.page.getByText("Everything on this phone is stored").waitFor({ timeout: 60_000 });
   await look("all-sent");
   await phone.page.goto(`${shop.address}/intake/${first}/done`);

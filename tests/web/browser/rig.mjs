@@ -37,9 +37,11 @@ export async function freePort() {
 
 /** An invented shop on an address that it keeps. */
 export class Shop {
-  constructor(/** @type {number} */ port) {
+  /** @param {number} port @param {{ tls?: boolean }} [how] `tls`: by a local authority that this browser is told to trust */
+  constructor(port, { tls = false } = {}) {
     this.port = port;
-    this.address = `http://127.0.0.1:${port}`;
+    this.more = tls ? ["--tls", "local"] : [];
+    this.address = `${tls ? "https" : "http"}://127.0.0.1:${port}`;
     this.data = join(folder(), "data");
     /** @type {import("node:child_process").ChildProcess | null} */
     this.child = null;
@@ -51,7 +53,7 @@ export class Shop {
   async start() {
     const how = this.begun ? ["serve"] : ["demo", "--empty"];
     this.begun = true;
-    const child = spawn(PROGRAM, [...how, "--data", this.data, "--listen", `127.0.0.1:${this.port}`], { stdio: ["ignore", "pipe", "pipe"] });
+    const child = spawn(PROGRAM, [...how, "--data", this.data, "--listen", `127.0.0.1:${this.port}`, ...this.more], { stdio: ["ignore", "pipe", "pipe"] });
     this.child = child;
     let said = "";
     child.stderr.on("data", (d) => (said = (said + d).slice(-4_000)));
@@ -123,6 +125,8 @@ export class Phone {
     this.faults = faults;
     this.expected = expected;
     this.kept = folder();
+    /** Space its browser may give to an origin, bytes, by origin. @type {{ origin: string, quotaSize: number } | null} */
+    this.space = null;
   }
 
   /** @returns {Promise<import("playwright-core").Page>} */
@@ -140,7 +144,29 @@ export class Phone {
     child.stderr.resume();
     this.browser = await chromium.connectOverCDP(at);
     const [context] = this.browser.contexts();
-    this.page = context.pages()[0] ?? (await context.newPage());
+    return this.#open(context.pages()[0] ?? (await context.newPage()));
+  }
+
+  /** The page's process dies, as on a phone that runs out of memory; the person opens the app again. */
+  async crash() {
+    const cdp = await this.page.context().newCDPSession(this.page);
+    const gone = this.page.waitForEvent("crash");
+    cdp.send("Page.crash").catch(() => {});
+    await gone;
+    const dead = this.page;
+    await this.#open(await dead.context().newPage());
+    await dead.close();
+  }
+
+  /** @param {import("playwright-core").Page} page */
+  async #open(page) {
+    this.page = page;
+    const context = page.context();
+    if (this.space) {
+      // Before the page writes anything: a browser asks how much space there is now and then only.
+      this.cdp = await context.newCDPSession(this.page);
+      await this.cdp.send("Storage.overrideQuotaForOrigin", this.space);
+    }
     await this.page.setViewportSize({ width: 390, height: 844 });
     this.page.setDefaultTimeout(30_000);
     this.page.on("pageerror", (e) => this.faults.push(`error on the page: ${e.message}`));
@@ -179,6 +205,35 @@ export class Phone {
     });
   }
 
+  /** Fills what space there is with something else of the same origin, really; `empty` makes space again. */
+  async fill() {
+    await this.page.evaluate(async () => {
+      const db = await new Promise((resolve) => {
+        const request = indexedDB.open("ballast", 1);
+        request.onupgradeneeded = () => request.result.createObjectStore("rows", { autoIncrement: true });
+        request.onsuccess = () => resolve(request.result);
+      });
+      const put = (bytes) => new Promise((resolve) => {
+        const tx = db.transaction("rows", "readwrite", { durability: "strict" });
+        tx.oncomplete = () => resolve(true);
+        tx.onabort = () => resolve(false);
+        // Other bytes in every block, so that nothing is saved by packing them.
+        const block = new Uint8Array(bytes);
+        for (let at = 0; at < bytes; at += 65_536) crypto.getRandomValues(block.subarray(at, Math.min(bytes, at + 65_536)));
+        tx.objectStore("rows").put(block.buffer);
+      });
+      for (const size of [1_000_000, 100_000, 10_000]) while (await put(size));
+      db.close();
+    });
+  }
+
+  async empty() {
+    await this.page.evaluate(() => new Promise((resolve) => {
+      indexedDB.deleteDatabase("ballast").onsuccess = resolve;
+    }));
+    if (this.space) await this.cdp?.send("Storage.overrideQuotaForOrigin", { origin: this.space.origin, quotaSize: 10 * this.space.quotaSize });
+  }
+
   /** Waits until the app opens without a network. */
   async ready() {
     await this.page.evaluate(async () => {
@@ -204,13 +259,13 @@ export async function photos(count) {
   });
 }
 
-/** Waits until something holds, looking again and again; says what it waited for. @param {string} what @param {() => Promise<unknown>} so @param {number} [patience] milliseconds */
-export async function until(what, so, patience = 60_000) {
+/** Waits until something holds, looking again and again; says what it waited for. @param {string} what @param {() => Promise<unknown>} so @param {number} [patience] milliseconds @param {number} [pause] between two looks, milliseconds */
+export async function until(what, so, patience = 60_000, pause = 50) {
   const end = Date.now() + patience;
   for (;;) {
     const held = await so();
     if (held) return held;
     if (Date.now() > end) throw new Error(`waited ${patience / 1000} s: ${what}`);
-    await new Promise((next) => setTimeout(next, 50));
+    await new Promise((next) => setTimeout(next, pause));
   }
 }
