@@ -193,6 +193,17 @@ test("what the server told is told until it was read", async () => {
   assert.deepEqual((await read.intake(dev.ctx, dev.id)).told, []);
 });
 
+test("a connection that the system took away is opened again, and nothing that waits for it fails", async () => {
+  const dev = await opened();
+  dev.ctx.store.db.close();
+  const [view, said] = await Promise.all([read.intake(dev.ctx, dev.id), write.say(dev.ctx, dev.id, "moved", { place: "rack 2" })]);
+  assert.equal(view.state.tag, "0417");
+  assert.equal((await read.history(dev.ctx, dev.id)).at(-1).said.id, said.id);
+  // A newer version in another tab is no such thing: it stays closed and is said.
+  dev.ctx.store.db.onversionchange();
+  await assert.rejects(read.intake(dev.ctx, dev.id), { message: /Another tab/ });
+});
+
 // ---- the app kept on the device
 
 /** A service worker's registration as browsers have it, moved by hand. */
