@@ -13,7 +13,8 @@ const DOCUMENT = "/app/document";
 /** Addresses that the server answers by itself. */
 const SERVERS_OWN = /^\/(v1|r|app|trust|demo|openapi\.json|reference|problems|healthz|service-worker\.js|favicon\.ico)(\/|$)/;
 
-/** @typedef {Event & {waitUntil: (work: Promise<unknown>) => void, respondWith: (answer: Promise<Response>) => void, request: Request, data: any}} WorkerEvent */
+/** @typedef {Event & {waitUntil: (work: Promise<unknown>) => void, respondWith: (answer: Promise<Response>) => void, request: Request, data: any,
+ *   addRoutes?: (rules: object) => Promise<void>}} WorkerEvent */
 const worker = /** @type {any} */ (self);
 
 /** Fetches the whole build, or nothing of it. */
@@ -40,7 +41,11 @@ async function kept(request, key) {
   return (await cache.match(key, { ignoreVary: true })) ?? (await caches.match(key, { ignoreVary: true })) ?? fetch(request);
 }
 
-worker.addEventListener("install", (/** @type {WorkerEvent} */ event) => event.waitUntil(install()));
+worker.addEventListener("install", (/** @type {WorkerEvent} */ event) => {
+  event.waitUntil(install());
+  // Where a browser can take files from the cache without asking this worker for each, a page is there sooner.
+  event.addRoutes?.({ condition: { urlPattern: `/app/${BUILD}/*` }, source: { cacheName: NAME } }).catch(() => {});
+});
 worker.addEventListener("activate", (/** @type {WorkerEvent} */ event) => event.waitUntil(activate()));
 worker.addEventListener("message", (/** @type {WorkerEvent} */ event) => {
   if (event.data === "take over") worker.skipWaiting();

@@ -12,6 +12,7 @@ pub mod log;
 pub mod methods;
 pub mod no;
 pub mod openapi;
+pub mod packed;
 pub mod paper;
 pub mod receipts;
 pub mod shop;

@@ -75,8 +75,8 @@ import * as tags from "./tags.js";
  * @typedef {{key: number, intake: string, what: "entry" | "file", type?: string, digest: string, photo?: string, size?: number,
  *   state: "waiting" | "sending" | "refused", percent?: number, tries: number, not_before?: number, problem?: Problem}} QueueItem
  *
- * `paused`: why nothing is sent at all just now (not signed in, server behind, no space …), as a problem.
- * @typedef {{waiting: number, sending: number, refused: number, items: QueueItem[], reachable: boolean | null, paused?: Problem}} QueueSummary
+ * `why`: why the server was not reached; `paused`: why nothing is sent at all just now (not signed in, server behind, no space …), as a problem.
+ * @typedef {{waiting: number, sending: number, refused: number, items: QueueItem[], reachable: boolean | null, why?: Problem, paused?: Problem}} QueueSummary
  *
  * `kept`: the app opens without a network; `newer`: a newer version is here and waits; `too_old`: the server no longer works
  * with this one; `lasts`: the browser promised to keep what is stored (absent where it was not asked); `clock`: how far this device's clock is off, when that matters.

@@ -22,7 +22,7 @@ import { keptWords, speakKept } from "./catalogue.js";
  *   edge: Edge, store: Store, bus: Bus, transport: Transport, queue: Queue, journal: Journal,
  *   session: Session | null,
  *   started: boolean,
- *   about: any, contact?: Promise<void>, keeper?: import("./keeper.js").Keeper, lasts?: boolean,
+ *   about: any, askedAt: number, asking?: Promise<any>, contact?: Promise<void>, keeper?: import("./keeper.js").Keeper, lasts?: boolean,
  *   soon: Map<string, () => void>,
  *   entries: Map<string, import("./types.js").Entry & {stamp: string}>,
  *   urls: Map<string, string>, intakeOf: Map<string, string>,
@@ -39,7 +39,7 @@ export async function build(edge = browser(), opening = openDatabase(edge.indexe
   const transport = new Transport({ fetch, now, after, client, upload });
   /** @type {Context} */
   const ctx = {
-    edge, store, bus, transport, journal: new Journal(edge.shelf, now, edge.random), about: null,
+    edge, store, bus, transport, journal: new Journal(edge.shelf, now, edge.random), about: null, askedAt: 0,
     queue: new Queue({
       store, transport, now, after, chance: edge.chance, locks: edge.locks, holder: hex(edge.random(8)),
       session: () => ctx.session,

@@ -11,9 +11,24 @@ import { isTrouble } from "./trouble.js";
 /** @import {Context} from "./context.js" */
 /** @import {Session, ServerInfo, Shop} from "./app.js" */
 
+/** How long the server's word about itself is good for a page, milliseconds. */
+const FRESH = 5_000;
+
 /** @param {Context} ctx @returns {Promise<ServerInfo | null>} */
 export async function serverInfo(ctx) {
-  return ctx.transport.about().catch(() => null);
+  const age = ctx.edge.now() - ctx.askedAt;
+  return ctx.about && age >= 0 && age < FRESH ? ctx.about : about(ctx).catch(() => null);
+}
+
+/** Asks the server who it is; whoever asks meanwhile waits for the same answer. @param {Context} ctx @returns {Promise<ServerInfo>} */
+export function about(ctx) {
+  ctx.asking ??= ctx.transport.about().then((said) => {
+    ctx.askedAt = ctx.edge.now();
+    return (ctx.about = said);
+  }).finally(() => {
+    ctx.asking = undefined;
+  });
+  return ctx.asking;
 }
 
 /** @param {Context} ctx @param {object} form @returns {Promise<Session>} */

@@ -6,7 +6,7 @@ import { fromUtf8, utf8 } from "./bytes.js";
 import { canon } from "./canon.js";
 import { fetchWords } from "./catalogue.js";
 import { disclosureDigest } from "./disclosure.js";
-import { fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
+import { about, fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
 import { lead } from "./live.js";
 import { itemOf } from "./queue.js";
 import { digestOf } from "./sha256.js";
@@ -69,7 +69,7 @@ function contact(ctx) {
 /** Asks the server who it is, measures the clock by it, and brings session, kinds, shop and words up to date. @param {Context} ctx */
 async function look(ctx) {
   try {
-    ctx.about = await ctx.transport.about();
+    await about(ctx);
     ctx.bus.say("device");
     if (otherBuild(ctx.about, ctx.edge.client)) ctx.keeper?.look();
     await leave(ctx);
@@ -213,7 +213,7 @@ export async function summary(ctx) {
   return {
     waiting: count("waiting"), sending: count("sending"), refused: count("refused"),
     items: rows.sort((a, b) => a.order - b.order).map((r) => itemOf(r, ctx.queue.progress)),
-    reachable: ctx.transport.reachable, ...(paused ? { paused } : {}),
+    reachable: ctx.transport.reachable, ...(ctx.transport.reachable === false && ctx.transport.why ? { why: ctx.transport.why } : {}), ...(paused ? { paused } : {}),
   };
 }
 

@@ -24,7 +24,7 @@ export function unsent(_at) {
         title: t("net.title"),
         content: [
           h("h1", null, net(q).words),
-          q.reachable === false ? h("p", null, t("net.offline-words")) : null,
+          q.reachable === false ? h("p", null, q.why?.type === "/problems/device/not-the-server" ? `${q.why.detail} ` : "", t("net.offline-words")) : null,
           q.paused ? h("section", { class: "fault stack stack--close" },
             h("p", null, q.paused.detail),
             q.paused.type === "/problems/device/client-too-old" ? act({ words: t("act.load-newest"), does: take }) : null,

@@ -68,6 +68,7 @@ async function profile(name, how, intake, file, { stuck, words }) {
     await look(name);
     await phone.page.goto(`${wire.address}/unsent`);
     await phone.page.locator("h1").waitFor();
+    if (how.kind !== "cut") await phone.page.getByText("Something else answered in the server's place").waitFor();
     await look(`${name}-unsent`);
     await phone.page.goto(`${wire.address}/intake/${intake}`);
     wire.set({ kind: "pass" });
