@@ -87,6 +87,14 @@ struct Once {
     refresh: String,
     guest: String,
     etag: String,
+    /// A kind that is in no shop, and the digest of one that is offered.
+    kind: String,
+    offered: String,
+}
+
+/// A kind of a shop's own, under an identifier of its own.
+fn own_kind(id: &str) -> String {
+    include_str!("../../schema/kinds/chainsaw.toml").replacen("id = \"chainsaw\"", &format!("id = \"{id}\""), 1)
 }
 
 /// The request of an operation. None: this operation is not covered.
@@ -144,6 +152,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "exportKey" => a.post(&shop("/key-export")),
         "listKinds" => a.get(&shop("/kinds")),
         "getKind" => a.get(&shop(&format!("/kinds/{}", t.kind))),
+        "getKindText" => a.get(&shop(&format!("/kinds/{}/text", t.kind))),
+        "tryKind" => a.post(&shop("/kinds/try")).json(&json!({"toml": once.kind})),
+        "addKind" => a.post(&shop("/kinds")).json(&json!({"toml": once.kind})),
+        "retireKind" => a.delete(&shop(&format!("/kinds/{}", once.offered))),
+        "getDue" => a.get(&shop("/due")),
+        "listLog" => a.get(&shop("/log")),
         "revoke_link" => a.delete(&shop(&format!("/links/{}", t.link))),
         "make_pairing" => a.post(&shop("/pairings")).json(&json!({})),
         "getRendition" => a.get(&shop(&format!("/photos/{}/small", t.photo))),
@@ -290,7 +304,15 @@ async fn every_operation_answers_everybody_as_written_down() {
                 let settings = keeper.get(&keeper.path("/settings")).send().await;
                 etag = settings.expect(200).header("etag").expect("an ETag").to_owned();
             }
-            let once = Once { code, refresh: refresh.clone(), guest: format!("guest-{n}"), etag };
+            let (kind, mut offered) = (own_kind(&format!("own-{n}")), String::new());
+            if operation == "retireKind" {
+                let toml = own_kind(&format!("spare-{n}"));
+                let owner = if c.things.shop == theirs.shop { &there.ines } else { &keeper };
+                owner.post(&owner.path("/kinds")).json(&json!({"toml": toml})).send().await.expect(201);
+                offered = Digest::of(toml.as_bytes()).hex();
+            }
+            let guest = format!("guest-{n}");
+            let once = Once { code, refresh: refresh.clone(), guest, etag, kind, offered };
             let Some(ask) = request(&operation, c, &mut counter, &once) else {
                 panic!("{operation} ({route}) is described and not covered here");
             };

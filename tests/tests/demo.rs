@@ -85,7 +85,13 @@ async fn a_history_in_every_state_that_checks_clean() {
     assert_eq!(words("acknowledged", "how"), ["not now", "signed"].map(String::from).into());
     assert!(words("moved", "place").len() >= 5, "{:?}", words("moved", "place"));
     assert!(words("intake-opened", "kind_id").len() >= 6);
-    assert!(of("intake-opened").iter().any(|e| e.said.body["earlier"]["again"] == "same machine"));
+    assert!(
+        of("intake-opened").iter().any(|e| e
+            .said
+            .body
+            .get("earlier")
+            .is_some_and(|was| was["again"] == "same machine"))
+    );
     assert!(of("left-open").len() >= 4 && of("reading-noted").len() >= 5 && of("service-noted").len() >= 5);
     let verdicts: Vec<String> = of("photo-judged").iter().map(|e| text(e, "verdict")).collect();
     assert_eq!(verdicts.len(), of("photo-taken").len(), "every photo is judged");

@@ -142,6 +142,8 @@ test("a picture's address: the bytes here, else the server's copy, else none", a
   await sync.fetchIntake(dev.ctx, dev.id);
   assert.equal(await read.photoUrl(dev.ctx, id, "large"), `/v1/shops/${SHOP}/photos/${id}/large`);
   assert.equal(await read.photoUrl(dev.ctx, id, "small"), null);
+  // Another device's photo is known by the server's list alone.
+  assert.equal(await read.photoUrl(dev.ctx, "0193b0e8-0000-7000-8000-0000000000f1", "small"), `/v1/shops/${SHOP}/photos/0193b0e8-0000-7000-8000-0000000000f1/small`);
 });
 
 // ---- signing

@@ -1,5 +1,5 @@
-//! `GET …/due`: what a day asks for. Promised days reached or past, intakes that stand open too long, machines in care that
-//! nobody gave a place. Only what is in the shop is read, however long the log is.
+//! `GET …/due`: what a day asks for. Promised days reached or past, intakes that stand open or found too long, machines in
+//! care that nobody gave a place. Only what is in the shop is read, however long the log is.
 
 use actix_web::{HttpResponse, web};
 use jiff::civil::Date;
@@ -50,7 +50,7 @@ pub struct Due {
     zone: String,
     /// Promised diagnoses and repairs whose day has come, the oldest first.
     promised: Vec<Promise>,
-    /// Intakes that stand open longer than the shop allows, the oldest first.
+    /// Intakes that stand open, or found with nobody having come, longer than the shop allows, the oldest first.
     waiting: Vec<intakes::Listed>,
     /// Machines in care that have no place, the oldest first.
     no_place: Vec<intakes::Listed>,
@@ -90,7 +90,7 @@ pub async fn due(
 
     let rows = sqlx::query(
         "SELECT id, tag, state, opened_idx, last_idx, summary FROM intake
-         WHERE shop = ? AND state IN ('open', 'in care') ORDER BY opened_idx",
+         WHERE shop = ? AND state IN ('found', 'open', 'in care') ORDER BY opened_idx",
     )
     .bind(shop_id.to_string())
     .fetch_all(app.ledger.pool())
@@ -102,7 +102,7 @@ pub async fn due(
         let one = || intakes::listed(row).map_err(no::fault);
         let listed = one()?;
         let text = |k: &str| listed.summary().get(k).and_then(Value::as_str).map(str::to_owned);
-        if row.try_get::<String, _>("state").map_err(no::fault)? == "open" {
+        if row.try_get::<String, _>("state").map_err(no::fault)? != "in care" {
             let opened = listed.summary().get("opened_at").and_then(Value::as_i64).unwrap_or(until);
             if until.saturating_sub(opened) > limit {
                 waiting.push(listed);

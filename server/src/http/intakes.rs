@@ -199,7 +199,6 @@ pub async fn get(
 pub struct SheetFor {
     /// Language tag; `en` when absent.
     #[param(max_length = 35)]
-    #[serde(default, deserialize_with = "super::language_tag")]
     language: Option<String>,
     /// Who reads or translates it.
     #[param(max_length = 200)]
@@ -224,7 +223,7 @@ pub async fn sheet(
         return Err(Problem::not_valid("reader", "At most 200 characters."));
     }
     let (intake, kind) = find(&app, shop, id).await?;
-    let words = crate::words::language(wanted.language.as_deref().unwrap_or(crate::words::FIRST));
+    let words = crate::words::language(super::language_tag(wanted.language.as_deref())?.unwrap_or(crate::words::FIRST));
     let shown = Shown { language: &words.language, words: words.digest, reader: wanted.reader.as_deref() };
     let Some(sheet) = sheet::build(&kind.kind, &intake, &shown) else {
         return Err(Problem::not_found("There is no such intake."));

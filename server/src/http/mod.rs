@@ -91,13 +91,11 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
 ///
 /// # Errors
 /// A longer one.
-fn language_tag<'de, D: serde::Deserializer<'de>>(d: D) -> Result<Option<String>, D::Error> {
-    use serde::{Deserialize as _, de::Error as _};
-    let tag = Option::<String>::deserialize(d)?;
-    if tag.as_ref().is_some_and(|t| t.chars().count() > 35) {
-        return Err(D::Error::custom("a language tag has at most 35 characters"));
+fn language_tag(wanted: Option<&str>) -> Result<Option<&str>, Problem> {
+    if wanted.is_some_and(|t| t.chars().count() > 35) {
+        return Err(Problem::not_valid("language", "At most 35 characters."));
     }
-    Ok(tag)
+    Ok(wanted)
 }
 
 /// The catalogue of the caller's language.

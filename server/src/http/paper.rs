@@ -26,7 +26,6 @@ const TAGS: u32 = 100;
 pub struct InLanguage {
     /// Language tag; `en` when absent.
     #[param(max_length = 35)]
-    #[serde(default, deserialize_with = "super::language_tag")]
     language: Option<String>,
 }
 
@@ -50,7 +49,7 @@ pub async fn blank(
     let kind = app.ledger.kind(&mut db, shop_id, &digest).await.map_err(no::fault)?.ok_or_else(none)?;
     drop(db);
     let (shop_name, ..) = shop::facts(&app, shop_id).await?;
-    let words = words::language(wanted.language.as_deref().unwrap_or(words::FIRST));
+    let words = words::language(super::language_tag(wanted.language.as_deref())?.unwrap_or(words::FIRST));
     Ok(page(paper::sheet(words, &shop_name, &kind.kind)))
 }
 

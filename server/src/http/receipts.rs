@@ -34,7 +34,6 @@ const LARGE: usize = 12;
 pub struct PaperIn {
     /// Language tag. Without it the receipt is in the language the sheet was shown in, a tag in the caller's.
     #[param(max_length = 35)]
-    #[serde(default, deserialize_with = "super::language_tag")]
     language: Option<String>,
 }
 
@@ -52,7 +51,7 @@ pub async fn receipt(
 ) -> Result<HttpResponse, Problem> {
     let (shop, id) = path.into_inner();
     caller.in_shop(shop)?;
-    file(&app, shop, id, wanted.language.as_deref()).await
+    file(&app, shop, id, super::language_tag(wanted.language.as_deref())?).await
 }
 
 /// The receipt behind a share link: whoever holds the link may read it until it expires or is revoked.
@@ -67,7 +66,7 @@ pub async fn by_link(
     req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let link = app.access.open_link(&req, &token).await?;
-    file(&app, link.shop, link.intake, wanted.language.as_deref()).await
+    file(&app, link.shop, link.intake, super::language_tag(wanted.language.as_deref())?).await
 }
 
 async fn file(app: &App, shop: Uuid, id: Uuid, language: Option<&str>) -> Result<HttpResponse, Problem> {
@@ -251,7 +250,8 @@ pub async fn print_tag(
 ) -> Result<HttpResponse, Problem> {
     let (shop_id, id) = path.into_inner();
     caller.in_shop(shop_id)?;
-    let words: &Catalogue = wanted.language.as_deref().and_then(words::find).unwrap_or_else(|| super::words_of(&req));
+    let words: &Catalogue =
+        super::language_tag(wanted.language.as_deref())?.and_then(words::find).unwrap_or_else(|| super::words_of(&req));
     let (intake, kind) = intakes::find(&app, shop_id, id).await?;
     let (shop_name, zone, _) = shop::facts(&app, shop_id).await?;
     let (Some(opened), Some(number)) = (&intake.opened, intake.tag()) else {

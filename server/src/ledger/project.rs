@@ -18,7 +18,7 @@ use crate::photo::same::Look;
 use crate::search::{self, Words};
 
 /// Version of these projections: rows written by another one are written anew at the start.
-pub const VERSION: i64 = 2;
+pub const VERSION: i64 = 3;
 
 /// The row of an intake in the list.
 #[derive(Clone, Debug, PartialEq)]

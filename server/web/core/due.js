@@ -17,5 +17,5 @@ export function dueOf(items, { on, today, now, limit }) {
   promised.sort((a, b) => (a.by < b.by ? -1 : a.by > b.by ? 1 : 0));
   // Another day is looked at as it stands when it ends; the device does not know the zone's turns, so it counts whole days.
   const until = now + (Date.parse(on) - Date.parse(today));
-  return { promised, waiting: oldest.filter((s) => s.state === "open" && until - s.opened_at > limit * 3_600_000), no_place: care.filter((s) => !s.place) };
+  return { promised, waiting: oldest.filter((s) => (s.state === "open" || s.state === "found") && until - s.opened_at > limit * 3_600_000), no_place: care.filter((s) => !s.place) };
 }

@@ -120,7 +120,8 @@ export async function photoUrl(ctx, photo, size) {
   const { fact, file } = await findPhoto(ctx, photo);
   if (fact?.erased) return null;
   const digest = fact?.file ?? file?.digest;
-  const rendered = fact?.judged?.renditions.some((r) => r.purpose === size) ?? false;
+  // A photo that this device knows nothing of was named by the server's list, which names only what it has small pictures of.
+  const rendered = fact ? fact.judged?.renditions.some((r) => r.purpose === size) ?? false : !file;
   const local = digest && file?.bytes_here && (SHOWN.includes(file.mime) || !rendered) ? await localUrl(ctx, digest, file.mime) : null;
   if (local) return local;
   return rendered && ctx.session ? `/v1/shops/${ctx.session.shop}/photos/${photo}/${size}` : null;

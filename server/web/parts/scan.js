@@ -98,11 +98,12 @@ async function byId(id) {
   return view && { id, tag: view.state.tag ?? "", state: view.state.state, name: machineName(view), ...(view.state.place ? { place: view.state.place.place } : {}) };
 }
 
-/** The machine that has this tag now, else the last one that had it. @param {string} tag */
+/** The machine that has this tag now, else the last one that had it, else the one it was lost from. @param {string} tag */
 async function byTag(tag) {
   const same = (/** @type {string} */ a) => a.toLowerCase() === tag.toLowerCase() || (/^\d+$/.test(tag) && /^\d+$/.test(a) && Number(a) === Number(tag));
   const { items } = await search(tag);
+  const lost = (/** @type {import("../core/app.js").Summary} */ x) => (x.tags_before ?? []).some(same);
   const all = items.some((s) => same(s.tag)) ? items : (await list()).items;
-  const s = all.find((x) => same(x.tag) && x.state !== "not taken in") ?? all.find((x) => same(x.tag));
+  const s = all.find((x) => same(x.tag) && x.state !== "not taken in") ?? all.find((x) => same(x.tag)) ?? all.find(lost);
   return s ? { id: s.id, tag: s.tag, state: s.state, name: [s.make, s.model].filter(Boolean).join(" "), ...(s.place ? { place: s.place } : {}) } : null;
 }
