@@ -1,78 +1,54 @@
 // The app: opens the local store, keeps the bar true, and brings the page of the address onto the screen.
 
 import { openStore, serverInfo, session } from "./core/app.js";
+import { trouble } from "./core/trouble.js";
 import { t } from "./core/words.js";
 import { bar } from "./parts/bar.js";
 import { h } from "./parts/dom.js";
 import { guide } from "./parts/guide.js";
 import { clear, notice, sentenceOf } from "./parts/notice.js";
 import { flush, open } from "./parts/page.js";
-import { again } from "./pages/again.js";
-import { agreed } from "./pages/agreed.js";
-import { asked } from "./pages/asked.js";
-import { desk } from "./pages/desk.js";
-import { devices } from "./pages/devices.js";
-import { done } from "./pages/done.js";
-import { due } from "./pages/due.js";
-import { erasePhoto } from "./pages/erase-photo.js";
-import { found } from "./pages/found.js";
-import { gaps } from "./pages/gaps.js";
-import { kindsPage } from "./pages/kinds.js";
-import { language } from "./pages/language.js";
-import { log } from "./pages/log.js";
-import { lostTag } from "./pages/lost-tag.js";
-import { machine } from "./pages/machine.js";
-import { movePhotoPage } from "./pages/move-photo.js";
-import { notTakenIn } from "./pages/not-taken-in.js";
-import { onPaper } from "./pages/paper.js";
+import { strip } from "./parts/strip.js";
 import { nowhere, plain } from "./pages/plain.js";
-import { pair } from "./pages/pair.js";
-import { settings } from "./pages/settings.js";
-import { setUp } from "./pages/set-up.js";
-import { sheet } from "./pages/sheet.js";
-import { shots } from "./pages/shots.js";
-import { signIn } from "./pages/sign-in.js";
-import { staff } from "./pages/staff.js";
-import { takeIn } from "./pages/take-in.js";
-import { told } from "./pages/told.js";
-import { unsent } from "./pages/unsent.js";
 
 const ID = "([0-9a-f-]{36})";
 
-/** Addresses and their pages. @type {[RegExp, (at: import("./parts/page.js").At) => import("./parts/page.js").Page][]} */
+/** @typedef {(at: import("./parts/page.js").At) => import("./parts/page.js").Page} Make */
+
+/** Addresses and their pages, each fetched when it is opened first. @type {[RegExp, () => Promise<Make>][]} */
 const PAGES = [
-  [/^\/$/, desk],
-  [/^\/take-in$/, takeIn],
-  [new RegExp(`^/intake/${ID}$`), shots],
-  [new RegExp(`^/intake/${ID}/told$`), told],
-  [new RegExp(`^/intake/${ID}/again$`), again],
-  [new RegExp(`^/intake/${ID}/asked$`), asked],
-  [new RegExp(`^/intake/${ID}/agreed$`), agreed],
-  [new RegExp(`^/intake/${ID}/gaps$`), gaps],
-  [new RegExp(`^/intake/${ID}/sheet$`), sheet],
-  [new RegExp(`^/intake/${ID}/done$`), done],
-  [new RegExp(`^/intake/${ID}/not-taken-in$`), notTakenIn],
-  [new RegExp(`^/intake/${ID}/tag$`), lostTag],
-  [new RegExp(`^/intake/${ID}/found$`), found],
-  [new RegExp(`^/intake/${ID}/photo/${ID}/move$`), movePhotoPage],
-  [new RegExp(`^/intake/${ID}/photo/${ID}/erase$`), erasePhoto],
-  [new RegExp(`^/machine/${ID}$`), machine],
-  [/^\/paper$/, onPaper],
-  [/^\/unsent$/, unsent],
-  [/^\/devices$/, devices],
-  [/^\/staff$/, staff],
-  [/^\/settings$/, settings],
-  [/^\/due$/, due],
-  [/^\/log$/, log],
-  [/^\/kinds$/, kindsPage],
+  [/^\/$/, () => import("./pages/desk.js").then((m) => m.desk)],
+  [/^\/take-in$/, () => import("./pages/take-in.js").then((m) => m.takeIn)],
+  [new RegExp(`^/intake/${ID}$`), () => import("./pages/shots.js").then((m) => m.shots)],
+  [new RegExp(`^/intake/${ID}/told$`), () => import("./pages/told.js").then((m) => m.told)],
+  [new RegExp(`^/intake/${ID}/again$`), () => import("./pages/again.js").then((m) => m.again)],
+  [new RegExp(`^/intake/${ID}/asked$`), () => import("./pages/asked.js").then((m) => m.asked)],
+  [new RegExp(`^/intake/${ID}/agreed$`), () => import("./pages/agreed.js").then((m) => m.agreed)],
+  [new RegExp(`^/intake/${ID}/gaps$`), () => import("./pages/gaps.js").then((m) => m.gaps)],
+  [new RegExp(`^/intake/${ID}/sheet$`), () => import("./pages/sheet.js").then((m) => m.sheet)],
+  [new RegExp(`^/intake/${ID}/done$`), () => import("./pages/done.js").then((m) => m.done)],
+  [new RegExp(`^/intake/${ID}/not-taken-in$`), () => import("./pages/not-taken-in.js").then((m) => m.notTakenIn)],
+  [new RegExp(`^/intake/${ID}/tag$`), () => import("./pages/lost-tag.js").then((m) => m.lostTag)],
+  [new RegExp(`^/intake/${ID}/found$`), () => import("./pages/found.js").then((m) => m.found)],
+  [new RegExp(`^/intake/${ID}/photo/${ID}/move$`), () => import("./pages/move-photo.js").then((m) => m.movePhotoPage)],
+  [new RegExp(`^/intake/${ID}/photo/${ID}/erase$`), () => import("./pages/erase-photo.js").then((m) => m.erasePhoto)],
+  [new RegExp(`^/machine/${ID}$`), () => import("./pages/machine.js").then((m) => m.machine)],
+  [/^\/paper$/, () => import("./pages/paper.js").then((m) => m.onPaper)],
+  [/^\/unsent$/, () => import("./pages/unsent.js").then((m) => m.unsent)],
+  [/^\/devices$/, () => import("./pages/devices.js").then((m) => m.devices)],
+  [/^\/staff$/, () => import("./pages/staff.js").then((m) => m.staff)],
+  [/^\/settings$/, () => import("./pages/settings.js").then((m) => m.settings)],
+  [/^\/due$/, () => import("./pages/due.js").then((m) => m.due)],
+  [/^\/log$/, () => import("./pages/log.js").then((m) => m.log)],
+  [/^\/kinds$/, () => import("./pages/kinds.js").then((m) => m.kindsPage)],
 ];
 
 /** Pages for somebody who is not signed in here, or for anybody. @type {typeof PAGES} */
 const OUTSIDE = [
-  [/^\/set-up$/, setUp],
-  [/^\/sign-in$/, signIn],
-  [/^\/pair$/, pair],
-  [/^\/language$/, language],
+  [/^\/set-up$/, () => import("./pages/set-up.js").then((m) => m.setUp)],
+  [/^\/sign-in$/, () => import("./pages/sign-in.js").then((m) => m.signIn)],
+  [/^\/pair$/, () => import("./pages/pair.js").then((m) => m.pair)],
+  [/^\/language$/, () => import("./pages/language.js").then((m) => m.language)],
 ];
 
 /** @param {string} path @param {boolean} [replace] @returns {Promise<void>} */
@@ -82,19 +58,31 @@ function go(path, replace) {
   return route();
 }
 
+/** How often a page was asked for: one that comes late is not opened over a later one. */
+let asked = 0;
+
 /** Brings the page of the address onto the screen. @returns {Promise<void>} */
 async function route() {
   clear();
+  const mine = ++asked;
   const { pathname, search, hash } = location;
   const path = pathname.length > 1 ? pathname.replace(/\/$/, "") : pathname;
   const outside = OUTSIDE.find(([p]) => p.test(path));
   const inside = PAGES.find(([p]) => p.test(path));
   const where = { ids: (outside ?? inside)?.[0].exec(path)?.slice(1) ?? [], query: new URLSearchParams(search), hash: decodeURIComponent(hash.slice(1)), go };
-  if (outside) await open(outside[1], where);
-  else if (!session()) return enter(path);
-  else await open(inside?.[1] ?? nowhere, where);
+  if (!outside && !session()) return enter(path);
+  const make = await (outside ?? inside)?.[1]().catch(gone);
+  if (mine !== asked) return;
+  await open(make ?? nowhere, where);
   bar.draw(path);
   guide(path);
+}
+
+/** A page's module that does not come: no network and no copy here, or another build is served by now. @param {unknown} cause @returns {Make} */
+function gone(cause) {
+  return () => {
+    throw trouble("page-gone", { cause });
+  };
 }
 
 /** Nobody is signed in: set-up at first start, signing in otherwise; the way back is kept. @param {string} path @returns {Promise<void>} */
@@ -129,6 +117,7 @@ async function start() {
   await openStore();
   /** @type {HTMLElement} */ (document.getElementById("skip")).textContent = t("act.skip");
   bar.start(go);
+  strip.start();
   await route();
 }
 

@@ -159,6 +159,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "getGoOn" => a.get(&intake("/go-on")),
         "getKindPaper" => a.get(&shop(&format!("/kinds/{}/paper", t.kind))),
         "printTags" => a.get(&shop("/tags/print?from=0100&count=2")),
+        "leaseTags" => a.post(&shop("/tags/lease")).json(&json!({"count": 3})),
         "listWords" => a.get(&shop("/words")),
         "exportKey" => a.post(&shop("/key-export")),
         "listKinds" => a.get(&shop("/kinds")),

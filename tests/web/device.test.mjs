@@ -357,6 +357,9 @@ test("every catalogue of the server is kept on the device; a language is chosen 
   server.words.de = { "gap.owner": "Name des Eigentümers", "language.name": "Deutsch" };
   const dev = await opened({ server });
   assert.equal(spoken().language, "en");
+  // The first page waits for its own language only; the others come after it.
+  assert.deepEqual((await catalogue.languages(dev.ctx)).map((l) => l.language), ["en"]);
+  await catalogue.fetchWords(dev.ctx);
   assert.deepEqual(await catalogue.languages(dev.ctx), [{ language: "de", name: "Deutsch" }, { language: "en", name: "English" }]);
   // Nothing is fetched twice that did not change.
   const sent = server.wordsSent;

@@ -203,6 +203,21 @@ test("taking in waits for every file before it; typing does not", async () => {
   assert.equal(dev.server.log.at(-1).said.type, "taken-in");
 });
 
+test("an acceptance that only waits for the server to look at a photo goes again by itself; any other gap is a person's", async () => {
+  const gaps = (/** @type {string[]} */ keys) => () => json(409, { type: "/problems/gaps", title: "gaps", status: 409, detail: "Not complete.", retry: "changed", gaps: keys.map((key) => ({ gap: "view:front", due: "at counter", key, with: {} })) }, { "Content-Type": "application/problem+json" });
+  const dev = await opened();
+  await write.say(dev.ctx, dev.id, "taken-in", {});
+  dev.server.next = [undefined, gaps(["gap.view.waiting"])];
+  await online(dev);
+  assert.deepEqual((await dev.queue()).map((r) => [r.type, r.state]), [["taken-in", "waiting"]]);
+  await dev.tick(2_500);
+  assert.deepEqual(await dev.queue(), []);
+  dev.server.next = [gaps(["gap.view.waiting", "gap.view.poor"])];
+  await write.say(dev.ctx, dev.id, "taken-in", {});
+  await dev.rest();
+  assert.deepEqual((await dev.queue()).map((r) => r.state), ["refused"]);
+});
+
 test("signed out: everything waits, nothing is refused, until somebody signs in", async () => {
   const dev = await opened();
   dev.server.next = [() => problem(401, "not-signed-in", "changed")];

@@ -12,12 +12,14 @@ pub mod log;
 pub mod methods;
 pub mod no;
 pub mod openapi;
+pub mod packed;
 pub mod paper;
 pub mod parts;
 pub mod range;
 pub mod receipts;
 pub mod shop;
 pub mod stream;
+pub mod tags;
 
 use actix_web::{HttpRequest, web};
 use serde_json::Value;
@@ -74,6 +76,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}/text").get(kinds::text))
     .service(web::resource("/v1/shops/{shop}/kinds/{digest}/paper").get(paper::blank))
     .service(web::resource("/v1/shops/{shop}/tags/print").get(paper::tags))
+    .service(web::resource("/v1/shops/{shop}/tags/lease").post(tags::lease))
     .service(web::resource("/v1/shops/{shop}/words").get(shop::catalogues))
     .service(web::resource("/v1/shops/{shop}/words/{language}").get(shop::catalogue))
     .service(web::resource("/v1/shops/{shop}/terms/{digest}").get(shop::terms))

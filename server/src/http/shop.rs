@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::no;
+use super::{no, packed};
 use crate::access::{Caller, Role};
 use crate::app::App;
 use crate::ledger::load;
@@ -34,6 +34,8 @@ pub struct About {
     api: u32,
     /// Oldest client build that still works.
     client_minimum: u32,
+    /// The web app that is served now; one of another build looks for it.
+    client_build: &'static str,
     /// Our clock, RFC 3339, UTC, milliseconds.
     now: String,
     /// Whether an owner was made.
@@ -55,6 +57,7 @@ pub async fn about(app: web::Data<App>) -> Result<HttpResponse, Problem> {
         version: env!("CARGO_PKG_VERSION"),
         api: 1,
         client_minimum: CLIENT_MINIMUM,
+        client_build: &super::assets::BUILD,
         now: evidence::time::format(app.ledger.clock().now()),
         set_up,
         secure: app.settled.secure,
@@ -232,15 +235,24 @@ pub async fn catalogues(_shop: web::Path<Uuid>) -> web::Json<Vec<Spoken>> {
     params(("shop" = Uuid, Path, description = "The shop"), ("language" = String, Path, description = "Language tag, or the 64 hexadecimal digits of a catalogue's SHA-256")),
     responses((status = 200, description = "The catalogue", body = Object),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
-pub async fn catalogue(app: web::Data<App>, path: web::Path<(Uuid, String)>) -> Result<HttpResponse, Problem> {
+pub async fn catalogue(
+    app: web::Data<App>,
+    path: web::Path<(Uuid, String)>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
     let (shop, wanted) = path.into_inner();
     let none = || Problem::not_found("There is no catalogue of this language.");
     let answer = |digest: &Digest, bytes: Vec<u8>| {
-        HttpResponse::Ok()
+        let packed = packed::gzip(&bytes).filter(|_| packed::taken(&req));
+        let mut answer = HttpResponse::Ok();
+        answer
             .content_type("application/json")
             .insert_header((header::CACHE_CONTROL, "no-cache"))
-            .insert_header(("Counterfoil-Digest", digest.to_string()))
-            .body(bytes)
+            .insert_header(("Counterfoil-Digest", digest.to_string()));
+        match packed {
+            Some(packed) => packed::marked(answer.body(packed)),
+            None => answer.body(bytes),
+        }
     };
     // No language tag has 64 characters.
     if let Ok(digest) = Digest::from_hex(&wanted) {

@@ -10,6 +10,7 @@ pub mod find;
 pub mod load;
 pub mod project;
 pub mod start;
+mod tag_lease;
 
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};

@@ -15,6 +15,7 @@
 //   await takePhoto(intake, file, {view, stage, lines, name})   → {photo, file, size}: bytes are on the device and read back
 //   await movePhoto(intake, photo, {to, because, view?})   both intakes say it
 //   await intake(id)                                → IntakeView or null: state, check (device), photos with status, unsent
+//   await heard(id)                                 what the server told the author was read
 //   await history(id)                               → its entries in order
 //   await fetchIntake(id)                           asks the server for its newest entries (waits for the network)
 //   await sheet(id, {language, reader})             → what is shown for signing, with the numbered photos
@@ -25,6 +26,8 @@
 //   await list({state?, after?}) / search(q)        → {items, after?, from: "server" | "device"}
 //   await queueSummary()                            → {waiting, sending, refused, items, reachable, paused?}
 //   await tryAgain(key) / setAside(key)             for what was refused
+//   await device() / watchDevice(cb)                what this device can be relied on for; loadNewest() takes a newer version
+//   await leasedTag()                               the next tag set apart for this device, or null
 //   syncNow()                                       nudges the queue (button "try now")
 //   await languages() / useLanguage(tag)            languages kept here; chooses the one of this device
 //   await wordsIn(tag)                              one language's catalogue, to draw a customer's sheet in
@@ -36,10 +39,12 @@
 
 import * as catalogue from "./catalogue.js";
 import { build } from "./context.js";
+import { device as describe } from "./device.js";
 import * as enter from "./enter.js";
 import * as write from "./write.js";
 import * as read from "./read.js";
 import * as sync from "./sync.js";
+import * as tags from "./tags.js";
 
 /** @import {JsonObject, LoadedKind, IntakeState, Checked, Entry, Problem, PhotoFact, Judgement, Stage, Sentence} from "./types.js" */
 
@@ -70,8 +75,13 @@ import * as sync from "./sync.js";
  * @typedef {{key: number, intake: string, what: "entry" | "file", type?: string, digest: string, photo?: string, size?: number,
  *   state: "waiting" | "sending" | "refused", percent?: number, tries: number, not_before?: number, problem?: Problem}} QueueItem
  *
- * `paused`: why nothing is sent at all just now (not signed in, server behind, no space …), as a problem.
- * @typedef {{waiting: number, sending: number, refused: number, items: QueueItem[], reachable: boolean | null, paused?: Problem}} QueueSummary
+ * `why`: why the server was not reached; `paused`: why nothing is sent at all just now (not signed in, server behind, no space …), as a problem.
+ * @typedef {{waiting: number, sending: number, refused: number, items: QueueItem[], reachable: boolean | null, why?: Problem, paused?: Problem}} QueueSummary
+ *
+ * `kept`: the app opens without a network; `newer`: a newer version is here and waits; `too_old`: the server no longer works
+ * with this one; `lasts`: the browser promised to keep what is stored (absent where it was not asked); `clock`: how far this device's clock is off, when that matters.
+ * @typedef {{kept: boolean, newer: boolean, too_old: boolean, lasts?: boolean, used?: number, quota?: number,
+ *   measured?: {offset_ms: number, round_trip_ms: number}, clock: {way: "behind" | "ahead", ms: number} | null}} Device
  *
  * `photos` in the order they are numbered; `bytes` are the sheet's canonical JSON.
  * @typedef {{digest: string, bytes: Uint8Array, language: string, words: string, reader?: string, photos: PhotoView[],
@@ -161,7 +171,7 @@ export async function openIntake(kindDigest, tag, more) {
  * @param {string} intake @param {{type: string, body: JsonObject, personal?: JsonObject}[]} facts @returns {Promise<void>}
  */
 export async function sayAll(intake, facts) {
-  return write.sayAll(await here(), intake, facts);
+  await write.sayAll(ready ?? (await here()), intake, facts);
 }
 
 /** Another tag for an intake whose opening was refused (`/problems/tag-used`). @param {string} intake @param {string} tag @returns {Promise<void>} */
@@ -178,7 +188,7 @@ export async function changeTag(intake, tag) {
  * @returns {Promise<{id: string, digest: string}>}
  */
 export async function say(intake, type, body, personal) {
-  return write.say(await here(), intake, type, body, personal);
+  return write.say(ready ?? (await here()), intake, type, body, personal);
 }
 
 /**
@@ -199,6 +209,11 @@ export async function takePhoto(intake, file, where) {
  */
 export async function movePhoto(intake, photo, where) {
   return write.movePhoto(await here(), intake, photo, where);
+}
+
+/** What the server told the author of an intake (`told`) was read: it is not shown again. @param {string} intake @returns {Promise<void>} */
+export async function heard(intake) {
+  return write.heard(await here(), intake);
 }
 
 /** One intake as it stands on this device, or null when it is not here. @param {string} id @returns {Promise<IntakeView | null>} */
@@ -320,6 +335,29 @@ export async function tryAgain(key) {
 /** Sets a refused item aside: it stays on the device and is not sent; what stood behind it moves on. @param {number} key @returns {Promise<void>} */
 export async function setAside(key) {
   return sync.setAside(await here(), key);
+}
+
+/** What this device can be relied on for just now. @returns {Promise<Device>} */
+export async function device() {
+  return describe(await here());
+}
+
+/** Calls back when what `device` says may have changed. @param {() => void} changed @returns {() => void} */
+export function watchDevice(changed) {
+  return listen("device", changed);
+}
+
+/** Loads the page anew with the newest version there is; what is not sent stays. @returns {Promise<void>} */
+export async function loadNewest() {
+  const ctx = await here();
+  await (ctx.keeper?.take() ?? location.reload());
+}
+
+/** The next tag set apart for this device, or null where it has none. Asks the server for more, and does not wait long. @returns {Promise<string | null>} */
+export async function leasedTag() {
+  const ctx = await here();
+  await tags.leaseTags(ctx).catch(() => {});
+  return (await tags.freeTags(ctx))[0] ?? null;
 }
 
 /** Nudges the queue and the stream. */

@@ -41,9 +41,10 @@ export async function speakKept(ctx) {
   return row !== undefined;
 }
 
-/** Speaks the catalogue kept on the device, or fetches the first. @param {Context} ctx */
+/** Speaks the catalogue kept on the device, or fetches it; a page waits for no other language. @param {Context} ctx */
 export async function keptWords(ctx) {
-  if (!(await speakKept(ctx))) await fetchWords(ctx).catch(() => {});
+  if (await speakKept(ctx)) return;
+  await fetchWords(ctx, { firstOnly: true }).catch(() => {});
 }
 
 /** One language's catalogue as kept here, or null. @param {Context} ctx @param {string} language @returns {Promise<Catalogue | null>} */
@@ -71,16 +72,18 @@ export async function useLanguage(ctx, language) {
 /** @param {Context} ctx @param {string} path */
 const get = (ctx, path) => ctx.transport.send("GET", `/v1/shops/${ctx.session?.shop ?? NO_SHOP}/words${path}`, { patience: 5_000 });
 
-/** Brings the newest catalogues here, the device's own language first. Waits for the network. @param {Context} ctx */
-export async function fetchWords(ctx) {
+/** Brings the newest catalogues here, the device's own language first. Waits for the network. @param {Context} ctx @param {{firstOnly?: boolean}} [which] */
+export async function fetchWords(ctx, { firstOnly = false } = {}) {
   const { json } = await get(ctx, "");
   const listed = /** @type {{language: string, digest: string}[]} */ (json.slice(0, MOST));
   const first = best(await wanted(ctx), listed);
   const held = new Map((await rows(ctx)).map((r) => [r.language, r.digest]));
-  for (const { language, digest } of [...(first ? [first] : []), ...listed.filter((l) => l !== first)]) {
+  const others = firstOnly ? [] : listed.filter((l) => l !== first);
+  for (const { language, digest } of [...(first ? [first] : []), ...others]) {
     if (held.get(language) !== digest) await fetchOne(ctx, language);
     if (language === first?.language) await speakKept(ctx);
   }
+  if (firstOnly) return;
   const gone = [...held.keys()].filter((l) => !listed.some((c) => c.language === l));
   await ctx.store.write(["words"], async (w) => {
     for (const language of gone) await w.remove("words", language);

@@ -16,9 +16,14 @@
  *   languages: () => readonly string[],
  *   urlOf?: (blob: Blob) => string,
  *   client: string,
- *   page?: {on: (what: "online" | "visible", run: () => void) => void, persist: () => Promise<unknown>},
+ *   shelf?: import("./journal.js").Shelf,
+ *   page?: {on: (what: "online" | "visible", run: () => void) => void, persist: () => Promise<boolean | undefined>,
+ *     space: () => Promise<{usage?: number, quota?: number} | undefined>, keeper: () => import("./keeper.js").Keeper},
  * }} Edge
+ *   `shelf` answers at once (localStorage); `persist` asks for storage that lasts; `space` says how full it is.
  */
+
+import { keeper } from "./keeper.js";
 
 /** This browser. @returns {Edge} */
 export function browser() {
@@ -42,14 +47,26 @@ export function browser() {
     languages: () => global.navigator?.languages ?? [],
     urlOf: (blob) => URL.createObjectURL(blob),
     client: `web/${/\/app\/([^/]+)\//.exec(import.meta.url)?.[1] ?? "source"}`,
+    shelf: shelf(),
     page: {
       on: (what, run) => {
         if (what === "online") addEventListener("online", run);
         else document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && run());
       },
       persist: async () => navigator.storage?.persist?.(),
+      space: async () => navigator.storage?.estimate?.(),
+      keeper: () => keeper(global.navigator?.serviceWorker, () => location.reload()),
     },
   };
+}
+
+/** @returns {Storage | undefined} */
+function shelf() {
+  try {
+    return globalThis.localStorage;
+  } catch {
+    return undefined;
+  }
 }
 
 /**

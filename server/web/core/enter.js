@@ -5,14 +5,30 @@
 import { signedIn } from "./context.js";
 import { fetchWords } from "./catalogue.js";
 import { nudge } from "./sync.js";
+import { leaseTags } from "./tags.js";
 import { isTrouble } from "./trouble.js";
 
 /** @import {Context} from "./context.js" */
 /** @import {Session, ServerInfo, Shop} from "./app.js" */
 
+/** How long the server's word about itself is good for a page, milliseconds. */
+const FRESH = 5_000;
+
 /** @param {Context} ctx @returns {Promise<ServerInfo | null>} */
 export async function serverInfo(ctx) {
-  return ctx.transport.about().catch(() => null);
+  const age = ctx.edge.now() - ctx.askedAt;
+  return ctx.about && age >= 0 && age < FRESH ? ctx.about : about(ctx).catch(() => null);
+}
+
+/** Asks the server who it is; whoever asks meanwhile waits for the same answer. @param {Context} ctx @returns {Promise<ServerInfo>} */
+export function about(ctx) {
+  ctx.asking ??= ctx.transport.about().then((said) => {
+    ctx.askedAt = ctx.edge.now();
+    return (ctx.about = said);
+  }).finally(() => {
+    ctx.asking = undefined;
+  });
+  return ctx.asking;
 }
 
 /** @param {Context} ctx @param {object} form @returns {Promise<Session>} */
@@ -27,7 +43,10 @@ export async function signIn(ctx, form) {
 
 /** @param {Context} ctx @param {string} code @param {string} [label] @returns {Promise<Session>} */
 export async function claimPairing(ctx, code, label) {
-  return arrive(ctx, "/v1/pairings/claim", { code, ...(label ? { label } : {}), ...(await device(ctx)) });
+  const session = await arrive(ctx, "/v1/pairings/claim", { code, ...(label ? { label } : {}), ...(await device(ctx)) });
+  // A phone that is paired will take machines in where there is no signal.
+  await leaseTags(ctx).catch(() => {});
+  return session;
 }
 
 /** This device's id, if a server gave it one. @param {Context} ctx @returns {Promise<{device?: string}>} */

@@ -7,6 +7,8 @@ import { catchUp, refreshSoon } from "./sync.js";
 /** @import {Context} from "./context.js" */
 
 const LOCK = "counterfoil-stream";
+/** Wait after an answer that was no stream, milliseconds. */
+const AGAIN = 5_000;
 
 /**
  * Leads the device's stream when no other tab does, for as long as this page lives. Without Web Locks every tab listens.
@@ -58,7 +60,7 @@ class Listener {
     source.addEventListener("entry", (event) => this.#entry(event.data));
     source.onerror = () => {
       // The browser reconnects by itself, except after an answer that was no stream (signed out, a proxy): try again later.
-      if (source.readyState === 2 && this.source === source) this.ctx.edge.after(30_000, () => this.#connect());
+      if (source.readyState === 2 && this.source === source) this.ctx.edge.after(AGAIN, () => this.#connect());
     };
   }
 

@@ -23,19 +23,26 @@ import { patienceFor } from "./transport.js";
  * @typedef {{
  *   store: Store, transport: Transport, now: () => number, chance: () => number,
  *   after: (ms: number, run: () => void) => () => void,
- *   session: () => {shop: string, staff: string, device: string} | null,
+ *   session: () => {shop: string, staff: string, device: string} | null, held?: () => Problem | undefined,
  *   locks?: LockManager, holder: string,
  *   changed: (intake: string | null) => void, sent: (row: QueueRow) => void,
  * }} Parts
- *   `chance` gives 0 ≤ x < 1; `holder` names this tab; `changed` is told whose items changed, `sent` what the server has now.
+ *   `chance` gives 0 ≤ x < 1; `held` says why nothing may go at all; `holder` names this tab; `changed` is told whose items changed, `sent` what the server has now.
  */
 
 const STORES = /** @type {const} */ (["queue", "entries", "files", "file_bytes", "meta"]);
 const LOCK = "counterfoil-queue";
 /** Longest wait between tries, and the wait after everything was stopped by the server, milliseconds. */
 const LONGEST = 60_000;
+/** Longest wait that a server may ask for. A moment farther off stands there because the clock was set back: it is over. */
+const LONGEST_ASKED = 3_600_000;
+/** Longest time that a tab has the lease. */
+const LONGEST_LEASE = 4 * 3_600_000;
 /** Problems that say nothing about the item: everything waits, nothing is refused. */
 const STOPS = ["not-signed-in", "history-behind", "client-too-old", "not-secure"];
+
+/** Whether a moment is still ahead, by a clock that may have been set. @param {number} until @param {number} now @param {number} longest */
+const ahead = (until, now, longest) => until > now && until - now <= longest;
 
 export class Queue {
   /** @param {Parts} parts */
@@ -47,6 +54,8 @@ export class Queue {
     this.progress = new Map();
     /** @type {Promise<void> | null} */
     this.running = null;
+    /** Somebody was back while it ran. @type {Promise<void> | undefined} */
+    this.nudged = undefined;
     this.again = false;
     /** Nothing goes out before this time (server busy, no network). */
     this.holdUntil = 0;
@@ -58,7 +67,13 @@ export class Queue {
   /** Someone is back (signed in, online, tapped "try now"): waits are over. @returns {Promise<void>} */
   nudge() {
     // A run that is under way may still find the old trouble: what it holds back is let go after it.
-    if (this.running) return this.running.then(() => this.nudge());
+    if (this.running) {
+      this.nudged ??= this.running.then(() => {
+        this.nudged = undefined;
+        return this.nudge();
+      });
+      return this.nudged;
+    }
     this.holdUntil = 0;
     this.failures = 0;
     this.paused = undefined;
@@ -112,7 +127,7 @@ export class Queue {
     const { store, holder, now } = this.parts;
     return store.write(["meta"], async (w) => {
       const held = await w.meta("lease");
-      if (held && held.holder !== holder && held.until > now()) return false;
+      if (held && held.holder !== holder && ahead(held.until, now(), LONGEST_LEASE)) return false;
       await w.setMeta("lease", { holder, until });
       return true;
     });
@@ -131,7 +146,8 @@ export class Queue {
   /** @param {Lane} lane */
   async #lane(lane) {
     for (;;) {
-      if (this.paused || this.holdUntil > this.parts.now()) return;
+      this.paused ??= this.parts.held?.();
+      if (this.paused || ahead(this.holdUntil, this.parts.now(), LONGEST_ASKED)) return;
       const row = await this.#take(lane);
       if (!row) return;
       this.parts.changed(row.intake);
@@ -228,14 +244,14 @@ export class Queue {
       this.paused = problem;
       await this.#back(row, 0);
     } else if (problem.retry === "later") {
-      this.holdUntil = now() + 1000 * (problem.after_s ?? 5);
+      this.holdUntil = now() + Math.min(LONGEST_ASKED, 1000 * (problem.after_s ?? 5));
       await this.#back(row, 0);
     } else if (problem.retry === "same" && device) {
       // No network: nothing else would come through either.
       this.failures += 1;
       this.holdUntil = now() + Math.round(Math.min(LONGEST, 1000 * 2 ** Math.min(this.failures - 1, 6)) * (0.5 + chance() / 2));
       await this.#back(row, 0);
-    } else if (problem.retry === "same") {
+    } else if (problem.retry === "same" || settles(problem)) {
       await this.#back(row, now() + wait());
     } else {
       await store.write(["queue", "entries"], async (w) => {
@@ -264,7 +280,7 @@ export class Queue {
     const first = Math.min(...open.map((r) => r.not_before));
     // A pause by the server is tried again by itself; another tab may hold the lock: look again soon.
     const at = this.paused ? now() + LONGEST : Math.max(first, this.holdUntil, now() + 2_000);
-    this.timer = after(at - now(), () => {
+    this.timer = after(Math.min(at - now(), LONGEST_ASKED), () => {
       this.timer = null;
       this.paused = undefined;
       this.drain();
@@ -272,13 +288,16 @@ export class Queue {
   }
 }
 
+/** Whether all that was missing is the server's own look at photos it holds: that comes by itself. @param {Problem} problem */
+const settles = ({ gaps = [] }) => gaps.length > 0 && gaps.every((g) => g.key === "gap.view.waiting");
+
 /**
  * Whether an item may go now: its turn in its intake, its author signed in here, its wait over.
  * @param {QueueRow} row @param {QueueRow[]} rows of the shop, in order @param {{staff: string, device: string}} who @param {number} now
  * @returns {boolean}
  */
 export function mayGo(row, rows, who, now) {
-  if (row.state !== "waiting" || row.not_before > now) return false;
+  if (row.state !== "waiting" || ahead(row.not_before, now, LONGEST)) return false;
   // Only its author may send what was said; bytes may be sent by anyone of the shop.
   if (row.what === "entry" && (row.staff !== who.staff || row.device !== who.device)) return false;
   // What it waits for may be said of another intake: a photo comes only after it was moved.

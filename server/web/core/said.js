@@ -30,9 +30,10 @@ export const MAX_SAID = 60_000;
  * @param {number} what.now the device's clock, Unix milliseconds
  * @param {number} what.offsetMinutes the device's zone, minutes east of UTC
  * @param {(bytes: number) => Uint8Array} what.random
+ * @param {string} [what.id] made before; a new one otherwise
  * @returns {Spoken}
  */
-export function say({ shop, author, intake, type, body, personal = {}, seen, now, offsetMinutes, random }) {
+export function say({ shop, author, intake, type, body, personal = {}, seen, now, offsetMinutes, random, id }) {
   if (Object.hasOwn(body, "_sd")) throw new TypeError("_sd is made here");
   const given = Object.entries(personal).filter(([, value]) => value !== undefined);
   const clash = given.find(([name]) => Object.hasOwn(body, name));
@@ -48,7 +49,7 @@ export function say({ shop, author, intake, type, body, personal = {}, seen, now
     author: { device: author.device, staff: author.staff },
     body: bound,
     clock: { at: new Date(now).toISOString(), offset_minutes: offsetMinutes },
-    id: uuid7(now, random(10)),
+    id: id ?? uuid7(now, random(10)),
     shop,
     type,
     v: 1,

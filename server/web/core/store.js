@@ -112,11 +112,31 @@ export class Work {
 
 /** The store over an open database. */
 export class Store {
-  /** @param {IDBDatabase} db */
-  constructor(db) {
+  /** @param {IDBDatabase} db @param {() => Promise<IDBDatabase>} [reopen] where a system takes the connection of a sleeping page away */
+  constructor(db, reopen) {
     this.db = db;
+    this.reopen = reopen;
+    /** Closed by us, or for a newer version: it stays so. */
+    this.shut = false;
+    /** @type {Promise<void> | undefined} */
+    this.reopening = undefined;
+    this.#attend();
+  }
+
+  #attend() {
     // A newer version in another tab goes first; this page asks for a reload at its next use.
-    db.onversionchange = () => db.close();
+    this.db.onversionchange = () => this.close();
+  }
+
+  /** Opens it again, once for all who wait. @param {() => Promise<IDBDatabase>} reopen @returns {Promise<void>} */
+  #again(reopen) {
+    this.reopening ??= reopen().then((db) => {
+      this.db = db;
+      this.#attend();
+    }).finally(() => {
+      this.reopening = undefined;
+    });
+    return this.reopening;
   }
 
   /**
@@ -126,7 +146,7 @@ export class Store {
    * @returns {Promise<T>}
    */
   read(stores, work) {
-    return this.#run(stores, "readonly", work);
+    return this.#run(stores, "readonly", work, this.reopen);
   }
 
   /**
@@ -137,18 +157,24 @@ export class Store {
    * @returns {Promise<T>}
    */
   write(stores, work) {
-    return this.#run(stores, "readwrite", work);
+    return this.#run(stores, "readwrite", work, this.reopen);
   }
 
-  /** @template T @param {StoreName[]} stores @param {IDBTransactionMode} mode @param {(work: Work) => Promise<T>} work @returns {Promise<T>} */
-  #run(stores, mode, work) {
+  /**
+   * @template T
+   * @param {StoreName[]} stores @param {IDBTransactionMode} mode @param {(work: Work) => Promise<T>} work
+   * @param {(() => Promise<IDBDatabase>) | undefined} reopen tried once, when the connection is gone
+   * @returns {Promise<T>}
+   */
+  #run(stores, mode, work, reopen) {
     return new Promise((resolve, reject) => {
       /** @type {IDBTransaction} */
       let tx;
       try {
         tx = this.db.transaction(stores, mode, { durability: "strict" });
       } catch (error) {
-        reject(trouble("store-blocked", { cause: error }));
+        if (this.shut || !reopen) reject(trouble("store-blocked", { cause: error }));
+        else this.#again(reopen).then(() => this.#run(stores, mode, work, undefined)).then(resolve, reject);
         return;
       }
       /** @type {{value: T} | undefined} */
@@ -179,6 +205,7 @@ export class Store {
   }
 
   close() {
+    this.shut = true;
     this.db.close();
   }
 }
@@ -189,7 +216,13 @@ export class Store {
  * @param {string} [name]
  * @returns {Promise<Store>}
  */
-export function openDatabase(factory, name = "counterfoil") {
+export async function openDatabase(factory, name = "counterfoil") {
+  const connect = () => connection(factory, name);
+  return new Store(await connect(), connect);
+}
+
+/** @param {IDBFactory | undefined} factory @param {string} name @returns {Promise<IDBDatabase>} */
+function connection(factory, name) {
   return new Promise((resolve, reject) => {
     if (!factory) {
       reject(trouble("no-store"));
@@ -199,8 +232,8 @@ export function openDatabase(factory, name = "counterfoil") {
       const request = factory.open(name, VERSION);
       request.onupgradeneeded = () => layOut(request.result);
       request.onblocked = () => reject(trouble("store-blocked"));
-      request.onerror = () => reject(trouble("no-store", { cause: request.error }));
-      request.onsuccess = () => resolve(new Store(request.result));
+      request.onerror = () => reject(trouble(request.error?.name === "VersionError" ? "store-newer" : "no-store", { cause: request.error }));
+      request.onsuccess = () => resolve(request.result);
     } catch (error) {
       // Some browsers throw at once in private browsing.
       reject(trouble("no-store", { cause: error }));

@@ -6,11 +6,14 @@ import { fromUtf8, utf8 } from "./bytes.js";
 import { canon } from "./canon.js";
 import { fetchWords } from "./catalogue.js";
 import { disclosureDigest } from "./disclosure.js";
-import { fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
+import { about, fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
 import { lead } from "./live.js";
 import { itemOf } from "./queue.js";
 import { digestOf } from "./sha256.js";
+import { keepTags } from "./tags.js";
 import { trouble } from "./trouble.js";
+import { otherBuild } from "./versions.js";
+import { sayWhatWasNoted } from "./write.js";
 
 /** @import {Context} from "./context.js" */
 /** @import {Work, EntryRow} from "./store.js" */
@@ -30,7 +33,15 @@ export function start(ctx) {
   const { page } = ctx.edge;
   page?.on("online", () => nudge(ctx));
   page?.on("visible", () => nudge(ctx));
-  page?.persist().catch(() => {});
+  // Another person's notes wait until that person is back.
+  ctx.bus.on("session", () => sayWhatWasNoted(ctx).catch(() => {}));
+  page?.persist().then((lasts) => {
+    ctx.lasts = lasts;
+    ctx.bus.say("device");
+  }, () => {});
+  ctx.keeper = page?.keeper();
+  ctx.keeper?.on(() => ctx.bus.say("device"));
+  sayWhatWasNoted(ctx).catch(() => {});
   lead(ctx);
   const pulse = () => {
     ctx.edge.after(PULSE, () => {
@@ -47,14 +58,26 @@ export function nudge(ctx) {
   contact(ctx).finally(() => ctx.queue.nudge()).catch(() => {});
 }
 
+/** One look at a time: on a slow network more of them would only stand in each other's way. @param {Context} ctx @returns {Promise<void>} */
+function contact(ctx) {
+  ctx.contact ??= look(ctx).finally(() => {
+    ctx.contact = undefined;
+  });
+  return ctx.contact;
+}
+
 /** Asks the server who it is, measures the clock by it, and brings session, kinds, shop and words up to date. @param {Context} ctx */
-async function contact(ctx) {
+async function look(ctx) {
   try {
-    await ctx.transport.about();
+    await about(ctx);
+    ctx.bus.say("device");
+    if (otherBuild(ctx.about, ctx.edge.client)) ctx.keeper?.look();
     await leave(ctx);
-    if (!ctx.session) return;
+    if (!ctx.session) return await fetchWords(ctx);
+    // What waits goes first; what is only looked at comes beside it.
+    ctx.queue.nudge();
     await refreshSession(ctx);
-    await Promise.allSettled([fetchKinds(ctx), fetchShop(ctx), fetchWords(ctx)]);
+    await Promise.allSettled([fetchKinds(ctx), fetchShop(ctx), fetchWords(ctx), keepTags(ctx)]);
   } catch {
     // No network or not signed in any more: the queue finds the same and shows it.
   } finally {
@@ -190,7 +213,7 @@ export async function summary(ctx) {
   return {
     waiting: count("waiting"), sending: count("sending"), refused: count("refused"),
     items: rows.sort((a, b) => a.order - b.order).map((r) => itemOf(r, ctx.queue.progress)),
-    reachable: ctx.transport.reachable, ...(paused ? { paused } : {}),
+    reachable: ctx.transport.reachable, ...(ctx.transport.reachable === false && ctx.transport.why ? { why: ctx.transport.why } : {}), ...(paused ? { paused } : {}),
   };
 }
 

@@ -37,6 +37,8 @@ export class Transport {
     this.measured = undefined;
     /** Whether the last request reached the server; null before the first. @type {boolean | null} */
     this.reachable = null;
+    /** Why it did not. @type {Problem | undefined} */
+    this.why = undefined;
   }
 
   /** @param {string} method @param {string} path @param {Request} [request] @returns {Promise<Answer>} */
@@ -111,8 +113,10 @@ export class Transport {
 
   /** @param {unknown} error @returns {Trouble} */
   #unreached(error) {
+    const named = error instanceof Trouble ? error : trouble("no-network", { cause: error });
     this.reachable = false;
-    return error instanceof Trouble ? error : trouble("no-network", { cause: error });
+    this.why = named.problem;
+    return named;
   }
 
   /** @param {{response: Response, text: string}} exchange @param {string} accept @returns {Answer} */

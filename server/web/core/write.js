@@ -9,7 +9,7 @@ import { fold } from "./fold.js";
 import { say as speak } from "./said.js";
 import { digestOf } from "./sha256.js";
 import { buildSheet } from "./sheet.js";
-import { trouble } from "./trouble.js";
+import { isTrouble, trouble } from "./trouble.js";
 import { uuid7 } from "./uuid.js";
 import { wordsOf } from "./catalogue.js";
 import { spoken } from "./words.js";
@@ -39,7 +39,7 @@ export async function openIntake(ctx, kindDigest, tag, { how = "at counter", wri
 }
 
 /** Tags of intakes opened here and not on the server yet. @param {Work} w @param {string} shop @returns {Promise<string[]>} */
-async function openedTags(w, shop) {
+export async function openedTags(w, shop) {
   const ids = (await w.all("queue")).filter((r) => r.type === "intake-opened" && r.shop === shop && r.state !== "aside").map((r) => r.id);
   const rows = await Promise.all(ids.map((id) => w.get("entries", id)));
   return rows.map((r) => String(r?.said.body.tag ?? ""));
@@ -68,25 +68,63 @@ export async function changeTag(ctx, intake, tag) {
  * @returns {Promise<{id: string, digest: string}>}
  */
 export async function say(ctx, intake, type, body, personal) {
-  const spokenEntry = await ctx.store.write([...STORES], (w) => put(ctx, w, intake, type, body, personal));
-  return told(ctx, intake, spokenEntry);
+  const [entry] = await sayAll(ctx, intake, [{ type, body, ...(personal ? { personal } : {}) }]);
+  return entry;
 }
 
 /**
- * Several facts at once: all of them, or none.
- * @param {Context} ctx @param {string} intake @param {{type: string, body: JsonObject, personal?: JsonObject}[]} facts
+ * Several facts at once: all of them, or none. They are noted before anything is waited for, so that closing the tab in the
+ * same instant loses none.
+ * @param {Context} ctx @param {string} intake @param {import("./journal.js").Fact[]} facts
+ * @returns {Promise<{id: string, digest: string}[]>}
  */
 export async function sayAll(ctx, intake, facts) {
-  await ctx.store.write([...STORES], async (w) => {
-    for (const { type, body, personal } of facts) await put(ctx, w, intake, type, body, personal);
+  const note = ctx.journal.note(signedIn(ctx), intake, facts);
+  try {
+    return told(ctx, intake, await sayNoted(ctx, note));
+  } finally {
+    // Kept, or the person is told now that it is not: saying it later behind their back would be worse.
+    ctx.journal.done(note);
+  }
+}
+
+/** @param {Context} ctx @param {import("./journal.js").Note} note @returns {Promise<{id: string, digest: string}[]>} */
+function sayNoted(ctx, { intake, facts }) {
+  return ctx.store.write([...STORES], async (w) => {
+    const said = [];
+    for (const { type, body, personal, id, at } of facts) {
+      const here = await w.get("entries", id);
+      said.push(here ? { id, digest: here.digest } : await put(ctx, w, intake, type, body, personal, { id, at }));
+    }
+    return said;
   });
-  told(ctx, intake, undefined);
+}
+
+/** What the server told the author was read. @param {Context} ctx @param {string} intake */
+export async function heard(ctx, intake) {
+  await ctx.store.write(["entries"], async (w) => {
+    for (const { told: _, ...row } of (await w.by("entries", "intake", intake)).filter((r) => r.told)) await w.put("entries", row);
+  });
+  ctx.bus.say(`intake:${intake}`);
+}
+
+/** Says what a tab that was closed had noted and not kept any more. @param {Context} ctx */
+export async function sayWhatWasNoted(ctx) {
+  const { session } = ctx;
+  for (const note of ctx.journal.left()) {
+    // What another person said waits for that person.
+    if (!session || note.shop !== session.shop || note.staff !== session.staff) continue;
+    const kept = await sayNoted(ctx, note).then(() => true, (error) => isTrouble(error, "device/not-here"));
+    if (!kept) continue;
+    ctx.journal.done(note);
+    told(ctx, note.intake, undefined);
+  }
 }
 
 /**
  * Says one entry inside a transaction: kept and queued, or neither.
  * @param {Context} ctx @param {Work} w @param {string} intake @param {string} type @param {JsonObject} body @param {JsonObject} [personal]
- * @param {{order?: number, after?: string}} [where]
+ * @param {{order?: number, after?: string, id?: string, at?: number}} [where] `id` and `at`: noted before
  * @returns {Promise<{id: string, digest: string}>}
  */
 async function put(ctx, w, intake, type, body, personal, where = {}) {
@@ -97,12 +135,23 @@ async function put(ctx, w, intake, type, body, personal, where = {}) {
   const { said, text, digest, disclosures } = speak({
     shop, author: { staff, device }, intake, type, body, personal,
     seen: indices.length > 0 ? Math.max(...indices) : undefined,
-    now: ctx.edge.now(), offsetMinutes: ctx.edge.offsetMinutes(), random: ctx.edge.random,
+    now: where.at ?? ctx.edge.now(), offsetMinutes: ctx.edge.offsetMinutes(), random: ctx.edge.random, ...(where.id ? { id: where.id } : {}),
   });
+  if (type === "taken-in") await setAsideRefused(w, intake);
   const seq = await w.next("seq");
   await w.put("entries", { id: said.id, shop, intake, seq, said, text, digest, disclosures });
   await w.enqueue({ shop, intake, what: "entry", id: said.id, type, staff, device, state: "waiting", tries: 0, not_before: 0, ...(where.after ? { after: where.after } : {}) }, where.order);
   return { id: said.id, digest };
+}
+
+/** An acceptance that was refused is over once it is said again. @param {Work} w @param {string} intake */
+async function setAsideRefused(w, intake) {
+  const old = (await w.all("queue")).filter((r) => r.intake === intake && r.type === "taken-in" && r.state === "refused");
+  for (const row of old) {
+    await w.put("queue", { ...row, state: "aside" });
+    const entry = await w.get("entries", row.id);
+    if (entry) await w.put("entries", { ...entry, aside: true });
+  }
 }
 
 /** @template T @param {Context} ctx @param {string} intake @param {T} result @returns {T} */

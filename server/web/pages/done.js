@@ -6,8 +6,9 @@ import { act, actLink, foot, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { onward as onwardIcon, paper, share as shareIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { machineName } from "../parts/facts.js";
 import { nameOf } from "../parts/names.js";
-import { receiptFile, shareReceipt } from "../parts/receipt.js";
+import { receiptFile, shareReceipt, shareText } from "../parts/receipt.js";
 import { linkPart } from "../parts/links.js";
 import { stamp } from "../parts/tag.js";
 import { dayAndTime } from "../parts/times.js";
@@ -52,6 +53,7 @@ export function done(at) {
               actLink({ words: t("act.open-receipt"), href: `${base}/receipt`, icon: paper() }),
               actLink({ words: t("act.print-tag"), href: `${base}/tag` }),
               links.draw(here))) : null,
+          accepted || view.refused.length > 0 ? null : slip(view, here, zone),
           places.length ? h("section", { class: "section" },
             h("h2", null, t("page.done.place")),
             picks({ name: t("page.done.place"), chosen: view.state.place?.place, choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) })) : null,
@@ -66,4 +68,19 @@ export function done(at) {
       };
     },
   };
+}
+
+/** What the customer may take along before the receipt is there. @param {import("../core/app.js").IntakeView} view @param {import("../core/app.js").Shop | null} here @param {string} zone */
+function slip(view, here, zone) {
+  const ack = view.state.acknowledgement;
+  const when = ack ? dayAndTime(Date.parse(ack.mark.device_at), zone) : "";
+  const words = [
+    t("page.slip.held", { tag: view.state.tag, shop: here?.name ?? "", machine: machineName(view) }),
+    ack ? t(ack.how === "signed" ? "page.slip.signed" : "page.slip.not-signed", { when }) : "",
+    t("page.slip.not-accepted"),
+  ].filter(Boolean);
+  return h("section", { class: "section paper", id: "slip" },
+    h("h2", null, t("page.slip.title")),
+    words.map((w) => h("p", null, w)),
+    typeof navigator.share === "function" ? act({ words: t("act.share-slip"), icon: shareIcon(), does: () => shareText(words.join("\n")) }) : null);
 }

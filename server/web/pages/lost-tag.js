@@ -1,11 +1,11 @@
 // A lost tag: another number hangs on the machine now. The old one stays findable and is never used again.
 
-import { say } from "../core/app.js";
+import { changeTag, say } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, field, foot, picks, toggle } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { nextFree } from "../parts/free.js";
-import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { head, load, meanwhile, needsOtherTag, watching } from "../parts/intake.js";
 import { notice } from "../parts/notice.js";
 
 const REASONS = ["fell-off", "not-readable", "wrong-number"];
@@ -22,6 +22,7 @@ export function lostTag(at) {
       const view = await load(id);
       const number = await free;
       const open = view.state.state === "open";
+      if (view.refused.some(needsOtherTag)) return another(view, number);
       return {
         title: t("page.lost-tag.title"),
         content: [
@@ -51,4 +52,26 @@ export function lostTag(at) {
       };
     },
   };
+
+  /** The server knows this number on another machine: nothing was lost, the opening itself gets another one. @param {import("../core/app.js").IntakeView} view @param {string} number */
+  function another(view, number) {
+    return {
+      title: t("act.other-tag"), focus: "new-tag",
+      content: [
+        head(view),
+        h("h1", null, t("act.other-tag")),
+        h("p", null, t("page.lost-tag.taken", { tag: view.state.tag })),
+        number && number !== view.state.tag ? toggle({ id: "next-free", words: `${number}, ${t("page.take-in.free")}`, on: false, does: () => (typed("new-tag").value = number) }) : null,
+        field({ id: "new-tag", words: t("page.lost-tag.number"), input: { maxlength: "12", autocapitalize: "characters", spellcheck: "false", class: "number" } }),
+        foot(
+          act({
+            words: t("act.give-tag"), heavy: true, id: "give-other-tag", does: async () => {
+              await changeTag(id, typed("new-tag").value);
+              return at.go(`/intake/${id}`, true);
+            },
+          }),
+          h("a", { class: "link", href: `/intake/${id}` }, t("act.back"))),
+      ],
+    };
+  }
 }

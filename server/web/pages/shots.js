@@ -12,6 +12,7 @@ import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
 import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
+import { mayUseCamera } from "../parts/outline.js";
 import { largeUrl } from "../parts/picture.js";
 import { similarPart, similarTo } from "../parts/similar.js";
 import { elsewhere, notesList, photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
@@ -53,6 +54,7 @@ export function shots(at) {
           movedPart(view, beside, here?.zone ?? "UTC"),
           view.state.state === "found" ? null : steps(view),
           h("p", { class: "row" },
+            next && mayUseCamera() ? h("button", { type: "button", class: "link", id: "with-outline", onclick: () => lens.outlined(next) }, t("act.with-outline")) : null,
             h("a", { class: "link", href: `/intake/${id}/not-taken-in` }, t("act.not-taking")),
             h("a", { class: "link", href: `/intake/${id}/tag` }, t("act.lost-tag"))),
           theFoot(view, next),

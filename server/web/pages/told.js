@@ -1,6 +1,6 @@
 // What the customer tells, and what the plate says: words, machine, person. One page to scroll; Return goes to the next field.
 
-import { say, session } from "../core/app.js";
+import { say, sayAll, session } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { before, beforePart } from "../parts/before.js";
@@ -14,6 +14,7 @@ import { personPart } from "../parts/person.js";
 import { similarPart, similarTo } from "../parts/similar.js";
 
 /** @import {IntakeView} from "../core/app.js" */
+/** @import {Fact} from "../core/journal.js" */
 
 const FIELDS = ["make", "model", "serial"];
 /** The most codes that are offered. */
@@ -28,17 +29,20 @@ export function told(at) {
   /** @type {IntakeView} */
   let view;
 
-  /** Says what stands in the fields and is not said yet. */
+  /** Says what stands in the fields and is not said yet, in one go: a phone that goes to sleep gives no second turn. */
   async function flush() {
     const words = value("complaint");
+    /** @type {Fact[]} */
+    const facts = [];
     if (words && words !== view.state.statements.complaint?.text) {
-      await say(id, "statement-made", { topic: "complaint", heard_by: session()?.staff ?? "" }, { text: words });
+      facts.push({ type: "statement-made", body: { topic: "complaint", heard_by: session()?.staff ?? "" }, personal: { text: words } });
     }
     for (const f of FIELDS) {
       const typed = value(`machine-${f}`);
-      if (typed && typed !== view.state.machine[f]?.value) await describe(f, { value: typed, from: "typed" });
+      if (typed && typed !== view.state.machine[f]?.value) facts.push({ type: "machine-described", body: { field: f, value: typed, from: "typed" } });
     }
-    await person.flush();
+    facts.push(...person.facts());
+    if (facts.length > 0) await sayAll(id, facts);
   }
 
   /** @param {string} name @param {{ value: string, from: string } | { not: string }} what */

@@ -1,20 +1,22 @@
 // What is not on the server yet: the truth about every piece, and what can be done about what is stuck.
 
-import { list, queueSummary, setAside, syncNow, tryAgain, watchQueue } from "../core/app.js";
+import { device, list, queueSummary, setAside, syncNow, tryAgain, watchDevice, watchQueue } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, foot } from "../parts/act.js";
 import { net } from "../parts/bar.js";
 import { h } from "../parts/dom.js";
 import { slug } from "../parts/facts.js";
+import { take } from "../parts/strip.js";
+import { thisPhone } from "../parts/this-phone.js";
 
 /** @import {QueueItem} from "../core/app.js" */
 
 /** @param {import("../parts/page.js").At} _at @returns {import("../parts/page.js").Page} */
 export function unsent(_at) {
   return {
-    watch: (again) => [watchQueue(again)],
+    watch: (again) => [watchQueue(again), watchDevice(again)],
     async draw() {
-      const [q, known] = await Promise.all([queueSummary(), list().catch(() => ({ items: [] }))]);
+      const [q, known, phone] = await Promise.all([queueSummary(), list().catch(() => ({ items: [] })), device()]);
       const tags = new Map(known.items.map((s) => [s.id, s.tag]));
       const order = { refused: 0, sending: 1, waiting: 2 };
       const items = [...q.items].sort((a, b) => order[a.state] - order[b.state]);
@@ -22,11 +24,13 @@ export function unsent(_at) {
         title: t("net.title"),
         content: [
           h("h1", null, net(q).words),
-          q.reachable === false ? h("p", null, t("net.offline-words")) : null,
+          q.reachable === false ? h("p", null, q.why?.type === "/problems/device/not-the-server" ? `${q.why.detail} ` : "", t("net.offline-words")) : null,
           q.paused ? h("section", { class: "fault stack stack--close" },
             h("p", null, q.paused.detail),
+            q.paused.type === "/problems/device/client-too-old" ? act({ words: t("act.load-newest"), does: take }) : null,
             q.paused.type === "/problems/not-signed-in" ? h("p", null, h("a", { href: "/sign-in?to=/unsent" }, t("act.sign-in"))) : null) : null,
           items.length === 0 ? h("p", null, t("net.safe-words")) : h("ul", { class: "steps" }, items.map((i) => item(i, tags.get(i.intake)))),
+          thisPhone(phone),
           items.length ? foot(act({ words: t("act.try-now"), heavy: true, does: () => syncNow() })) : null,
         ],
       };

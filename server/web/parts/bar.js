@@ -3,6 +3,7 @@
 import { queueSummary, session, shop, signOut, syncNow, watchQueue } from "../core/app.js";
 import { t } from "../core/words.js";
 import { h, put } from "./dom.js";
+import { mayLeave } from "./leave.js";
 import { menu, scan as scanIcon } from "./icons.js";
 import { forgetNames } from "./names.js";
 import { attempt, say } from "./notice.js";
@@ -60,6 +61,7 @@ function pages(who) {
 }
 
 async function leave() {
+  if (!(await mayLeave())) return;
   await signOut();
   forgetNames();
   go("/sign-in");

@@ -1,9 +1,10 @@
 // The camera: a file input that opens it directly, so that the photo arrives with the camera's own words in it.
 
 import { takePhoto } from "../core/app.js";
-import { t } from "../core/words.js";
+import { t, text } from "../core/words.js";
 import { h } from "./dom.js";
 import { attempt, say } from "./notice.js";
+import { withOutline } from "./outline.js";
 
 /** @typedef {{ view?: string, stage?: "received" | "opened" | "left", lines?: string[], of_paper?: boolean }} Where */
 
@@ -21,19 +22,32 @@ export function camera(intake, after) {
       const file = input.files?.[0];
       if (!file) return;
       const meant = where;
-      const taken = await takePhoto(intake, file, meant);
+      await keep(file, meant);
       // The same file may be taken again for another view: only an emptied input tells of it.
       input.value = "";
-      say(t("page.photo.kept"));
-      await after?.(taken, meant);
     }),
   }));
+
+  /** @param {File} file @param {Where} meant */
+  async function keep(file, meant) {
+    const taken = await takePhoto(intake, file, meant);
+    say(t("page.photo.kept"));
+    await after?.(taken, meant);
+  }
+
   return {
     element: input,
     /** For a test or a person without a camera: the view the next file is meant for. @param {Where} meant */
     aim(meant) {
       where = meant;
       input.dataset.view = meant.view ?? "";
+    },
+    /** The same with the view's drawing over the live picture. @param {import("../core/types.js").View} view */
+    outlined(view) {
+      return attempt(async () => {
+        const file = await withOutline({ drawing: view.drawing, name: text(view.name), stand: text(view.stand) });
+        if (file) await keep(file, { view: view.id, stage: view.stage });
+      });
     },
     /** @param {Where} meant */
     shoot(meant) {

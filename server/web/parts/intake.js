@@ -1,6 +1,6 @@
 // What every page of an intake shares: loading it, its tag at the head, and what happened to it meanwhile.
 
-import { fetchIntake, intake, tryAgain, watch, watchQueue } from "../core/app.js";
+import { fetchIntake, heard, intake, tryAgain, watch, watchQueue } from "../core/app.js";
 import { t, text, valueText } from "../core/words.js";
 import { trouble } from "../core/trouble.js";
 import { act } from "./act.js";
@@ -40,19 +40,26 @@ export function head(view, { level = "p", heading } = {}) {
 
 /** What others changed meanwhile, and what the server refused. @param {IntakeView} view */
 export function meanwhile(view) {
-  const told = view.told.slice(-2).map((s) => h("p", { class: "quote", role: "status" }, valueText(s)));
+  const told = view.told.length === 0 ? [] : [h("section", { class: "quote stack stack--close", "data-key": "told" },
+    view.told.map((s) => h("p", { role: "status" }, valueText(s))),
+    h("div", { class: "row" }, act({ words: t("act.heard"), does: () => heard(view.id) })))];
   const refused = view.refused.map((item) => refusal(view, item));
   return [...told, ...refused];
 }
 
+/** Whether an opening was refused because its tag hangs, or was lost, elsewhere. @param {import("../core/app.js").QueueItem} item */
+export const needsOtherTag = (item) => item.type === "intake-opened" && /\/tag-(used|lost)$/.test(item.problem?.type ?? "");
+
 /** @param {IntakeView} view @param {import("../core/app.js").QueueItem} item */
 function refusal(view, item) {
   const gaps = item.problem?.gaps ?? [];
+  const otherTag = needsOtherTag(item);
   return h("section", { class: "fault stack stack--close", "data-key": `refused-${item.key}` },
     h("h2", null, t(`page.refused.${item.type === "taken-in" ? "taken-in" : item.what}`)),
     h("p", null, item.problem?.detail ?? t("page.unexpected")),
     gaps.length > 0 ? h("ul", { class: "steps" }, gaps.map((g) => h("li", null, h("a", { href: where(view.id, g.gap) }, valueText(g))))) : null,
     h("div", { class: "row" },
+      otherTag ? h("a", { class: "link", href: `/intake/${view.id}/tag` }, t("act.other-tag")) : null,
       act({ words: t("act.again"), does: () => tryAgain(item.key) }),
       h("a", { class: "link", href: "/unsent" }, t("act.unsent"))));
 }

@@ -1,6 +1,6 @@
 // Who it belongs to and who brought it. A card is said as a whole, when the focus leaves it.
 
-import { say } from "../core/app.js";
+import { say, sayAll } from "../core/app.js";
 import { t } from "../core/words.js";
 import { field, picks, toggle } from "./act.js";
 import { h } from "./dom.js";
@@ -22,7 +22,10 @@ export function personPart(id, again) {
   let standing;
   let card = "";
 
-  async function flush() {
+  /** What is typed and not said yet. @returns {import("../core/journal.js").Fact[]} */
+  function facts() {
+    /** @type {import("../core/journal.js").Fact[]} */
+    const out = [];
     const name = value("owner-name");
     if (name) {
       const personal = filled({ name, phone: value("owner-phone"), email: value("owner-email") });
@@ -31,14 +34,20 @@ export function personPart(id, again) {
       const next = JSON.stringify([personal, not]);
       if (next !== card) {
         card = next;
-        await say(id, "person-named", { who: "owner", ...(not.length ? { none: not } : {}) }, personal);
+        out.push({ type: "person-named", body: { who: "owner", ...(not.length ? { none: not } : {}) }, personal });
       }
     }
     const bringer = value("bringer-name");
     const said = view.state.people.bringer;
     if (bringer && (bringer !== said?.name || (standing !== undefined && standing !== said?.standing))) {
-      await say(id, "person-named", { who: "bringer", ...(standing ? { standing } : {}) }, { name: bringer });
+      out.push({ type: "person-named", body: { who: "bringer", ...(standing ? { standing } : {}) }, personal: { name: bringer } });
     }
+    return out;
+  }
+
+  async function flush() {
+    const out = facts();
+    if (out.length > 0) await sayAll(id, out);
   }
 
   /** @param {"phone" | "email"} what */
@@ -115,7 +124,7 @@ export function personPart(id, again) {
     attempt(flush);
   }
 
-  return { draw, flush };
+  return { draw, facts, flush };
 }
 
 /** @param {string} id */

@@ -24,6 +24,15 @@ export async function shareReceipt(file) {
   save(file);
 }
 
+/** @param {string} text */
+export async function shareText(text) {
+  try {
+    await navigator.share({ text });
+  } catch (error) {
+    if (!(error instanceof DOMException && error.name === "AbortError")) throw error;
+  }
+}
+
 /** @param {File} file */
 export function save(file) {
   const link = document.createElement("a");

@@ -17,12 +17,12 @@ export const DESK = { width: 1280, height: 800 };
 
 /**
  * A browser, and everything found wrong.
- * @param {{ shots?: string }} how `shots`: a folder for screenshots
+ * @param {{ shots?: string, expected?: string[], args?: string[] }} how `shots`: a folder for screenshots; `expected`: console errors that belong to the test; `args`: for the browser
  */
-export async function begin({ shots }) {
+export async function begin({ shots, expected = [], args = [] }) {
   const browser = await chromium.launch({
     executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+    args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync", ...args],
   });
   /** @type {string[]} */
   const faults = [];
@@ -40,7 +40,7 @@ export async function begin({ shots }) {
       const page = await context.newPage();
       page.setDefaultTimeout(15_000);
       page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
-      page.on("console", (m) => m.type() === "error" && faults.push(`console: ${m.text()}`));
+      page.on("console", (m) => m.type() === "error" && !expected.some((e) => m.text().includes(e)) && faults.push(`console: ${m.text()}`));
       return page;
     },
     /** Taps and counts. @param {Locator} what @param {string} why */

@@ -1,0 +1,67 @@
+// The app kept on the device (service worker): whether it is, whether a newer one waits, and taking that over. Part of the edge.
+// @ts-check
+
+/**
+ * @typedef {{
+ *   kept: () => boolean, newer: () => boolean,
+ *   look: () => Promise<void>, take: () => Promise<void>,
+ *   on: (changed: () => void) => void,
+ * }} Keeper
+ *   `kept`: a page opens without a network; `newer`: another build is here and waits; `look` asks the server for one; `take`
+ *   loads the page anew with the newest there is.
+ */
+
+/** How long a newer build may take to be fetched once somebody asked for it, milliseconds. */
+const PATIENCE = 30_000;
+
+/** @param {ServiceWorkerContainer | undefined} workers @param {() => void} reload @returns {Keeper} */
+export function keeper(workers, reload) {
+  /** @type {ServiceWorkerRegistration | null} */
+  let registration = null;
+  /** @type {Set<() => void>} */
+  const listeners = new Set();
+  const tell = () => listeners.forEach((l) => l());
+  const registering = workers?.register("/service-worker.js", { scope: "/", updateViaCache: "none" }).then((found) => {
+    registration = found;
+    found.addEventListener("updatefound", () => found.installing?.addEventListener("statechange", tell));
+    tell();
+    // The first one takes over at once: from then on the app opens without a network.
+    return workers.ready.then(tell);
+  }).catch(() => {
+    // A certificate that is not trusted, or private browsing: the app works, but only while the server answers.
+  });
+  workers?.addEventListener("controllerchange", tell);
+
+  return {
+    kept: () => Boolean(registration?.active),
+    newer: () => Boolean(registration?.waiting && registration.active),
+    on: (changed) => listeners.add(changed),
+    async look() {
+      await registering;
+      await registration?.update().catch(() => {});
+    },
+    async take() {
+      await this.look();
+      const next = registration?.waiting ?? registration?.installing;
+      if (!next || !workers) return reload();
+      await until(next, (state) => state !== "installing");
+      if (next.state !== "installed") return reload();
+      next.postMessage("take over");
+      await until(next, (state) => state === "activated" || state === "redundant");
+      reload();
+    },
+  };
+}
+
+/** @param {ServiceWorker} worker @param {(state: ServiceWorkerState) => boolean} so @returns {Promise<void>} */
+function until(worker, so) {
+  return new Promise((resolve) => {
+    if (so(worker.state)) return resolve();
+    const timer = setTimeout(resolve, PATIENCE);
+    worker.addEventListener("statechange", () => {
+      if (!so(worker.state)) return;
+      clearTimeout(timer);
+      resolve();
+    });
+  });
+}

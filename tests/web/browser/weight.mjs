@@ -1,0 +1,70 @@
+// What the app weighs and how soon it can be used on a phone: bytes on the wire of a first load, and the time until the first
+// field or button of the page answers, with the network and the processor held back. Prints numbers; fails over the budgets.
+//
+// Network: 1.6 Mbit/s down, 150 ms a round trip; processor at a quarter (common practice: "slow 4G" and a mid-range phone, as
+// browsers' own audits hold them back). Over HTTPS, as shops run it.
+//
+//   node browser/weight.mjs
+
+import { once } from "node:events";
+import { createServer } from "node:http";
+import { chromium } from "playwright-core";
+import { Shop, freePort, until } from "./rig.mjs";
+
+/** `first` and `again`: milliseconds beyond what a bare page with one field takes in the same run. */
+const BUDGET = { bytes: 120_000, first: 4_000, again: 1_000 };
+const shop = new Shop(await freePort(), { tls: true });
+/** @type {string[]} */
+const faults = [];
+await shop.start();
+const browser = await chromium.launch({ executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium", args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--ignore-certificate-errors"] });
+
+/** @param {import("playwright-core").Page} page */
+async function held(page) {
+  const cdp = await page.context().newCDPSession(page);
+  await cdp.send("Network.enable");
+  await cdp.send("Network.emulateNetworkConditions", { offline: false, latency: 150, downloadThroughput: 1_600_000 / 8, uploadThroughput: 750_000 / 8 });
+  await cdp.send("Emulation.setCPUThrottlingRate", { rate: 4 });
+  let bytes = 0;
+  let wire = 0;
+  let count = 0;
+  // A body as it is packed; a request's end also counts its head.
+  cdp.on("Network.dataReceived", (e) => (bytes += e.encodedDataLength));
+  cdp.on("Network.loadingFinished", (e) => ((wire += e.encodedDataLength), (count += 1)));
+  return { sum: () => ({ bytes, wire, count }) };
+}
+
+/** Opens an address and says when its first field or button is there. @param {import("playwright-core").Page} page @param {string} wanted @param {string} [address] */
+async function usable(page, wanted, address = shop.address) {
+  const began = performance.now();
+  await page.goto(address, { waitUntil: "commit" });
+  await page.locator(wanted).first().waitFor();
+  return Math.round(performance.now() - began);
+}
+
+try {
+  const context = await browser.newContext({ viewport: { width: 390, height: 844 }, ignoreHTTPSErrors: true });
+  const page = await context.newPage();
+  const { sum } = await held(page);
+  const plain = createServer((_, res) => res.writeHead(200, { "Content-Type": "text/html" }).end("<!doctype html><title>x</title><input>")).listen(0, "127.0.0.1");
+  await once(plain, "listening");
+  await usable(page, "input", `http://127.0.0.1:${plain.address().port}/`);
+  const bare = await usable(page, "input", `http://127.0.0.1:${plain.address().port}/`);
+  plain.close();
+  const empty = sum();
+  const first = await usable(page, "input");
+  const { bytes, wire, count } = Object.fromEntries(Object.entries(sum()).map(([what, n]) => [what, n - empty[what]]));
+  console.log(`first load: ${(bytes / 1000).toFixed(0)} kB packed (${(wire / 1000).toFixed(0)} kB with heads) in ${count} requests, usable after ${first} ms; a bare page after ${bare} ms`);
+  // The app's own copy, once the browser keeps it.
+  await until("the app is kept", () => page.evaluate(async () => Boolean((await navigator.serviceWorker.getRegistration())?.active && navigator.serviceWorker.controller)));
+  const second = await usable(page, "input");
+  console.log(`again, from what the phone keeps: usable after ${second} ms`);
+  if (bytes > BUDGET.bytes) faults.push(`${bytes} bytes; the budget is ${BUDGET.bytes}`);
+  if (first - bare > BUDGET.first) faults.push(`usable after ${first} ms; a bare page after ${bare}`);
+  if (second - bare > BUDGET.again) faults.push(`again usable after ${second} ms; a bare page after ${bare}`);
+} finally {
+  await browser.close();
+  await shop.stop();
+}
+for (const f of faults) console.log(`fault: ${f}`);
+process.exit(faults.length ? 1 : 0);

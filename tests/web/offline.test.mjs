@@ -1,0 +1,250 @@
+// What keeps work from being lost beside the queue: notes of taps, clocks that are set, tags of a device, versions, the app kept
+// on the device.
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import { clockOff, lasting } from "../../server/web/core/clock.js";
+import { device as describe } from "../../server/web/core/device.js";
+import { Journal } from "../../server/web/core/journal.js";
+import { keeper } from "../../server/web/core/keeper.js";
+import * as read from "../../server/web/core/read.js";
+import * as sync from "../../server/web/core/sync.js";
+import { freeTags, leaseTags } from "../../server/web/core/tags.js";
+import { otherBuild, tooOld } from "../../server/web/core/versions.js";
+import * as write from "../../server/web/core/write.js";
+import { BO, FakeServer, KIND_DIGEST, RAVI, SHOP, device, json, lost, problem } from "./fakes.mjs";
+
+/** A shelf as browsers have it. */
+function shelf() {
+  const rows = new Map();
+  return {
+    rows, get length() { return rows.size; },
+    key: (i) => [...rows.keys()][i] ?? null, getItem: (k) => rows.get(k) ?? null, setItem: (k, v) => void rows.set(k, v), removeItem: (k) => void rows.delete(k),
+  };
+}
+async function opened(more) {
+  const dev = await device(more);
+  const id = await write.openIntake(dev.ctx, KIND_DIGEST, "0417");
+  await dev.rest();
+  return { ...dev, id };
+}
+const moved = [{ type: "moved", body: { place: "rack 2" } }];
+/** A store whose transactions never end, as when the tab is closed in the middle of one. */
+const closing = (ctx) => {
+  ctx.store.write = () => new Promise(() => {});
+};
+
+test("a tap is noted before anything is waited for, and the note is gone once it is kept", async () => {
+  const kept = shelf();
+  const dev = await opened({ edge: { shelf: kept } });
+  const saying = write.sayAll(dev.ctx, dev.id, moved);
+  assert.equal(kept.rows.size, 1);
+  await saying;
+  assert.equal(kept.rows.size, 0);
+});
+
+test("what a closed tab had noted is said at the next start, with the time of the tap, once", async () => {
+  const kept = shelf();
+  const dev = await opened({ edge: { shelf: kept } });
+  const at = new Date(dev.now()).toISOString();
+  closing(dev.ctx);
+  write.sayAll(dev.ctx, dev.id, [...moved, { type: "statement-made", body: { topic: "complaint", heard_by: RAVI }, personal: { text: "Dies." } }]);
+  const later = await device({ server: dev.server, factory: dev.factory, edge: { shelf: kept } });
+  await later.tick(60_000);
+  await write.sayWhatWasNoted(later.ctx);
+  await write.sayWhatWasNoted(later.ctx);
+  await later.rest();
+  const { state } = await read.intake(later.ctx, dev.id);
+  assert.deepEqual([state.place.place, state.statements.complaint.text, state.place.mark.device_at], ["rack 2", "Dies.", at]);
+  assert.deepEqual(dev.server.log.map((e) => e.said.type), ["intake-opened", "moved", "statement-made"]);
+  assert.equal(kept.rows.size, 0);
+});
+
+test("a note that was kept after all is not said again", async () => {
+  const kept = shelf();
+  const dev = await opened({ edge: { shelf: kept } });
+  kept.removeItem = () => {};
+  await write.sayAll(dev.ctx, dev.id, [{ type: "statement-made", body: { topic: "complaint", heard_by: RAVI }, personal: { text: "Dies." } }]);
+  await dev.rest();
+  const before = dev.server.seen.length;
+  await write.sayWhatWasNoted(dev.ctx);
+  await dev.rest();
+  const { refused, state } = await read.intake(dev.ctx, dev.id);
+  assert.deepEqual([dev.server.seen.length, refused, state.statements.complaint.mark.index], [before, [], 1]);
+});
+
+test("a person who was told that something was not kept does not find it said later", async () => {
+  const kept = shelf();
+  const dev = await opened({ edge: { shelf: kept } });
+  dev.ctx.store.write = () => Promise.reject(new DOMException("full", "QuotaExceededError"));
+  await assert.rejects(write.sayAll(dev.ctx, dev.id, moved));
+  assert.equal(kept.rows.size, 0);
+});
+
+test("another person's notes wait for that person; a shelf that is full or torn is no harm", async () => {
+  const kept = shelf();
+  const dev = await opened({ edge: { shelf: kept } });
+  dev.ctx.journal.note({ shop: SHOP, staff: BO }, dev.id, moved);
+  kept.rows.set("counterfoil-said:x", "{torn");
+  await write.sayWhatWasNoted(dev.ctx);
+  assert.deepEqual([...kept.rows.values()].map((v) => JSON.parse(v).staff), [BO]);
+  const full = new Journal({ ...kept, setItem: () => { throw new DOMException("full", "QuotaExceededError"); } }, () => 0, (n) => new Uint8Array(n));
+  assert.equal(full.note({ shop: SHOP, staff: RAVI }, dev.id, moved).facts.length, 1);
+});
+
+test("a clock that is set back two days holds nothing up", async () => {
+  const dev = await opened();
+  dev.server.next = [lost, () => problem(400, "wrong-bytes", "same"), () => problem(429, "too-many", "later", { "Retry-After": "30" })];
+  await write.say(dev.ctx, dev.id, "moved", { place: "rack 2" });
+  await dev.rest();
+  for (const wrong of [1, 2, 3]) {
+    const [row] = await dev.queue();
+    // As it stands on the device once its clock was set: a moment two days ahead.
+    await dev.ctx.store.write(["queue"], (w) => w.put("queue", { ...row, not_before: dev.now() + 2 * 86_400_000 }));
+    dev.ctx.queue.holdUntil = dev.now() + 2 * 86_400_000;
+    await dev.ctx.store.write(["meta"], (w) => w.setMeta("lease", { holder: "a tab of two days on", until: dev.now() + 2 * 86_400_000 }));
+    await dev.ctx.queue.drain();
+    assert.equal(dev.server.seen.length, 1 + 1 + wrong, `try ${wrong}`);
+  }
+  await dev.tick(60_000);
+  assert.deepEqual(await dev.queue(), []);
+});
+
+test("a clock far off is named, one within the round trip is not", () => {
+  assert.equal(clockOff(undefined), null);
+  assert.equal(clockOff({ offset_ms: 119_000, round_trip_ms: 10 }), null);
+  assert.equal(clockOff({ offset_ms: 150_000, round_trip_ms: 120_000 }), null);
+  assert.deepEqual(clockOff({ offset_ms: 2 * 86_400_000, round_trip_ms: 80 }), { way: "behind", ms: 2 * 86_400_000 });
+  assert.deepEqual(clockOff({ offset_ms: -3_600_000, round_trip_ms: 80 }), { way: "ahead", ms: 3_600_000 });
+  assert.deepEqual([lasting(150_000), lasting(7_200_000), lasting(2 * 86_400_000)], [{ unit: "minutes", count: 3 }, { unit: "hours", count: 2 }, { unit: "days", count: 2 }]);
+});
+
+test("every entry goes out with the clock as measured at the last contact, and a phone two days wrong is told", async () => {
+  const dev = await opened();
+  dev.server.now = () => dev.now() + 2 * 86_400_000;
+  await sync.start(dev.ctx);
+  await dev.rest();
+  await write.say(dev.ctx, dev.id, "moved", { place: "rack 2" });
+  await dev.rest();
+  assert.deepEqual((await describe(dev.ctx)).clock, { way: "behind", ms: 2 * 86_400_000 + 312 });
+});
+
+test("tags are set apart, offered one after the other, and asked for again when few are left", async () => {
+  const server = new FakeServer();
+  const given = [];
+  const own = server.fetch;
+  server.fetch = async (path, init) => {
+    if (!path.endsWith("/tags/lease")) return own(path, init);
+    if (!server.open) throw new TypeError("no network");
+    given.push(JSON.parse(init.body).count);
+    return json(200, { tags: Array.from({ length: 20 }, (_, i) => String(21 + i).padStart(4, "0")) });
+  };
+  const dev = await device({ server });
+  assert.deepEqual(await freeTags(dev.ctx), []);
+  await leaseTags(dev.ctx);
+  await leaseTags(dev.ctx);
+  assert.deepEqual(given, [20]);
+  server.open = false;
+  for (let i = 0; i < 9; i += 1) await write.openIntake(dev.ctx, KIND_DIGEST, (await freeTags(dev.ctx))[0]);
+  await dev.rest();
+  assert.equal((await freeTags(dev.ctx))[0], "0030");
+  // Nobody answers: what is left is offered.
+  await assert.rejects(leaseTags(dev.ctx));
+  assert.equal((await freeTags(dev.ctx)).length, 11);
+  server.open = true;
+  await leaseTags(dev.ctx);
+  assert.deepEqual(given, [20, 20]);
+});
+
+test("versions: a server that needs a newer client stops the queue and loses nothing", async () => {
+  assert.deepEqual([tooOld({ client_minimum: 1 }), tooOld({ client_minimum: 2 }), tooOld(null), tooOld({ client_minimum: "9" })], [false, true, false, false]);
+  assert.deepEqual([otherBuild({ client_build: "b" }, "web/a"), otherBuild({ client_build: "a" }, "web/a"), otherBuild({}, "web/a"), otherBuild({ client_build: "a" }, "web/source")], [true, false, false, false]);
+  const dev = await opened();
+  dev.ctx.about = { client_minimum: 2 };
+  const before = dev.server.seen.length;
+  await write.say(dev.ctx, dev.id, "moved", { place: "rack 2" });
+  await dev.rest();
+  const summary = await sync.summary(dev.ctx);
+  assert.deepEqual([dev.server.seen.length, summary.waiting, summary.paused.type], [before, 1, "/problems/device/client-too-old"]);
+  dev.ctx.about = { client_minimum: 1 };
+  await dev.ctx.queue.nudge();
+  assert.deepEqual(await dev.queue(), []);
+});
+
+test("an acceptance that was refused is over once it is said again", async () => {
+  const dev = await opened();
+  dev.server.next = [() => problem(409, "gaps", "changed")];
+  await write.say(dev.ctx, dev.id, "taken-in", {});
+  await dev.rest();
+  assert.equal((await read.intake(dev.ctx, dev.id)).refused.length, 1);
+  await write.say(dev.ctx, dev.id, "taken-in", {});
+  await dev.rest();
+  const view = await read.intake(dev.ctx, dev.id);
+  assert.deepEqual([view.refused, view.state.state, view.unsent], [[], "in care", 0]);
+});
+
+test("what the server told is told until it was read", async () => {
+  const dev = await opened();
+  const told = [{ key: "told.changed", with: { who: BO } }];
+  dev.server.next = [async (own) => json(201, { ...(await (await own()).json()), told })];
+  await write.say(dev.ctx, dev.id, "moved", { place: "rack 2" });
+  await dev.rest();
+  assert.deepEqual((await read.intake(dev.ctx, dev.id)).told, told);
+  await write.heard(dev.ctx, dev.id);
+  assert.deepEqual((await read.intake(dev.ctx, dev.id)).told, []);
+});
+
+test("a connection that the system took away is opened again, and nothing that waits for it fails", async () => {
+  const dev = await opened();
+  dev.ctx.store.db.close();
+  const [view, said] = await Promise.all([read.intake(dev.ctx, dev.id), write.say(dev.ctx, dev.id, "moved", { place: "rack 2" })]);
+  assert.equal(view.state.tag, "0417");
+  assert.equal((await read.history(dev.ctx, dev.id)).at(-1).said.id, said.id);
+  // A newer version in another tab is no such thing: it stays closed and is said.
+  dev.ctx.store.db.onversionchange();
+  await assert.rejects(read.intake(dev.ctx, dev.id), { message: /Another tab/ });
+});
+
+// ---- the app kept on the device
+
+/** A service worker's registration as browsers have it, moved by hand. */
+function workers({ active = true } = {}) {
+  const registration = new EventTarget();
+  const container = new EventTarget();
+  const fresh = () => Object.assign(new EventTarget(), { state: "installing", said: [], postMessage(what) { this.said.push(what); this.to("activated"); }, to(state) { this.state = state; this.dispatchEvent(new Event("statechange")); } });
+  Object.assign(registration, { active: active ? {} : null, waiting: null, installing: null, update: async () => {} });
+  Object.assign(container, { register: async () => registration, ready: Promise.resolve(registration) });
+  return { registration, container, fresh };
+}
+
+test("the app: kept or not, a newer one waits until somebody wants it", async () => {
+  const w = workers();
+  let loaded = 0;
+  const kept = keeper(/** @type {any} */ (w.container), () => (loaded += 1));
+  let told = 0;
+  kept.on(() => (told += 1));
+  assert.equal(kept.kept(), false);
+  await kept.look();
+  assert.deepEqual([kept.kept(), kept.newer()], [true, false]);
+  const next = w.fresh();
+  w.registration.installing = next;
+  w.registration.dispatchEvent(new Event("updatefound"));
+  const before = told;
+  next.to("installed");
+  assert.ok(told > before);
+  Object.assign(w.registration, { installing: null, waiting: next });
+  assert.equal(kept.newer(), true);
+  assert.deepEqual([loaded, next.said], [0, []]);
+  await kept.take();
+  assert.deepEqual([loaded, next.said], [1, ["take over"]]);
+});
+
+test("without a service worker, or without a newer one, the page is loaded anew all the same", async () => {
+  let loaded = 0;
+  await keeper(undefined, () => (loaded += 1)).take();
+  const w = workers();
+  await keeper(/** @type {any} */ (w.container), () => (loaded += 1)).take();
+  w.container.register = async () => { throw new DOMException("no", "SecurityError"); };
+  const none = keeper(/** @type {any} */ (w.container), () => (loaded += 1));
+  await none.take();
+  assert.deepEqual([loaded, none.kept()], [3, false]);
+});
