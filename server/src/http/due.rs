@@ -26,7 +26,7 @@ const MOST: usize = 500;
 #[serde(deny_unknown_fields)]
 pub struct On {
     /// The day in the shop's zone, YYYY-MM-DD; today when absent.
-    #[param(pattern = "^[0-9]{4}-[0-9]{2}-[0-9]{2}$")]
+    #[param(format = Date)]
     on: Option<String>,
 }
 
