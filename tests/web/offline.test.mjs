@@ -182,6 +182,22 @@ test("an acceptance that was refused is over once it is said again", async () =>
   assert.deepEqual([view.refused, view.state.state, view.unsent], [[], "in care", 0]);
 });
 
+test("an erased photo leaves the phone: its bytes, what waits to be sent of it, its picture", async () => {
+  const dev = await opened();
+  await dev.ctx.queue.nudge();
+  dev.server.next = [undefined, lost];
+  const taken = await write.takePhoto(dev.ctx, dev.id, new File([new Uint8Array([4, 2])], "a.jpg", { type: "image/jpeg" }), { view: "front" });
+  await dev.rest();
+  assert.deepEqual((await dev.queue()).map((r) => r.what), ["file"]);
+  assert.equal(await read.photoUrl(dev.ctx, taken.photo, "small"), "blob:2");
+  const said = { ...dev.server.log[0].said, id: "0193b0e8-0000-7000-8000-0000000000ee", type: "photo-erased", body: { photo: taken.photo, because: "a bystander" } };
+  dev.server.log.push({ said, digest: "", disclosures: [], kept: { at: "2026-11-25T13:05:00.000Z" } });
+  await sync.fetchIntake(dev.ctx, dev.id);
+  assert.deepEqual(await dev.queue(), []);
+  assert.deepEqual(await dev.ctx.store.read(["file_bytes"], (w) => w.all("file_bytes")), []);
+  assert.equal(await read.photoUrl(dev.ctx, taken.photo, "small"), null);
+});
+
 test("what the server told is told until it was read", async () => {
   const dev = await opened();
   const told = [{ key: "told.changed", with: { who: BO } }];
