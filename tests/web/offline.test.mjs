@@ -2,8 +2,9 @@
 // on the device.
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { clockOff, lasting } from "../../server/web/core/clock.js";
+import { clockOff, covering, lasting } from "../../server/web/core/clock.js";
 import { device as describe } from "../../server/web/core/device.js";
+import { about } from "../../server/web/core/enter.js";
 import { Journal } from "../../server/web/core/journal.js";
 import { keeper } from "../../server/web/core/keeper.js";
 import * as read from "../../server/web/core/read.js";
@@ -126,6 +127,33 @@ test("every entry goes out with the clock as measured at the last contact, and a
   await write.say(dev.ctx, dev.id, "moved", { place: "rack 2" });
   await dev.rest();
   assert.deepEqual((await describe(dev.ctx)).clock, { way: "behind", ms: 2 * 86_400_000 + 312 });
+});
+
+test("a clock that is set between saying and sending: the interval covers both", async () => {
+  const hour = 3_600_000;
+  assert.equal(covering(undefined, undefined), undefined);
+  assert.deepEqual(covering({ offset_ms: 300, round_trip_ms: 80 }, { offset_ms: 9_000, round_trip_ms: 20 }), { offset_ms: 9_000, round_trip_ms: 20 });
+  assert.deepEqual(covering({ offset_ms: hour, round_trip_ms: 80 }, { offset_ms: 0, round_trip_ms: 20 }), { offset_ms: hour / 2, round_trip_ms: hour + 80 });
+  // In the app: measured right, said without a network, then the clock is set an hour ahead, then sent.
+  const bodies = [];
+  const server = new FakeServer();
+  const own = server.fetch;
+  server.fetch = (path, init) => {
+    if (server.open && init.method === "POST" && path.endsWith("/entries")) bodies.push(JSON.parse(init.body).measured);
+    return own(path, init);
+  };
+  const dev = await device({ server });
+  await about(dev.ctx);
+  server.open = false;
+  await write.openIntake(dev.ctx, KIND_DIGEST, "0417");
+  await dev.rest();
+  const now = dev.ctx.edge.now;
+  dev.ctx.edge.now = dev.ctx.transport.wire.now = () => now() + hour;
+  dev.ctx.queue.parts.now = dev.ctx.edge.now;
+  server.open = true;
+  await about(dev.ctx);
+  await dev.ctx.queue.nudge();
+  assert.deepEqual([server.log.length, bodies.at(-1)], [1, { offset_ms: 312 - hour / 2, round_trip_ms: hour }]);
 });
 
 test("tags are set apart, offered one after the other, and asked for again when few are left", async () => {
