@@ -2,8 +2,9 @@
 // on the device.
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { clockOff, lasting } from "../../server/web/core/clock.js";
+import { clockOff, covering, lasting } from "../../server/web/core/clock.js";
 import { device as describe } from "../../server/web/core/device.js";
+import { about } from "../../server/web/core/enter.js";
 import { Journal } from "../../server/web/core/journal.js";
 import { keeper } from "../../server/web/core/keeper.js";
 import * as read from "../../server/web/core/read.js";
@@ -128,6 +129,33 @@ test("every entry goes out with the clock as measured at the last contact, and a
   assert.deepEqual((await describe(dev.ctx)).clock, { way: "behind", ms: 2 * 86_400_000 + 312 });
 });
 
+test("a clock that is set between saying and sending: the interval covers both", async () => {
+  const hour = 3_600_000;
+  assert.equal(covering(undefined, undefined), undefined);
+  assert.deepEqual(covering({ offset_ms: 300, round_trip_ms: 80 }, { offset_ms: 9_000, round_trip_ms: 20 }), { offset_ms: 9_000, round_trip_ms: 20 });
+  assert.deepEqual(covering({ offset_ms: hour, round_trip_ms: 80 }, { offset_ms: 0, round_trip_ms: 20 }), { offset_ms: hour / 2, round_trip_ms: hour + 80 });
+  // In the app: measured right, said without a network, then the clock is set an hour ahead, then sent.
+  const bodies = [];
+  const server = new FakeServer();
+  const own = server.fetch;
+  server.fetch = (path, init) => {
+    if (server.open && init.method === "POST" && path.endsWith("/entries")) bodies.push(JSON.parse(init.body).measured);
+    return own(path, init);
+  };
+  const dev = await device({ server });
+  await about(dev.ctx);
+  server.open = false;
+  await write.openIntake(dev.ctx, KIND_DIGEST, "0417");
+  await dev.rest();
+  const now = dev.ctx.edge.now;
+  dev.ctx.edge.now = dev.ctx.transport.wire.now = () => now() + hour;
+  dev.ctx.queue.parts.now = dev.ctx.edge.now;
+  server.open = true;
+  await about(dev.ctx);
+  await dev.ctx.queue.nudge();
+  assert.deepEqual([server.log.length, bodies.at(-1)], [1, { offset_ms: 312 - hour / 2, round_trip_ms: hour }]);
+});
+
 test("tags are set apart, offered one after the other, and asked for again when few are left", async () => {
   const server = new FakeServer();
   const given = [];
@@ -180,6 +208,22 @@ test("an acceptance that was refused is over once it is said again", async () =>
   await dev.rest();
   const view = await read.intake(dev.ctx, dev.id);
   assert.deepEqual([view.refused, view.state.state, view.unsent], [[], "in care", 0]);
+});
+
+test("an erased photo leaves the phone: its bytes, what waits to be sent of it, its picture", async () => {
+  const dev = await opened();
+  await dev.ctx.queue.nudge();
+  dev.server.next = [undefined, lost];
+  const taken = await write.takePhoto(dev.ctx, dev.id, new File([new Uint8Array([4, 2])], "a.jpg", { type: "image/jpeg" }), { view: "front" });
+  await dev.rest();
+  assert.deepEqual((await dev.queue()).map((r) => r.what), ["file"]);
+  assert.equal(await read.photoUrl(dev.ctx, taken.photo, "small"), "blob:2");
+  const said = { ...dev.server.log[0].said, id: "0193b0e8-0000-7000-8000-0000000000ee", type: "photo-erased", body: { photo: taken.photo, because: "a bystander" } };
+  dev.server.log.push({ said, digest: "", disclosures: [], kept: { at: "2026-11-25T13:05:00.000Z" } });
+  await sync.fetchIntake(dev.ctx, dev.id);
+  assert.deepEqual(await dev.queue(), []);
+  assert.deepEqual(await dev.ctx.store.read(["file_bytes"], (w) => w.all("file_bytes")), []);
+  assert.equal(await read.photoUrl(dev.ctx, taken.photo, "small"), null);
 });
 
 test("what the server told is told until it was read", async () => {

@@ -11,8 +11,8 @@ use super::Ledger;
 const NEWEST: i64 = 200;
 /// How long a tag stays set apart, milliseconds: a phone that is not back by then takes new ones.
 const HOLD: i64 = 30 * 24 * 3_600_000;
-/// The widest number that is counted on, in digits.
-const DIGITS: usize = 9;
+/// The widest number a tag can have, in digits.
+const DIGITS: usize = 12;
 /// Where a shop without any tag begins.
 const FIRST: &str = "0001";
 
@@ -27,7 +27,8 @@ impl Ledger {
         // What was used, what ran out, and what a device held that was put out is free or gone.
         sqlx::query(
             "DELETE FROM tag_lease WHERE shop = ?1 AND (until < ?2
-               OR tag IN (SELECT i.tag FROM intake i WHERE i.shop = ?1 AND i.tag = tag_lease.tag)
+               OR tag IN (SELECT i.tag FROM intake i WHERE i.shop = ?1 AND i.tag = tag_lease.tag
+                         AND i.state IN ('open', 'in care', 'found'))
                OR tag IN (SELECT l.tag FROM lost_tag l WHERE l.shop = ?1 AND l.tag = tag_lease.tag)
                OR device IN (SELECT d.device FROM devices d WHERE d.shop = ?1 AND d.revoked_at IS NOT NULL))",
         )
@@ -86,7 +87,7 @@ fn following<'a>(tags: impl Iterator<Item = &'a String>, count: usize) -> Vec<St
     let numbers = tags.filter(|t| (1..=DIGITS).contains(&t.len()) && t.bytes().all(|b| b.is_ascii_digit()));
     let highest = numbers.filter_map(|t| t.parse::<u64>().ok().map(|n| (n, t.len()))).max();
     let (last, width) = highest.unwrap_or((0, FIRST.len()));
-    (last + 1..).take(count).map(|n| format!("{n:0width$}")).collect()
+    (last + 1..).take(count).map(|n| format!("{n:0width$}")).take_while(|t| t.len() <= DIGITS).collect()
 }
 
 #[cfg(test)]
@@ -98,8 +99,9 @@ mod tests {
         let of =
             |tags: &[&str], count| following(tags.iter().map(|t| (*t).to_owned()).collect::<Vec<_>>().iter(), count);
         assert_eq!(of(&[], 2), ["0001", "0002"]);
-        assert_eq!(of(&["0009", "0417", "A-7", "12345678901"], 2), ["0418", "0419"]);
+        assert_eq!(of(&["0009", "0417", "A-7", "1234567890123"], 2), ["0418", "0419"]);
         assert_eq!(of(&["99"], 1), ["100"]);
+        assert_eq!(of(&["999999999998"], 3), ["999999999999"], "no tag is wider");
         assert!(of(&["0001"], 0).is_empty());
     }
 }

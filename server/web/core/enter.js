@@ -22,9 +22,13 @@ export async function serverInfo(ctx) {
 
 /** Asks the server who it is; whoever asks meanwhile waits for the same answer. @param {Context} ctx @returns {Promise<ServerInfo>} */
 export function about(ctx) {
-  ctx.asking ??= ctx.transport.about().then((said) => {
+  ctx.asking ??= ctx.transport.about().then(async (said) => {
     ctx.askedAt = ctx.edge.now();
-    return (ctx.about = said);
+    ctx.about = said;
+    const { measured } = ctx.transport;
+    // What is said from now on without a network was said by this clock.
+    if (measured) await ctx.store.write(["meta"], (w) => w.setMeta("clock", measured)).catch(() => {});
+    return said;
   }).finally(() => {
     ctx.asking = undefined;
   });

@@ -1,7 +1,7 @@
 // The live stream: one tab of a device listens to what is appended (ids and revisions only) and fetches what is known here.
 // @ts-check
 
-import { fetchKinds, fetchShop } from "./enter.js";
+import { about, fetchKinds, fetchShop } from "./enter.js";
 import { catchUp, refreshSoon } from "./sync.js";
 
 /** @import {Context} from "./context.js" */
@@ -51,6 +51,7 @@ class Listener {
     // The stream begins (again): whatever was missed is looked up by revision.
     source.addEventListener("hello", () => {
       this.ctx.transport.reachable = true;
+      this.ctx.bus.say("queue");
       catchUp(this.ctx).catch(() => {});
       this.ctx.queue.drain();
     });
@@ -59,6 +60,9 @@ class Listener {
     });
     source.addEventListener("entry", (event) => this.#entry(event.data));
     source.onerror = () => {
+      // The stream broke: whether the server is there at all is asked, and said, now.
+      const { ctx } = this;
+      if (ctx.transport.reachable !== false) about(ctx).catch(() => {}).finally(() => ctx.bus.say("queue"));
       // The browser reconnects by itself, except after an answer that was no stream (signed out, a proxy): try again later.
       if (source.readyState === 2 && this.source === source) this.ctx.edge.after(AGAIN, () => this.#connect());
     };

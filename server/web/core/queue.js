@@ -9,6 +9,7 @@
 // @ts-check
 
 import { base64, fromHex } from "./bytes.js";
+import { covering } from "./clock.js";
 import { digestOf } from "./sha256.js";
 import { Trouble, trouble } from "./trouble.js";
 import { patienceFor } from "./transport.js";
@@ -185,7 +186,7 @@ export class Queue {
     const entry = await store.read(["entries"], (w) => w.get("entries", row.id));
     if (!entry) throw trouble("file-gone");
     const { said, digest, disclosures } = entry;
-    const measured = transport.measured;
+    const measured = covering(entry.measured, transport.measured);
     await this.#extend(0);
     const { json } = await transport.send("POST", `/v1/shops/${row.shop}/entries`, {
       json: { said, digest, disclosures, ...(measured ? { measured } : {}) },

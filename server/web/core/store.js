@@ -10,7 +10,9 @@ import { Trouble, trouble } from "./trouble.js";
  * An entry as kept here. `seq` is its local order; `index`, `kept` and `bytes` come with the server's answer. `refused` stands
  * while its queue item is refused, `aside` when it was set aside: both keep it out of the state.
  * @typedef {{id: string, shop: string, intake: string, seq: number, said: Said, text: string, digest: string, disclosures: string[],
- *   index?: number, kept?: Kept, bytes?: string, told?: Sentence[], refused?: boolean, aside?: boolean}} EntryRow
+ *   index?: number, kept?: Kept, bytes?: string, told?: Sentence[], measured?: {offset_ms: number, round_trip_ms: number}, refused?: boolean, aside?: boolean}} EntryRow
+ *
+ *   `measured`: the clock as measured last before it was said.
  *
  * A file: what is known of it. Its bytes stand apart so that reading this stays light.
  * @typedef {{digest: string, shop: string, intake: string, size: number, mime: string, name?: string, of: "photo" | "sheet" | "strokes",

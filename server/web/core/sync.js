@@ -23,6 +23,8 @@ import { sayWhatWasNoted } from "./write.js";
 const PAGE = 200;
 /** Days after which the bytes of a photo that the server holds leave the device, milliseconds. */
 const KEEP = 14 * 24 * 3_600_000;
+/** Notices within this time are one look, milliseconds: less than a person sees, more than one tap's entries are apart. */
+const SOON = 100;
 /** Time between two looks at the server when nothing else drives one, milliseconds. */
 const PULSE = 60_000;
 
@@ -97,7 +99,7 @@ export async function fetchKind(ctx, digest) {
 /** Fetches an intake a little later, once for many notices. @param {Context} ctx @param {string} intake */
 export function refreshSoon(ctx, intake) {
   if (ctx.soon.has(intake)) return;
-  ctx.soon.set(intake, ctx.edge.after(300, () => {
+  ctx.soon.set(intake, ctx.edge.after(SOON, () => {
     ctx.soon.delete(intake);
     fetchIntake(ctx, intake).catch(() => {});
   }));

@@ -139,7 +139,8 @@ async function put(ctx, w, intake, type, body, personal, where = {}) {
   });
   if (type === "taken-in") await setAsideRefused(w, intake);
   const seq = await w.next("seq");
-  await w.put("entries", { id: said.id, shop, intake, seq, said, text, digest, disclosures });
+  const measured = await w.meta("clock");
+  await w.put("entries", { id: said.id, shop, intake, seq, said, text, digest, disclosures, ...(measured ? { measured } : {}) });
   await w.enqueue({ shop, intake, what: "entry", id: said.id, type, staff, device, state: "waiting", tries: 0, not_before: 0, ...(where.after ? { after: where.after } : {}) }, where.order);
   return { id: said.id, digest };
 }

@@ -21,7 +21,7 @@ async function draw() {
   const d = await device();
   const late = d.clock && session() ? h("p", null, clockWords(d.clock)) : null;
   const newer = d.too_old || (d.newer && !shut);
-  put(place(), late || newer ? h("aside", { class: "guide strip", role: "status" },
+  put(place(), late || newer ? h("div", { class: "guide strip", role: "status" },
     late,
     newer ? h("p", null, t(d.too_old ? "strip.too-old" : "strip.newer")) : null,
     newer ? h("div", { class: "row" },

@@ -55,6 +55,7 @@ export class Shop {
     this.begun = true;
     const child = spawn(PROGRAM, [...how, "--data", this.data, "--listen", `127.0.0.1:${this.port}`, ...this.more], { stdio: ["ignore", "pipe", "pipe"] });
     this.child = child;
+    process.on("exit", () => child.kill("SIGKILL"));
     let said = "";
     child.stderr.on("data", (d) => (said = (said + d).slice(-4_000)));
     for await (const line of createInterface({ input: child.stdout })) if (line.startsWith("ready ")) return this;
@@ -136,6 +137,7 @@ export class Phone {
       "--force-prefers-reduced-motion", "--remote-debugging-port=0", `--user-data-dir=${this.kept}`, "about:blank",
     ], { stdio: ["ignore", "ignore", "pipe"] });
     this.child = child;
+    process.on("exit", () => child.kill("SIGKILL"));
     let at = "";
     for await (const line of createInterface({ input: child.stderr })) {
       at = /DevTools listening on (ws:\S+)/.exec(line)?.[1] ?? "";
