@@ -69,7 +69,7 @@
  * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[],
  *   look?: string, alike: {photo: string, intake: string, how: "same file" | "alike", bits?: number}[], codes: {format: string, text: string}[], flags: Sentence[], by: string, mark: Mark}} Judgement
- * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, of_paper?: boolean, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement,
+ * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, of_paper?: boolean, film?: boolean, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement,
  *   from?: string, moved?: {to: string, because: string, mark: Mark},
  *   erased?: {because: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
  *

@@ -17,7 +17,7 @@ import { large } from "../parts/large.js";
 import { linkPart } from "../parts/links.js";
 import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
-import { largeUrl } from "../parts/picture.js";
+import { filmUrl, largeUrl } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
 import { stamp, tag } from "../parts/tag.js";
@@ -134,7 +134,7 @@ export function machine(at) {
       clocks({ view, photo, history: entries, shop: here }),
       h("p", { class: "soft mono" }, photo.file),
     ];
-    return large({ picture: largeUrl(photo.photo), name, under, acts: [clocksToo, ...wrong] });
+    return large({ picture: largeUrl(photo.photo), film: filmUrl(photo), name, under, acts: [clocksToo, ...wrong] });
   }
 
   /** @param {string} photo */

@@ -13,7 +13,7 @@ import { large } from "../parts/large.js";
 import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { mayUseCamera } from "../parts/outline.js";
-import { largeUrl } from "../parts/picture.js";
+import { filmUrl, largeUrl } from "../parts/picture.js";
 import { similarPart, similarTo } from "../parts/similar.js";
 import { elsewhere, notesList, photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
 
@@ -86,7 +86,7 @@ export function shots(at) {
       notesList(photo), elsewhere(photo, id),
       clocks({ view, photo, history: entries, shop: here }),
     ];
-    return large({ picture: largeUrl(photo.photo), name, under, acts: [...(retake ? [retake] : []), wrong] });
+    return large({ picture: largeUrl(photo.photo), film: filmUrl(photo), name, under, acts: [...(retake ? [retake] : []), wrong] });
   }
 
   /** @param {IntakeView} view @param {View | undefined} next */

@@ -1,6 +1,6 @@
 // Pictures: a photo's URL comes a moment later than its tile; once known it stays, so that nothing flickers.
 
-import { photoUrl } from "../core/app.js";
+import { photoUrl, session } from "../core/app.js";
 import { h } from "./dom.js";
 import { redraw } from "./page.js";
 
@@ -35,4 +35,10 @@ export function drawing(name) {
 /** URL of the large picture, or of the small one where there is no large one. @param {string} photo */
 export async function largeUrl(photo) {
   return (await photoUrl(photo, "large")) ?? photoUrl(photo, "small");
+}
+
+/** Where a film is played from; nothing for a photo, or before the server holds it. @param {{ file: string, received?: { media_type: string } }} photo */
+export function filmUrl(photo) {
+  if (!photo.received?.media_type.startsWith("video/")) return undefined;
+  return `/v1/shops/${session()?.shop}/files/${photo.file.replace("sha256:", "")}`;
 }
