@@ -12,6 +12,7 @@ pub mod log;
 pub mod methods;
 pub mod no;
 pub mod openapi;
+pub mod packs;
 pub mod paper;
 pub mod receipts;
 pub mod shop;
@@ -60,6 +61,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/entries").get(entries::of_intake))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/tag").get(receipts::print_tag))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/go-on").get(paper::go_on))
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))
