@@ -20,10 +20,10 @@ use crate::words::Catalogue;
 const STYLE: &str = include_str!("pack.css");
 
 /// The modules of the checker, in the order in which each finds what it needs.
-const MODULES: [&str; 11] =
-    ["bytes", "sha256", "canon", "check/sha512", "check/ed25519", "check/tree", "check/note", "check/zip", "check/entries", "check/receipt", "check/pack"];
+const MODULES: [&str; 13] =
+    ["bytes", "sha256", "canon", "disclosure", "proof/sha512", "proof/ed25519", "proof/tree", "proof/note", "proof/zip", "proof/entry", "proof/entries", "proof/receipt", "proof/pack"];
 /// What the page itself does with them.
-const PART: &str = "check/offline";
+const PART: &str = "proof/offline";
 
 /// All that the page shows.
 #[derive(Debug)]
