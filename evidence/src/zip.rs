@@ -68,7 +68,7 @@ pub enum ZipError {
     Unread,
 }
 
-/// Whether a path may stand in a pack: lower-case letters, digits and `.`, `-`, `_` in at most four parts, no part
+/// Whether a path may stand in a pack: `VERIFY.txt`, or lower-case letters, digits and `.`, `-`, `_` in at most four parts, no part
 /// beginning with a dot.
 pub fn good_path(path: &str) -> bool {
     let good = |part: &str| {
@@ -76,7 +76,7 @@ pub fn good_path(path: &str) -> bool {
             && !part.starts_with('.')
             && part.bytes().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || matches!(c, b'.' | b'-' | b'_'))
     };
-    path.len() <= MAX_NAME && path.split('/').count() <= 4 && path.split('/').all(good)
+    path == "VERIFY.txt" || path.len() <= MAX_NAME && path.split('/').count() <= 4 && path.split('/').all(good)
 }
 
 fn put(out: &mut Vec<u8>, bytes: usize, value: u64) {

@@ -36,6 +36,7 @@ import { staff } from "./pages/staff.js";
 import { takeIn } from "./pages/take-in.js";
 import { told } from "./pages/told.js";
 import { unsent } from "./pages/unsent.js";
+import { verify } from "./pages/verify.js";
 
 const ID = "([0-9a-f-]{36})";
 
@@ -73,6 +74,7 @@ const OUTSIDE = [
   [/^\/sign-in$/, signIn],
   [/^\/pair$/, pair],
   [/^\/language$/, language],
+  [/^\/verify$/, verify],
 ];
 
 /** @param {string} path @param {boolean} [replace] @returns {Promise<void>} */

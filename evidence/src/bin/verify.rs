@@ -46,7 +46,8 @@ fn main() -> ExitCode {
         Err(Bad::Unchecked(said)) => (said, 2),
     };
     // What a file says may steer a terminal: its control characters are shown as unreadable.
-    let said: String = said.chars().map(|c| if c.is_control() && c != '\n' && c != '\t' { '\u{fffd}' } else { c }).collect();
+    let said: String =
+        said.chars().map(|c| if c.is_control() && c != '\n' && c != '\t' { '\u{fffd}' } else { c }).collect();
     // A reader that went away hears nothing; the exit code still tells.
     let written = if code == 2 { writeln!(io::stderr(), "{said}") } else { writeln!(io::stdout(), "{said}") };
     drop(written);
@@ -116,8 +117,7 @@ fn check_whole(path: &Path, wanted: &[&str]) -> Result<(String, u8), Bad> {
 
 /// A line an item.
 fn listed(report: &Report) -> String {
-    let lines: Vec<String> =
-        report.items.iter().map(|i| format!("{}\t{}\t{}", i.of, i.verdict, i.code)).collect();
+    let lines: Vec<String> = report.items.iter().map(|i| format!("{}\t{}\t{}", i.of, i.verdict, i.code)).collect();
     lines.join("\n")
 }
 

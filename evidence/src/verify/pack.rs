@@ -9,6 +9,7 @@ use super::earlier::{Continuations, Earlier, Unusable, compare};
 use super::entries::Facts;
 use super::receipt::continuations;
 use super::{MANIFEST_NOTE, Report, Verdict, believed, seal_text};
+use crate::canon;
 use crate::checkpoint::{Checkpoint, origin_parts};
 use crate::digest::{Digest, Hasher};
 use crate::disclosure::MAX_ENCODED;
@@ -17,7 +18,6 @@ use crate::note::{self, MAX_NOTE, VerifierKey};
 use crate::proof::{MAX_PROOF, Proof};
 use crate::sheet::{MAX_SHEET, Sheet};
 use crate::zip::{self, Member, Source, ZipError};
-use crate::canon;
 
 /// Largest manifest read, in bytes.
 pub const MAX_MANIFEST: u64 = 8 << 20;
@@ -164,12 +164,7 @@ fn manifest(open: &mut Open<'_>, key: &VerifierKey, head: &Checkpoint, report: &
 }
 
 /// Every listed file, then every file that is not listed. Gives the digests of the files as they are.
-fn files(
-    open: &mut Open<'_>,
-    manifest: &Manifest,
-    order: &[String],
-    report: &mut Report,
-) -> BTreeMap<String, Digest> {
+fn files(open: &mut Open<'_>, manifest: &Manifest, order: &[String], report: &mut Report) -> BTreeMap<String, Digest> {
     let mut seen = BTreeMap::new();
     for file in &manifest.files {
         let Some(member) = open.members.get(&file.path).cloned() else {

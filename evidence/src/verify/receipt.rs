@@ -17,6 +17,8 @@ use crate::tree::Hash;
 pub const MAX_RECEIPT: usize = 64 << 20;
 /// What stands before the block, and what ends it.
 pub const BLOCK: (&str, &str) = ("<script type=\"application/json\" id=\"counterfoil-evidence\">", "</script>");
+/// What stands before the seal, a note, and what ends it. The seal is over the whole page but what stands between these.
+pub const SEAL: (&str, &str) = ("<script type=\"text/plain\" id=\"counterfoil-seal\">", "</script>");
 /// What stands before a picture, and what ends it.
 const PICTURE: (&str, &str) = ("src=\"data:image/jpeg;base64,", "\"");
 
@@ -36,7 +38,8 @@ pub(super) struct Carried {
     pub entries: Vec<CarriedEntry>,
     pub continues: Continuations,
     verifier_key: String,
-    seal: String,
+    /// Whether it says that it is sealed: receipts were not, at first.
+    sealed: bool,
 }
 
 #[derive(Deserialize)]
@@ -47,8 +50,6 @@ struct Block {
     entries: Vec<Value>,
     #[serde(default)]
     continues: Value,
-    #[serde(default)]
-    seal: String,
 }
 
 fn hashes(value: &Value) -> Option<Vec<Hash>> {
@@ -71,10 +72,10 @@ fn carried_entry(value: &Value) -> Option<CarriedEntry> {
     })
 }
 
-/// Where the block stands: the first that begins there; what comes after it is under the page's seal.
-fn block_at(page: &str) -> Option<(usize, usize)> {
-    let from = page.find(BLOCK.0)? + BLOCK.0.len();
-    Some((from, from + page[from..].find(BLOCK.1)?))
+/// Where the first of a kind of element has its contents.
+fn within(page: &str, element: (&str, &str)) -> Option<(usize, usize)> {
+    let from = page.find(element.0)? + element.0.len();
+    Some((from, from + page[from..].find(element.1)?))
 }
 
 impl Carried {
@@ -83,17 +84,18 @@ impl Carried {
             return None;
         }
         let page = std::str::from_utf8(bytes).ok()?;
-        let (from, to) = block_at(page)?;
+        let (from, to) = within(page, BLOCK)?;
         let block: Block = serde_json::from_str(&page[from..to]).ok()?;
         let entries = block.entries.iter().map(carried_entry).collect::<Option<Vec<_>>>()?;
         let ascending = entries.windows(2).all(|w| w[0].index < w[1].index);
-        let continues = if block.continues.is_null() { Some(Continuations::new()) } else { continuations(&block.continues) };
-        (block.v == 1 && ascending).then_some(Carried {
+        let continues =
+            if block.continues.is_null() { Some(Continuations::new()) } else { continuations(&block.continues) };
+        ((1..=2).contains(&block.v) && ascending).then_some(Carried {
             checkpoint: block.checkpoint,
             entries,
             continues: continues?,
             verifier_key: block.verifier_key,
-            seal: block.seal,
+            sealed: block.v == 2,
         })
     }
 
@@ -101,16 +103,18 @@ impl Carried {
         self.verifier_key.parse().ok()
     }
 
-    /// Whether the key signed this page as it stands, its block left out.
+    /// Whether the key signed this page as it stands.
     pub(super) fn page_holds(&self, bytes: &[u8], key: &VerifierKey) -> bool {
+        let page = std::str::from_utf8(bytes).unwrap_or_default();
+        let seal = within(page, SEAL).map(|(from, to)| &page[from..to]).unwrap_or_default();
         let digest = page_digest(bytes);
-        note::open(&self.seal, &[key]).is_ok_and(|text| digest.is_some_and(|d| text == seal_text(PAGE_NOTE, &d)))
+        note::open(seal, &[key]).is_ok_and(|text| digest.is_some_and(|d| text == seal_text(PAGE_NOTE, &d)))
     }
 }
 
-/// The digest of a receipt without the contents of its block: what its seal is over.
+/// The digest of a receipt without the contents of its seal: what the seal is over.
 pub fn page_digest(bytes: &[u8]) -> Option<Digest> {
-    let (from, to) = block_at(std::str::from_utf8(bytes).ok()?)?;
+    let (from, to) = within(std::str::from_utf8(bytes).ok()?, SEAL)?;
     let mut hasher = Hasher::new();
     hasher.update(&bytes[..from]);
     hasher.update(&bytes[to..]);
@@ -130,7 +134,7 @@ pub fn check(bytes: &[u8], given: &[VerifierKey], earlier: Option<&Result<Earlie
         return report;
     };
     report.add("checkpoint", Verdict::Unchanged, "checkpoint");
-    if carried.seal.is_empty() {
+    if !carried.sealed {
         report.add("page", Verdict::Claimed, "page-unsealed");
     } else if carried.page_holds(bytes, &key) {
         report.add("page", Verdict::Unchanged, "page");

@@ -5,7 +5,7 @@ use std::io::{self, Write};
 
 use actix_web::http::header;
 use actix_web::web::Bytes;
-use actix_web::{HttpResponse, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use serde::Deserialize;
 use tokio::sync::mpsc;
 use utoipa::IntoParams;
@@ -84,6 +84,7 @@ pub async fn pack(
     caller: Caller,
     path: web::Path<(Uuid, Uuid)>,
     of: web::Query<PackOf>,
+    req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let (shop, intake) = path.into_inner();
     caller.in_shop(shop)?;
@@ -91,17 +92,20 @@ pub async fn pack(
     if of.view.as_ref().is_some_and(|v| v.len() > 64) {
         return Err(Problem::not_valid("view", "A view's name has at most 64 characters."));
     }
+    // As many at a time as uploads: both keep the disk busy.
+    let permit = app.uploads.clone().try_acquire_owned();
+    let permit = permit.map_err(|_| Problem::busy(super::words_of(&req).plain("refused.busy")))?;
     let wanted = Wanted { customer: of.customer, view: of.view, language: of.language };
     let ledger = app.ledger.clone();
     // Reading every original once takes as long as the disk needs: off the runtime.
     let handle = app.runtime.clone();
-    let plan = tokio::task::spawn_blocking(move || {
-        handle.block_on(gather::plan(&ledger, Whose { shop, intake }, &wanted))
-    });
+    let plan =
+        tokio::task::spawn_blocking(move || handle.block_on(gather::plan(&ledger, Whose { shop, intake }, &wanted)));
     let plan = plan.await.map_err(no::fault)??;
     let (to, mut from) = mpsc::channel(WAITING);
     let length = plan.length();
     tokio::task::spawn_blocking(move || {
+        let _permit = permit;
         let mut sending = Sending { to, held: Vec::with_capacity(PIECE) };
         if let Err(e) = plan.write(&mut sending)
             && e.kind() != io::ErrorKind::BrokenPipe

@@ -185,7 +185,10 @@ async fn render(
 }
 
 /// Tags of the intakes that photos came from or were moved to.
-pub async fn tags_beside(db: &mut sqlx::SqliteConnection, intake: &Intake) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
+pub async fn tags_beside(
+    db: &mut sqlx::SqliteConnection,
+    intake: &Intake,
+) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
     let mut tags = BTreeMap::new();
     for photo in &intake.photos {
         for other in photo.from.into_iter().chain(photo.moved.as_ref().map(|m| m.what.to)) {

@@ -14,7 +14,13 @@ impl Ledger {
     ///
     /// # Errors
     /// The database's, or a size the log never had.
-    pub async fn signed_at(&self, db: &mut SqliteConnection, shop: Uuid, head: &Head, size: u64) -> Result<String, sqlx::Error> {
+    pub async fn signed_at(
+        &self,
+        db: &mut SqliteConnection,
+        shop: Uuid,
+        head: &Head,
+        size: u64,
+    ) -> Result<String, sqlx::Error> {
         if size == 0 || size > head.size {
             return Err(broken("the log never had this size"));
         }
@@ -39,15 +45,13 @@ pub async fn consistency(db: &mut SqliteConnection, shop: Uuid, old: u64, new: u
 /// # Errors
 /// The database's.
 pub async fn epochs(db: &mut SqliteConnection, shop: Uuid) -> Result<Vec<load::Stored>, sqlx::Error> {
-    let rows: Vec<(i64, Vec<u8>)> =
-        sqlx::query_as("SELECT idx, bytes FROM entry WHERE shop = ? AND type = 'epoch-opened' AND idx > 0 ORDER BY idx")
-            .bind(shop.to_string())
-            .fetch_all(db)
-            .await?;
-    let stored = |(index, bytes): (i64, Vec<u8>)| load::Stored {
-        index: index.unsigned_abs(),
-        bytes,
-        disclosures: Vec::new(),
-    };
+    let rows: Vec<(i64, Vec<u8>)> = sqlx::query_as(
+        "SELECT idx, bytes FROM entry WHERE shop = ? AND type = 'epoch-opened' AND idx > 0 ORDER BY idx",
+    )
+    .bind(shop.to_string())
+    .fetch_all(db)
+    .await?;
+    let stored =
+        |(index, bytes): (i64, Vec<u8>)| load::Stored { index: index.unsigned_abs(), bytes, disclosures: Vec::new() };
     Ok(rows.into_iter().map(stored).collect())
 }

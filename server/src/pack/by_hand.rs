@@ -1,4 +1,4 @@
-//! `verify.txt`: how a pack is checked with `sha256sum`, `openssl` and `jq` alone. What is indented there is to be typed; a
+//! `VERIFY.txt`: how a pack is checked with `sha256sum`, `openssl` and `jq` alone. What is indented there is to be typed; a
 //! test types it.
 
 use crate::words::Catalogue;
@@ -38,7 +38,7 @@ for e in entries/*.json; do held $e && echo "$e is in the log" || { echo "$e IS 
     ),
     (
         "pack.by-hand.details",
-        r#"for d in details/*.txt; do [ -f $d ] || continue; while read -r x; do printf %s $x | openssl dgst -sha256 -binary | base64 | tr +/ -_ | tr -d = > $t/d
+        r#"for d in details/*.txt; do [ -f $d ] || continue; while read -r x; do printf %s $x | openssl dgst -sha256 -binary | base64 | tr / _ | tr + - | tr -d = > $t/d
 jq -e --rawfile d $t/d '.said.body._sd | index($d | rtrimstr("\n")) != null' entries/$(basename $d .txt).json > $t/found; done < $d; done"#,
     ),
     (

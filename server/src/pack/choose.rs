@@ -112,3 +112,73 @@ pub fn choose(all: Vec<Stored>, wanted: &Wanted) -> Result<Vec<Stored>, String> 
         })
         .collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use evidence::entry::{Author, Kept, Said};
+    use serde_json::json;
+
+    fn stored(index: u64, kind: &str, body: Value, server: bool) -> Stored {
+        let id = |n: u64| format!("0199c0de-0000-7000-8000-{n:012}").parse::<Uuid>().unwrap_or_default();
+        let author =
+            if server { Author::Server { version: "1".into() } } else { Author::Staff { staff: id(1), device: id(2) } };
+        let Value::Object(body) = body else { panic!("a body is an object") };
+        let (intake, kind) = (Some(id(3)), kind.to_owned());
+        let said =
+            Said { author, body, at: 1, offset_minutes: 0, id: id(index), intake, seen: None, shop: id(1), kind, v: 1 };
+        let kept = Kept { at: 1, raw: None, clock_offset_ms: None, round_trip_ms: None };
+        let bytes = Entry { said, kept }.bytes().expect("canonical bytes");
+        Stored { index, bytes, disclosures: vec!["secret".into()] }
+    }
+
+    fn wanted(customer: Customer, view: Option<&str>) -> Wanted {
+        Wanted { customer, view: view.map(str::to_owned), language: None }
+    }
+
+    fn photo(n: u64) -> Value {
+        json!(format!("0199c0de-0000-7000-8000-{n:012}"))
+    }
+
+    fn log() -> Vec<Stored> {
+        vec![
+            stored(1, "intake-opened", json!({"tag": "0417"}), false),
+            stored(2, "person-named", json!({"who": "owner"}), false),
+            stored(3, "photo-taken", json!({"photo": photo(31), "view": "front"}), false),
+            stored(4, "photo-taken", json!({"photo": photo(32), "view": "rear"}), false),
+            stored(5, "photo-taken", json!({"photo": photo(33), "of_paper": true}), false),
+            stored(6, "photo-received", json!({"photo": photo(33)}), true),
+            stored(7, "photo-erased", json!({"photo": photo(32), "because": "M. Okafor asked"}), false),
+            stored(8, "a-type-of-the-future", json!({}), false),
+            stored(9, "reading-noted", json!({"reading": "compression", "because": "M. Okafor waits"}), false),
+            stored(10, "taken-in", json!({}), false),
+        ]
+    }
+
+    fn indices(wanted: &Wanted) -> Vec<u64> {
+        choose(log(), wanted).expect("entries").iter().map(|s| s.index).collect()
+    }
+
+    #[test]
+    fn with_the_customer_everything_goes() {
+        let all = choose(log(), &wanted(Customer::Shown, None)).expect("entries");
+        assert!(all.len() == 10 && all.iter().all(|s| s.disclosures == ["secret"]));
+    }
+
+    #[test]
+    fn without_the_customer_only_what_is_known_to_name_nobody() {
+        let some = choose(log(), &wanted(Customer::Withheld, None)).expect("entries");
+        assert_eq!(some.iter().map(|s| s.index).collect::<Vec<_>>(), [1, 3, 10]);
+        assert!(some.iter().all(|s| s.disclosures.is_empty()));
+        let mut by_hand = log();
+        by_hand[0] = stored(1, "intake-opened", json!({"tag": "0417", "written": {"by": "M. Okafor"}}), false);
+        let some = choose(by_hand, &wanted(Customer::Withheld, None)).expect("entries");
+        assert_eq!(some.iter().map(|s| s.index).collect::<Vec<_>>(), [3, 10]);
+    }
+
+    #[test]
+    fn of_a_view_only_its_photos() {
+        assert_eq!(indices(&wanted(Customer::Shown, Some("rear"))), [1, 4, 7, 10]);
+        assert_eq!(indices(&wanted(Customer::Withheld, Some("front"))), [1, 3, 10]);
+    }
+}

@@ -109,9 +109,10 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
     };
     let entries = record.stored.iter().map(|s| s.entry().map(|e| (s.index, e))).collect::<Result<Vec<_>, _>>();
-    let shown = page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries.map_err(no::fault)?, wanted };
+    let shown =
+        page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries.map_err(no::fault)?, wanted };
     files.push(Planned::here("index.html", page::render(&shown)));
-    files.push(Planned::here("verify.txt", by_hand::text(catalogue)));
+    files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue)));
     let of = Of {
         shop: of.shop,
         intake: of.intake,

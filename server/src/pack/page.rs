@@ -20,8 +20,21 @@ use crate::words::Catalogue;
 const STYLE: &str = include_str!("pack.css");
 
 /// The modules of the checker, in the order in which each finds what it needs.
-const MODULES: [&str; 13] =
-    ["bytes", "sha256", "canon", "disclosure", "proof/sha512", "proof/ed25519", "proof/tree", "proof/note", "proof/zip", "proof/entry", "proof/entries", "proof/receipt", "proof/pack"];
+const MODULES: [&str; 13] = [
+    "bytes",
+    "sha256",
+    "canon",
+    "disclosure",
+    "proof/sha512",
+    "proof/ed25519",
+    "proof/tree",
+    "proof/note",
+    "proof/zip",
+    "proof/entry",
+    "proof/entries",
+    "proof/receipt",
+    "proof/pack",
+];
 /// What the page itself does with them.
 const PART: &str = "proof/offline";
 
@@ -102,7 +115,7 @@ pub fn render(shown: &Shown<'_>) -> String {
                         (paper::signed(input))
                     }
                     (timeline(shown))
-                    section { h2 { (w("pack.by-hand-title")) } p { a href="verify.txt" { "verify.txt" } ": " (w(by_hand::FIRST)) }
+                    section { h2 { (w("pack.by-hand-title")) } p { a href="VERIFY.txt" { "VERIFY.txt" } ": " (w(by_hand::FIRST)) }
                         pre { (input.checkpoint) } p.soft { (w("receipt.key")) " " code { (input.verifier_key) } } }
                 }
                 script type="application/json" id="words" { (PreEscaped(paper::json_in_html(&sentences(input.words)))) }

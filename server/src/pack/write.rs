@@ -42,10 +42,8 @@ pub struct Plan {
 }
 
 fn manifest(of: &Of, files: &[Planned]) -> Result<Vec<u8>, String> {
-    let listed: Vec<Value> = files
-        .iter()
-        .map(|f| json!({"path": f.path, "size": f.size, "sha256": f.digest.to_string()}))
-        .collect();
+    let listed: Vec<Value> =
+        files.iter().map(|f| json!({"path": f.path, "size": f.size, "sha256": f.digest.to_string()})).collect();
     let lacks: Vec<Value> = of.lacks.iter().map(|l| json!({"code": l.code, "of": l.of})).collect();
     let value = json!({"v": 1, "shop": of.shop.to_string(), "intake": of.intake.to_string(), "scope": of.scope,
         "language": of.language, "withheld": of.withheld.iter().map(Digest::to_string).collect::<Vec<_>>(),

@@ -3,7 +3,7 @@
 use base64::Engine;
 use evidence::digest::Digest;
 use evidence::note::{self, SignerKey};
-use evidence::verify::receipt::{BLOCK, page_digest};
+use evidence::verify::receipt::{SEAL, page_digest};
 use evidence::verify::{PAGE_NOTE, seal_text};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::json;
@@ -26,20 +26,20 @@ pub fn policy() -> String {
     )
 }
 
-/// The whole file, signed as it stands: the seal is over the page without the block that carries it.
+/// The whole file, signed as it stands but for the place of the seal.
 ///
 /// # Errors
 /// A sentence when the key cannot sign.
 pub fn sealed(input: &Input<'_>, key: &SignerKey) -> Result<String, String> {
     let page = render(input);
-    let digest = page_digest(page.as_bytes()).ok_or("a receipt has a place for its proof")?;
+    let digest = page_digest(page.as_bytes()).ok_or("a receipt has a place for its seal")?;
     let seal = note::sign(&seal_text(PAGE_NOTE, &digest), &[key]).map_err(|e| e.to_string())?;
-    let at = page.find(BLOCK.0).map(|at| at + BLOCK.0.len()).ok_or("a receipt has a place for its proof")?;
+    let at = page.find(SEAL.0).map(|at| at + SEAL.0.len()).ok_or("a receipt has a place for its seal")?;
     let (before, after) = page.split_at(at);
-    Ok(format!("{before}{}{after}", json_in_html(&proofs::block(input, &seal))))
+    Ok(format!("{before}{seal}{after}"))
 }
 
-/// The page with an empty place for its proof.
+/// The page with an empty place for its seal.
 fn render(input: &Input<'_>) -> String {
     let photos = sheet::shown_photos(input.kind, input.intake);
     let number = |id: uuid::Uuid| photos.iter().position(|p| p.taken.photo == id).map(|i| i + 1);
@@ -255,7 +255,8 @@ fn proof(input: &Input<'_>) -> Markup {
                 summary { (say(input, "receipt.entries", &json!({"count": input.evidence.len()}))) }
                 @for e in input.evidence { pre { (e.index) "\n" (e.bytes) } }
             }
-            script type="application/json" id="counterfoil-evidence" {}
+            script type="application/json" id="counterfoil-evidence" { (PreEscaped(json_in_html(&proofs::block(input)))) }
+            script type="text/plain" id="counterfoil-seal" {}
         }
     }
 }

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use super::Input;
 
 /// The evidence as JSON, to be read by a program; nothing in it is needed to read the receipt.
-pub fn block(input: &Input<'_>, seal: &str) -> Value {
+pub fn block(input: &Input<'_>) -> Value {
     let base64 = base64::engine::general_purpose::STANDARD;
     let entries: Vec<Value> = input
         .evidence
@@ -25,8 +25,7 @@ pub fn block(input: &Input<'_>, seal: &str) -> Value {
         })
         .collect();
     json!({
-        "v": 1,
-        "seal": seal,
+        "v": 2,
         "continues": continues,
         "checkpoint": input.checkpoint,
         "verifier_key": input.verifier_key,

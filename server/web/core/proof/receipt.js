@@ -14,9 +14,10 @@ export const MAX_RECEIPT = 64 << 20;
 const BLOCK_BEGINS = '<script type="application/json" id="counterfoil-evidence">';
 // In two pieces: this text also stands inside a script element.
 const BLOCK_ENDS = "<" + "/script>";
+const SEAL_BEGINS = '<script type="text/plain" id="counterfoil-seal">';
 const PICTURE_BEGINS = 'src="data:image/jpeg;base64,';
 
-/** @typedef {{ checkpoint: string, key: string, seal: string, page: string, before: string, after: string, entries: { index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }[], continues: Map<number, Uint8Array[]> }} Carried */
+/** @typedef {{ checkpoint: string, key: string, sealed: boolean, page: string, entries: { index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }[], continues: Map<number, Uint8Array[]> }} Carried */
 
 /** @param {any} list @returns {Uint8Array[] | null} */
 function hashesOf(list) {
@@ -56,18 +57,20 @@ function readCarried(bytes) {
     const entries = Array.isArray(block.entries) ? block.entries.map(carriedEntry) : [null];
     const ascending = entries.every((/** @type {any} */ e, /** @type {number} */ i) => e && (i === 0 || entries[i - 1].index < e.index));
     const continues = block.continues === undefined || block.continues === null ? new Map() : continuations(block.continues);
-    const seal = block.seal ?? "";
-    if (block.v !== 1 || !ascending || !continues || ![block.checkpoint, block.verifier_key, seal].every((t) => typeof t === "string")) return null;
-    return { checkpoint: block.checkpoint, key: block.verifier_key, seal, page, before: page.slice(0, from), after: page.slice(to), entries, continues };
+    if ((block.v !== 1 && block.v !== 2) || !ascending || !continues || typeof block.checkpoint !== "string" || typeof block.verifier_key !== "string") return null;
+    return { checkpoint: block.checkpoint, key: block.verifier_key, sealed: block.v === 2, page, entries, continues };
   } catch {
     return null;
   }
 }
 
-/** Whether the key signed the page, its block left out. @param {Carried} carried @param {VerifierKey} key */
-function pageHolds(carried, key) {
-  const digest = hex(new Sha256().update(utf8(carried.before)).update(utf8(carried.after)).digest());
-  return openNote(carried.seal, key) === `counterfoil receipt page\nsha256:${digest}\n`;
+/** Whether the key signed the page as it stands but for its seal. @param {Carried} carried @param {VerifierKey} key */
+function pageHolds({ page }, key) {
+  const begins = page.indexOf(SEAL_BEGINS);
+  const from = begins + SEAL_BEGINS.length, to = page.indexOf(BLOCK_ENDS, from);
+  if (begins < 0 || to < 0) return false;
+  const digest = hex(new Sha256().update(utf8(page.slice(0, from))).update(utf8(page.slice(to))).digest());
+  return openNote(page.slice(from, to), key) === `counterfoil receipt page\nsha256:${digest}\n`;
 }
 
 /** An earlier receipt to compare with; null when it does not check by itself. @param {Uint8Array} bytes @param {VerifierKey[]} given @returns {EarlierReceipt | null} */
@@ -98,7 +101,7 @@ export function checkReceipt(bytes, given, earlier) {
   const head = openCheckpoint(carried.checkpoint, key);
   if (!head) return items.push({ of: "checkpoint", verdict: "broken", code: "checkpoint-signature" }), items;
   items.push({ of: "checkpoint", verdict: "unchanged", code: "checkpoint" });
-  if (carried.seal === "") items.push({ of: "page", verdict: "claimed", code: "page-unsealed" });
+  if (!carried.sealed) items.push({ of: "page", verdict: "claimed", code: "page-unsealed" });
   else if (pageHolds(carried, key)) items.push({ of: "page", verdict: "unchanged", code: "page" });
   else items.push({ of: "page", verdict: "broken", code: "page-changed" });
   const facts = new Facts();
