@@ -33,3 +33,5 @@ pub mod proof;
 pub mod sheet;
 pub mod time;
 pub mod tree;
+pub mod verify;
+pub mod zip;

@@ -24,6 +24,8 @@ pub enum Command {
     Demo(Demo),
     /// Rebuild projections and root from log and disclosures, hash every original again, compare, report.
     Check(Folder),
+    /// Make the pack of an intake: one archive that can be checked without us.
+    Pack(PackOf),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
     NewEpoch(NewEpoch),
     /// Kinds of machine of the shop's own.
@@ -46,6 +48,29 @@ pub enum Kinds {
         #[arg(long, env = "COUNTERFOIL_DATA")]
         data: PathBuf,
     },
+}
+
+/// Which pack.
+#[derive(Debug, Args)]
+pub struct PackOf {
+    /// The folder that holds everything.
+    #[arg(long, env = "COUNTERFOIL_DATA")]
+    pub data: PathBuf,
+    /// The intake: its id, or its tag where only one bears it.
+    #[arg(long)]
+    pub intake: String,
+    /// The file to write.
+    #[arg(long)]
+    pub out: PathBuf,
+    /// Without the customer, and without original photos.
+    #[arg(long)]
+    pub withhold_customer: bool,
+    /// Only the photos of this view.
+    #[arg(long)]
+    pub view: Option<String>,
+    /// The reader's language; without it that of the sheet.
+    #[arg(long)]
+    pub language: Option<String>,
 }
 
 /// How to serve an invented shop.

@@ -15,6 +15,7 @@ pub mod kinds;
 pub mod ledger;
 pub mod originals;
 pub mod own_kinds;
+pub mod pack;
 pub mod photo;
 pub mod problem;
 pub mod receipt;

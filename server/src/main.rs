@@ -5,7 +5,8 @@ use std::process::{self, ExitCode};
 
 use clap::Parser;
 use counterfoil::config::{Cli, Command, Kinds};
-use counterfoil::{check, demo, http, own_kinds, problem, serve};
+use counterfoil::pack::choose::{Customer, Wanted};
+use counterfoil::{check, demo, http, own_kinds, pack, problem, serve};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -23,6 +24,11 @@ fn main() -> ExitCode {
                 demo::run(wanted.serve.with_file()?, wanted.empty).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Check(folder) => check::run(&folder.data).await,
+            Command::Pack(of) => {
+                let customer = if of.withhold_customer { Customer::Withheld } else { Customer::Shown };
+                let wanted = Wanted { customer, view: of.view, language: of.language };
+                pack::run::run(&of.data, &of.intake, &of.out, &wanted).await.map(|()| ExitCode::SUCCESS)
+            }
             Command::NewEpoch(wanted) => {
                 serve::new_epoch(&wanted.data, &wanted.because).await.map(|()| ExitCode::SUCCESS)
             }

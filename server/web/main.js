@@ -49,6 +49,7 @@ const OUTSIDE = [
   [/^\/sign-in$/, () => import("./pages/sign-in.js").then((m) => m.signIn)],
   [/^\/pair$/, () => import("./pages/pair.js").then((m) => m.pair)],
   [/^\/language$/, () => import("./pages/language.js").then((m) => m.language)],
+  [/^\/verify$/, () => import("./pages/verify.js").then((m) => m.verify)],
 ];
 
 /** @param {string} path @param {boolean} [replace] @returns {Promise<void>} */

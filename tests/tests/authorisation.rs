@@ -156,6 +156,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "getReceipt" => a.get(&intake("/receipt")),
         "getSheet" => a.get(&intake("/sheet")),
         "getTag" => a.get(&intake("/tag")),
+        "getPack" => a.get(&intake("/pack")),
         "getGoOn" => a.get(&intake("/go-on")),
         "getKindPaper" => a.get(&shop(&format!("/kinds/{}/paper", t.kind))),
         "printTags" => a.get(&shop("/tags/print?from=0100&count=2")),

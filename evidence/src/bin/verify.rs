@@ -1,9 +1,10 @@
-//! Checks what the shop gave out, without the shop: an entry by its proof, or a signed note.
+//! Checks what the shop gave out, without the shop: a receipt, a pack, an entry by its proof, or a signed note.
 //!
-//! Exit code 0: everything asked for holds. 1: something does not. 2: it could not be checked.
+//! Exit code 0: everything asked for holds. 1: something does not. 2: it could not be checked. A receipt or a pack in which
+//! nothing is worse than claimed, withheld, erased, missing or not understood ends with 3, 4, 5, 6 or 7.
 
 use std::fs::File;
-use std::io::{self, Read, Write};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
@@ -12,13 +13,23 @@ use evidence::entry::{Author, Entry, MAX_ENTRY};
 use evidence::note::{self, MAX_NOTE, VerifierKey};
 use evidence::proof::{MAX_PROOF, Proof};
 use evidence::time;
+use evidence::verify::receipt::MAX_RECEIPT;
+use evidence::verify::{self, Earlier, Report, Verdict};
+use evidence::zip::Source;
 
 const USAGE: &str = "\
+verify FILE [--key KEY]... [--earlier RECEIPT] [--lines]
+                                       checks a receipt or a pack, item by item
 verify proof ENTRYFILE PROOFFILE KEY   checks that the log whose key this is holds this entry
 verify note FILE KEY...                checks that one of these keys signed this text, and none of them falsely
 
-KEY is a verifier key: name+id+base64. Exit code: 0 it holds, 1 it does not, 2 it could not be checked.
+KEY is a verifier key: name+id+base64. With --earlier the log of FILE is held against that of a receipt given before it;
+with --lines every item is a line of what, verdict and code. Exit code: 0 it holds, 1 it does not, 2 it could not be checked;
+of a receipt or a pack the worst that is in it: 0 unchanged, 3 claimed, 4 withheld, 5 erased, 6 missing, 7 not understood, 1 broken.
 ";
+
+/// The sentences, in English: the same catalogue that the page speaks from.
+const WORDS: &str = include_str!("../../../schema/words/en.json");
 
 /// Why nothing good can be said: a sentence, and the exit code that goes with it.
 enum Bad {
@@ -30,29 +41,103 @@ enum Bad {
 
 fn main() -> ExitCode {
     let (said, code) = match run(std::env::args_os().skip(1).map(|a| a.to_string_lossy().into_owned()).collect()) {
-        Ok(said) => (said, 0),
+        Ok((said, code)) => (said, code),
         Err(Bad::Broken(said)) => (said, 1),
         Err(Bad::Unchecked(said)) => (said, 2),
     };
     // What a file says may steer a terminal: its control characters are shown as unreadable.
-    let said: String = said.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect();
+    let said: String =
+        said.chars().map(|c| if c.is_control() && c != '\n' && c != '\t' { '\u{fffd}' } else { c }).collect();
     // A reader that went away hears nothing; the exit code still tells.
     let written = if code == 2 { writeln!(io::stderr(), "{said}") } else { writeln!(io::stdout(), "{said}") };
     drop(written);
     ExitCode::from(code)
 }
 
-fn run(args: Vec<String>) -> Result<String, Bad> {
+fn run(args: Vec<String>) -> Result<(String, u8), Bad> {
     let args: Vec<&str> = args.iter().map(String::as_str).collect();
-    match args[..] {
+    let held = match args[..] {
         ["proof", entry, proof, key] => check_proof(Path::new(entry), Path::new(proof), &verifier(key)?),
         ["note", file, ref keys @ ..] if !keys.is_empty() => {
             let keys = keys.iter().map(|k| verifier(k)).collect::<Result<Vec<_>, _>>()?;
             check_note(Path::new(file), &keys)
         }
         ["--help" | "-h"] => Ok(USAGE.trim_end().to_owned()),
+        [file, ref wanted @ ..] if !file.starts_with('-') && file != "proof" && file != "note" => {
+            return check_whole(Path::new(file), wanted);
+        }
         _ => Err(Bad::Unchecked(USAGE.trim_end().to_owned())),
+    };
+    held.map(|said| (said, 0))
+}
+
+/// A file that is read where a check needs it.
+struct OnDisk {
+    file: File,
+    size: u64,
+}
+
+impl Source for OnDisk {
+    fn size(&self) -> u64 {
+        self.size
     }
+
+    fn read_at(&mut self, at: u64, into: &mut [u8]) -> io::Result<()> {
+        self.file.seek(SeekFrom::Start(at))?;
+        self.file.read_exact(into)
+    }
+}
+
+fn check_whole(path: &Path, wanted: &[&str]) -> Result<(String, u8), Bad> {
+    let (mut keys, mut earlier, mut lines, mut rest) = (Vec::new(), None, false, wanted.iter());
+    while let Some(option) = rest.next() {
+        let value = || Bad::Unchecked(USAGE.trim_end().to_owned());
+        match *option {
+            "--key" => keys.push(verifier(rest.next().ok_or_else(value)?)?),
+            "--earlier" => earlier = Some(read(Path::new(rest.next().ok_or_else(value)?), MAX_RECEIPT)?),
+            "--lines" => lines = true,
+            _ => return Err(value()),
+        }
+    }
+    let earlier = earlier.map(|bytes| Earlier::of_receipt(&bytes, &keys));
+    let unread = |e: io::Error| Bad::Unchecked(format!("{} cannot be read: {e}", path.display()));
+    let mut file = File::open(path).map_err(unread)?;
+    let size = file.metadata().map_err(unread)?.len();
+    let mut first = Vec::new();
+    Read::by_ref(&mut file).take(2).read_to_end(&mut first).map_err(unread)?;
+    let report = if first == b"PK" {
+        verify::pack::check(&mut OnDisk { file, size }, &keys, earlier.as_ref())
+    } else {
+        verify::receipt::check(&read(path, MAX_RECEIPT)?, &keys, earlier.as_ref())
+    };
+    let worst = report.worst();
+    let said = if lines { listed(&report) } else { summed(&report) };
+    Ok((said, worst.exit_code()))
+}
+
+/// A line an item.
+fn listed(report: &Report) -> String {
+    let lines: Vec<String> = report.items.iter().map(|i| format!("{}\t{}\t{}", i.of, i.verdict, i.code)).collect();
+    lines.join("\n")
+}
+
+/// What is not unchanged, the worst first; then how much is.
+fn summed(report: &Report) -> String {
+    let words: serde_json::Value = serde_json::from_str(WORDS).unwrap_or_default();
+    let sentence = |code: &str| {
+        words.get(format!("verify.code.{code}")).and_then(serde_json::Value::as_str).unwrap_or(code).to_owned()
+    };
+    let mut out = vec![format!("{}", report.worst()).to_uppercase()];
+    for verdict in Verdict::ALL.into_iter().rev() {
+        let of: Vec<_> = report.items.iter().filter(|i| i.verdict == verdict).collect();
+        if verdict == Verdict::Unchanged {
+            out.push(format!("unchanged: {} items", of.len()));
+        } else {
+            out.extend(of.iter().map(|i| format!("{verdict}: {}: {}", i.of, sentence(i.code))));
+        }
+    }
+    out.push(LIMITS.to_owned());
+    out.join("\n")
 }
 
 fn check_proof(entry: &Path, proof: &Path, key: &VerifierKey) -> Result<String, Bad> {

@@ -3,13 +3,16 @@
 
 mod canon;
 mod checkpoint;
+mod damaged;
 mod disclosure;
 mod entry;
 mod golden;
+mod made;
 mod note;
 mod proof;
 mod reference;
 mod sheet;
+mod tampered;
 mod time;
 mod tree;
 mod verify;

@@ -82,3 +82,19 @@ proptest! {
         prop_assert!(root_hash(root, size).verify_inclusion(&leaves[at], at as u64, &as_theirs).is_err());
     }
 }
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 12, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn large_logs_give_the_same_proofs(size in 1..=10_000_usize, at in any::<prop::sample::Index>(), old in any::<prop::sample::Index>()) {
+        let leaves: Vec<Vec<u8>> = (0..size).map(|i| i.to_string().into_bytes()).collect();
+        let (ours, reference) = (Stored::of(leaves.iter().map(|l| tree::leaf_hash(l)).collect()), theirs(&leaves));
+        let (at, old) = (at.index(size), old.index(size) as u64 + 1);
+        prop_assert_eq!(root_hash(ours.root(size as u64), size as u64), reference.root());
+        let theirs_at = reference.prove_inclusion(at);
+        prop_assert_eq!(ours.inclusion(at as u64, size as u64).concat(), theirs_at.as_bytes());
+        let theirs_on = reference.prove_consistency(size - old as usize);
+        prop_assert_eq!(ours.consistency(old, size as u64).concat(), theirs_on.as_bytes());
+    }
+}

@@ -114,6 +114,11 @@ pub fn has_drawing(name: &str) -> bool {
     Web::get(&format!("drawings/{name}.svg")).is_some()
 }
 
+/// A text file of the app.
+pub fn text(path: &str) -> Option<String> {
+    String::from_utf8(Web::get(path)?.data.into_owned()).ok()
+}
+
 /// The routes of the app: everything that is not an API is one of its pages.
 pub fn routes(cfg: &mut web::ServiceConfig) {
     cfg.service(web::resource("/app/{build}/{path:.*}").get(asset))

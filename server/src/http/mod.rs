@@ -13,6 +13,7 @@ pub mod methods;
 pub mod no;
 pub mod openapi;
 pub mod packed;
+pub mod packs;
 pub mod paper;
 pub mod parts;
 pub mod range;
@@ -64,6 +65,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/entries").get(entries::of_intake))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/tag").get(receipts::print_tag))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/go-on").get(paper::go_on))
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))

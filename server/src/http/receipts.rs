@@ -1,7 +1,7 @@
 //! The receipt as a page and a file, the tag to print, and the receipt behind a share link.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use actix_web::http::header;
@@ -19,6 +19,7 @@ use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Intake, Standing, Whose};
 use crate::intake::{sheet, strokes};
 use crate::ledger::load::{self, Range};
+use crate::ledger::{Ledger, prove};
 use crate::originals::Shelf;
 use crate::problem::Problem;
 use crate::receipt::{Evidence, Input, Picture, page, since, tag};
@@ -104,7 +105,15 @@ async fn render(
     let (shown, later): (Vec<_>, Vec<_>) = entries.into_iter().partition(|e| Some(e.index) <= end);
     let intake = load::fold(whose, &shown).map_err(no::fault)?;
     let told = |e: &load::Stored| e.entry().is_ok_and(|e| since::TYPES.contains(&e.said.kind.as_str()));
-    let entries: Vec<_> = shown.into_iter().chain(later.into_iter().filter(told)).collect();
+    // Receipts were given when it was taken in, and made again after each of these.
+    let mut sizes: BTreeSet<u64> = end.into_iter().map(|i| i + 1).collect();
+    let later: Vec<_> = later.into_iter().filter(told).collect();
+    sizes.extend(later.iter().map(|e| e.index + 1));
+    let epochs = prove::epochs(&mut tx, shop).await.map_err(no::fault)?;
+    let mut entries: Vec<_> = shown.into_iter().chain(later).chain(epochs).collect();
+    entries.sort_by_key(|e| e.index);
+    // Of the size that covers what it carries: made again, it is the same.
+    let size = entries.last().map_or(1, |e| e.index + 1);
     let head = load::head(&mut *tx, shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
     let shown = shown_in(&mut tx, shop, &intake).await.map_err(no::fault)?;
     let catalogue = language.and_then(words::find).map_or_else(|| shown.clone(), Cow::Borrowed);
@@ -117,12 +126,17 @@ async fn render(
         Some(digest) => load::document(&mut *tx, shop, "terms", &digest).await.map_err(no::fault)?.unwrap_or_default(),
         None => Vec::new(),
     };
+    let checkpoint = app.ledger.signed_at(&mut tx, shop, &head, size).await.map_err(no::fault)?;
+    let mut continues = Vec::new();
+    for old in sizes.into_iter().filter(|s| *s < size) {
+        continues.push((old, prove::consistency(&mut tx, shop, old, size).await.map_err(no::fault)?));
+    }
     let mut evidence = Vec::with_capacity(entries.len());
     let mut phones = BTreeMap::new();
     for stored in entries {
         let entry = stored.entry().map_err(no::fault)?;
         phones.extend(phone_clock(&entry));
-        let hashes = load::inclusion(&mut tx, shop, stored.index, head.size).await.map_err(no::fault)?;
+        let hashes = load::inclusion(&mut tx, shop, stored.index, size).await.map_err(no::fault)?;
         // Where the camera stood and its serial are nobody's business but the original's.
         let disclosures = if entry.said.kind == "photo-judged" { Vec::new() } else { stored.disclosures };
         evidence.push(Evidence {
@@ -139,11 +153,12 @@ async fn render(
     let staff = shop::staff_names(app, shop).await?;
     let origin = head.checkpoint(shop).origin;
     let verifier_key = app.ledger.verifier(&origin).to_string();
+    let key = app.ledger.signer(&origin);
     let app = app.clone();
     let made = tokio::task::spawn_blocking(move || {
         let pictures = pictures(&app, shop, &whole, &intake, &kind);
-        let signature = signature(&app, shop, &intake);
-        page::render(&Input {
+        let signature = signature(&app.ledger, shop, &intake);
+        let input = Input {
             words: &catalogue,
             shop_name: &shop_name,
             zone: &zone,
@@ -157,17 +172,22 @@ async fn render(
             pictures: &pictures,
             signature,
             evidence: &evidence,
-            checkpoint: &head.note,
+            continues: &continues,
+            checkpoint: &checkpoint,
             verifier_key: &verifier_key,
             shown_in: shown.name(),
             sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
-        })
+        };
+        page::sealed(&input, &key)
     });
-    made.await.map_err(no::fault)
+    made.await.map_err(no::fault)?.map_err(no::fault)
 }
 
 /// Tags of the intakes that photos came from or were moved to.
-async fn tags_beside(db: &mut sqlx::SqliteConnection, intake: &Intake) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
+pub async fn tags_beside(
+    db: &mut sqlx::SqliteConnection,
+    intake: &Intake,
+) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
     let mut tags = BTreeMap::new();
     for photo in &intake.photos {
         for other in photo.from.into_iter().chain(photo.moved.as_ref().map(|m| m.what.to)) {
@@ -183,7 +203,7 @@ async fn tags_beside(db: &mut sqlx::SqliteConnection, intake: &Intake) -> Result
 }
 
 /// What a phone's clock said when a photo was taken, corrected by its error as measured then; half the round trip sure.
-fn phone_clock(entry: &evidence::entry::Entry) -> Option<(Uuid, (i64, i64))> {
+pub fn phone_clock(entry: &evidence::entry::Entry) -> Option<(Uuid, (i64, i64))> {
     let photo = entry.said.body.get("photo").filter(|_| entry.said.kind == "photo-taken")?.as_str()?.parse().ok()?;
     let uncertainty = entry.kept.round_trip_ms?.div_ceil(2);
     Some((photo, (entry.said.at.checked_add(entry.kept.clock_offset_ms?)?, i64::try_from(uncertainty).ok()?)))
@@ -191,7 +211,7 @@ fn phone_clock(entry: &evidence::entry::Entry) -> Option<(Uuid, (i64, i64))> {
 
 /// The words a sheet was shown in: of its language as it speaks now, or, where the shop has that language no more, as it spoke
 /// then.
-async fn shown_in(
+pub async fn shown_in(
     db: &mut sqlx::SqliteConnection,
     shop: Uuid,
     intake: &Intake,
@@ -228,9 +248,10 @@ fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &Loade
     out
 }
 
-fn signature(app: &App, shop: Uuid, intake: &Intake) -> Option<(i64, i64, String)> {
+/// The outline of the signature.
+pub fn signature(ledger: &Ledger, shop: Uuid, intake: &Intake) -> Option<(i64, i64, String)> {
     let file = intake.acknowledgement.as_ref()?.what.strokes?;
-    let bytes = app.ledger.originals().read(shop, Shelf::Originals, &file).ok()?;
+    let bytes = ledger.originals().read(shop, Shelf::Originals, &file).ok()?;
     let drawn = strokes::parse(&bytes).ok()?;
     Some((drawn.width, drawn.height, drawn.path()))
 }

@@ -96,10 +96,18 @@ pub struct ShopView {
 
 /// The name, zone and currency from the shop's own entry.
 pub async fn facts(app: &App, shop: Uuid) -> Result<(String, String, String), Problem> {
+    facts_of(app.ledger.pool(), shop).await
+}
+
+/// The same from the database.
+///
+/// # Errors
+/// `not-found`, or the database's.
+pub async fn facts_of(pool: &sqlx::SqlitePool, shop: Uuid) -> Result<(String, String, String), Problem> {
     let bytes: Option<Vec<u8>> =
         sqlx::query_scalar("SELECT bytes FROM entry WHERE shop = ? AND type = 'shop-opened' ORDER BY idx DESC LIMIT 1")
             .bind(shop.to_string())
-            .fetch_optional(app.ledger.pool())
+            .fetch_optional(pool)
             .await
             .map_err(no::fault)?;
     let entry = evidence::entry::Entry::parse(&bytes.unwrap_or_default())
@@ -110,9 +118,17 @@ pub async fn facts(app: &App, shop: Uuid) -> Result<(String, String, String), Pr
 
 /// The names of a shop's staff, also of those who left.
 pub async fn staff_names(app: &App, shop: Uuid) -> Result<BTreeMap<Uuid, String>, Problem> {
+    staff_names_of(app.ledger.pool(), shop).await
+}
+
+/// The same from the database.
+///
+/// # Errors
+/// The database's.
+pub async fn staff_names_of(pool: &sqlx::SqlitePool, shop: Uuid) -> Result<BTreeMap<Uuid, String>, Problem> {
     let rows: Vec<(String, String)> = sqlx::query_as("SELECT staff, name FROM staff WHERE shop = ?")
         .bind(shop.to_string())
-        .fetch_all(app.ledger.pool())
+        .fetch_all(pool)
         .await
         .map_err(no::fault)?;
     Ok(rows.into_iter().filter_map(|(id, name)| Some((id.parse().ok()?, name))).collect())

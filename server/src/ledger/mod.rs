@@ -9,6 +9,7 @@ mod appender;
 pub mod find;
 pub mod load;
 pub mod project;
+pub mod prove;
 pub mod start;
 mod tag_lease;
 

@@ -1,6 +1,6 @@
 //! The receipt: what the customer takes home, as one self-contained file. Pure: the same input gives the same bytes.
 
-mod lines;
+pub mod lines;
 pub mod page;
 pub mod paper;
 mod proofs;
@@ -69,6 +69,8 @@ pub struct Input<'a> {
     pub signature: Option<(i64, i64, String)>,
     /// Entries with their proofs.
     pub evidence: &'a [Evidence],
+    /// Sizes at which earlier receipts were given, each with the proof that the log goes on from there.
+    pub continues: &'a [(u64, Vec<[u8; 32]>)],
     /// The checkpoint that the proofs lead to.
     pub checkpoint: &'a str,
     /// The key that checks it.

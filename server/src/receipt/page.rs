@@ -2,6 +2,9 @@
 
 use base64::Engine;
 use evidence::digest::Digest;
+use evidence::note::{self, SignerKey};
+use evidence::verify::receipt::{SEAL, page_digest};
+use evidence::verify::{PAGE_NOTE, seal_text};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::json;
 
@@ -23,8 +26,21 @@ pub fn policy() -> String {
     )
 }
 
-/// The whole file.
-pub fn render(input: &Input<'_>) -> String {
+/// The whole file, signed as it stands but for the place of the seal.
+///
+/// # Errors
+/// A sentence when the key cannot sign.
+pub fn sealed(input: &Input<'_>, key: &SignerKey) -> Result<String, String> {
+    let page = render(input);
+    let digest = page_digest(page.as_bytes()).ok_or("a receipt has a place for its seal")?;
+    let seal = note::sign(&seal_text(PAGE_NOTE, &digest), &[key]).map_err(|e| e.to_string())?;
+    let at = page.find(SEAL.0).map(|at| at + SEAL.0.len()).ok_or("a receipt has a place for its seal")?;
+    let (before, after) = page.split_at(at);
+    Ok(format!("{before}{seal}{after}"))
+}
+
+/// The page with an empty place for its seal.
+fn render(input: &Input<'_>) -> String {
     let photos = sheet::shown_photos(input.kind, input.intake);
     let number = |id: uuid::Uuid| photos.iter().position(|p| p.taken.photo == id).map(|i| i + 1);
     let w = |key: &str| input.words.plain(key);
@@ -67,7 +83,7 @@ pub fn render(input: &Input<'_>) -> String {
     .into_string()
 }
 
-fn head(input: &Input<'_>, tag: &str) -> Markup {
+pub(crate) fn head(input: &Input<'_>, tag: &str) -> Markup {
     let w = |key: &str| input.words.plain(key);
     let opened = input.intake.opened.as_ref().map(|o| input.wall(o.mark.at)).unwrap_or_default();
     let (stamp, sentence) = match (&input.intake.taken_in, &input.intake.not_taken_in) {
@@ -119,7 +135,7 @@ fn head(input: &Input<'_>, tag: &str) -> Markup {
     }
 }
 
-fn section(title: &str, items: &[String]) -> Markup {
+pub(crate) fn section(title: &str, items: &[String]) -> Markup {
     html! { @if !items.is_empty() { section { h2 { (title) } ul { @for i in items { li { (i) } } } } } }
 }
 
@@ -151,7 +167,7 @@ fn data(jpeg: &[u8]) -> String {
     format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg))
 }
 
-fn caption(input: &Input<'_>, photo: &Photo, number: usize) -> String {
+pub(crate) fn caption(input: &Input<'_>, photo: &Photo, number: usize) -> String {
     let view =
         photo.taken.view.as_deref().and_then(|v| input.kind.view(v)).map(|v| input.words.text(&v.name).to_owned());
     let line = input.intake.lines.iter().find(|l| l.what.photos.contains(&photo.taken.photo));
@@ -163,7 +179,7 @@ fn caption(input: &Input<'_>, photo: &Photo, number: usize) -> String {
 }
 
 /// Whose clock: the camera's and the satellites' word, with what is assumed said, then the phone's, and ours.
-fn times(input: &Input<'_>, photo: &Photo) -> String {
+pub(crate) fn times(input: &Input<'_>, photo: &Photo) -> String {
     let zone = jiff::tz::TimeZone::get(input.zone).unwrap_or(jiff::tz::TimeZone::UTC);
     let claims = photo.judged.as_ref().map(|j| serde_json::Value::Object(j.what.claims.clone()));
     let claims: Claims = claims.and_then(|c| serde_json::from_value(c).ok()).unwrap_or_default();
@@ -190,7 +206,7 @@ fn times(input: &Input<'_>, photo: &Photo) -> String {
     out.join(" ")
 }
 
-fn told(input: &Input<'_>) -> Markup {
+pub(crate) fn told(input: &Input<'_>) -> Markup {
     html! {
         @if let Some(s) = input.intake.statements.get("complaint") {
             section {
@@ -202,7 +218,7 @@ fn told(input: &Input<'_>) -> Markup {
     }
 }
 
-fn signed(input: &Input<'_>) -> Markup {
+pub(crate) fn signed(input: &Input<'_>) -> Markup {
     let Some(ack) = &input.intake.acknowledgement else { return html! {} };
     html! {
         section.signed {
@@ -240,6 +256,7 @@ fn proof(input: &Input<'_>) -> Markup {
                 @for e in input.evidence { pre { (e.index) "\n" (e.bytes) } }
             }
             script type="application/json" id="counterfoil-evidence" { (PreEscaped(json_in_html(&proofs::block(input)))) }
+            script type="text/plain" id="counterfoil-seal" {}
         }
     }
 }
@@ -250,6 +267,6 @@ fn without_prolog(svg: &str) -> &str {
 }
 
 /// JSON that cannot end the element it stands in.
-fn json_in_html(value: &serde_json::Value) -> String {
+pub(crate) fn json_in_html(value: &serde_json::Value) -> String {
     value.to_string().replace('<', "\\u003c")
 }

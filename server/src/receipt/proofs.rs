@@ -16,8 +16,17 @@ pub fn block(input: &Input<'_>) -> Value {
             json!({"index": e.index, "entry": e.bytes, "disclosures": e.disclosures, "path": path})
         })
         .collect();
+    let continues: Vec<Value> = input
+        .continues
+        .iter()
+        .map(|(size, hashes)| {
+            let hashes: Vec<String> = hashes.iter().map(|h| base64.encode(h)).collect();
+            json!({"size": size, "hashes": hashes})
+        })
+        .collect();
     json!({
-        "v": 1,
+        "v": 2,
+        "continues": continues,
         "checkpoint": input.checkpoint,
         "verifier_key": input.verifier_key,
         "sheet": input.sheet.map(|s| s.to_string()),

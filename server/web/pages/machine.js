@@ -17,6 +17,7 @@ import { large } from "../parts/large.js";
 import { linkPart } from "../parts/links.js";
 import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
+import { packPart } from "../parts/pack.js";
 import { filmUrl, largeUrl } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
@@ -70,6 +71,7 @@ export function machine(at) {
           movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
           keepLane(view, here),
+          open ? null : lane("pack", t("lane.pack"), t("lane.pack-under"), packPart(view, id)),
           againLane(view, await offer),
           session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone)) : null,
         ],

@@ -1,0 +1,57 @@
+//! What leaves the shop as proof: a signed head of a chosen size, and that a log goes on from an earlier size.
+
+use evidence::checkpoint::{Checkpoint, origin};
+use evidence::tree::{self, Hash};
+use sqlx::SqliteConnection;
+use uuid::Uuid;
+
+use super::load::{self, Head, broken};
+use super::{LOG_NAME, Ledger};
+
+impl Ledger {
+    /// The log's head at a size it had, signed under the present origin: the same bytes whenever it is asked for. It agrees
+    /// with every other checkpoint of this origin, since it comes from the same nodes.
+    ///
+    /// # Errors
+    /// The database's, or a size the log never had.
+    pub async fn signed_at(
+        &self,
+        db: &mut SqliteConnection,
+        shop: Uuid,
+        head: &Head,
+        size: u64,
+    ) -> Result<String, sqlx::Error> {
+        if size == 0 || size > head.size {
+            return Err(broken("the log never had this size"));
+        }
+        let origin = origin(LOG_NAME, &shop.to_string(), head.epoch);
+        let root = load::root_at(db, shop, size).await?;
+        let key = self.signer(&origin);
+        Checkpoint { origin, size, root }.sign(&[&key]).map_err(|e| broken(e.to_string()))
+    }
+}
+
+/// That the log of size `new` begins with the log of size `old`.
+///
+/// # Errors
+/// The database's, or a missing node.
+pub async fn consistency(db: &mut SqliteConnection, shop: Uuid, old: u64, new: u64) -> Result<Vec<Hash>, sqlx::Error> {
+    let have = load::nodes(db, shop, &tree::needed_for_consistency(old, new)).await?;
+    tree::consistency(old, new, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
+}
+
+/// The entries that opened a later epoch, by index.
+///
+/// # Errors
+/// The database's.
+pub async fn epochs(db: &mut SqliteConnection, shop: Uuid) -> Result<Vec<load::Stored>, sqlx::Error> {
+    let rows: Vec<(i64, Vec<u8>)> = sqlx::query_as(
+        "SELECT idx, bytes FROM entry WHERE shop = ? AND type = 'epoch-opened' AND idx > 0 ORDER BY idx",
+    )
+    .bind(shop.to_string())
+    .fetch_all(db)
+    .await?;
+    let stored =
+        |(index, bytes): (i64, Vec<u8>)| load::Stored { index: index.unsigned_abs(), bytes, disclosures: Vec::new() };
+    Ok(rows.into_iter().map(stored).collect())
+}

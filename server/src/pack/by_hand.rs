@@ -1,0 +1,62 @@
+//! `VERIFY.txt`: how a pack is checked with `sha256sum`, `openssl` and `jq` alone. What is indented there is to be typed; a
+//! test types it.
+
+use crate::words::Catalogue;
+
+/// The sentence that says what the file is for.
+pub const FIRST: &str = "pack.by-hand.what";
+
+/// The steps: the sentence's key, and the commands.
+const STEPS: [(&str, &str); 6] = [
+    (
+        "pack.by-hand.files",
+        r#"jq -r '.files[] | (.sha256 | ltrimstr("sha256:")) + "  " + .path' manifest.json | sha256sum -c --quiet"#,
+    ),
+    (
+        "pack.by-hand.signatures",
+        r#"t=$(mktemp -d)
+{ printf '\060\052\060\005\006\003\053\145\160\003\041\000'; head -n 1 keys.txt | cut -d + -f 3- | base64 -d | tail -c 32; } > $t/key
+signed() { sed '/^$/,$d' $1 > $t/text; sed '1,/^$/d' $1 | sed -n 1p | sed 's/.* //' | base64 -d | tail -c 64 > $t/sig
+openssl pkeyutl -verify -pubin -keyform DER -inkey $t/key -rawin -in $t/text -sigfile $t/sig; }
+signed checkpoint.txt
+signed manifest.note
+grep -q "^sha256:$(sha256sum manifest.json | cut -c 1-64)$" manifest.note"#,
+    ),
+    (
+        "pack.by-hand.entries",
+        r#"size=$(sed -n 2p checkpoint.txt); sed -n 3p checkpoint.txt | base64 -d > $t/root
+join() { { printf '\001'; cat $t/$1 $t/$2; } | openssl dgst -sha256 -binary > $t/s; mv $t/s $t/r; }
+held() { p=proofs/$(basename $1 .json).tlog-proof
+{ printf '\000'; cat $1; } | openssl dgst -sha256 -binary > $t/r
+sed '1,/^index /d;/^$/,$d' $p | { f=$(sed -n 's/^index //p' $p); s=$((size - 1))
+while read -r h; do printf %s $h | base64 -d > $t/p
+if [ $((f & 1)) = 1 ] || [ $f = $s ]; then join p r
+while [ $((f & 1)) = 0 ] && [ $f != 0 ]; do f=$((f >> 1)); s=$((s >> 1)); done
+else join r p; fi
+f=$((f >> 1)); s=$((s >> 1)); done; [ $s = 0 ]; } && cmp -s $t/r $t/root; }
+for e in entries/*.json; do held $e && echo "$e is in the log" || { echo "$e IS NOT IN THE LOG"; false; }; done"#,
+    ),
+    (
+        "pack.by-hand.details",
+        r#"for d in details/*.txt; do [ -f $d ] || continue; while read -r x; do printf %s $x | openssl dgst -sha256 -binary | base64 | tr / _ | tr + - | tr -d = > $t/d
+jq -e --rawfile d $t/d '.said.body._sd | index($d | rtrimstr("\n")) != null' entries/$(basename $d .txt).json > $t/found; done < $d; done"#,
+    ),
+    (
+        "pack.by-hand.photos",
+        r#"jq -r 'select(.said.type == "photo-taken") | .said.body.file' entries/*.json | while read -r f; do ls originals/${f#sha256:}.* 2> $t/none || echo "$f: not here as an original"; done"#,
+    ),
+    ("pack.by-hand.read", r#"for e in entries/*.json; do jq -r '[.kept.at, .said.type] | join("  ")' $e; done"#),
+];
+
+/// The whole text.
+pub fn text(words: &Catalogue) -> String {
+    let mut out = format!("{}\n", words.plain(FIRST));
+    for (i, (sentence, commands)) in STEPS.iter().enumerate() {
+        out.push_str(&format!("\n{}. {}\n\n", i + 1, words.plain(sentence)));
+        for line in commands.lines() {
+            out.push_str(&format!("    {line}\n"));
+        }
+    }
+    out.push_str(&format!("\n{}\n", words.plain("pack.by-hand.limits")));
+    out
+}

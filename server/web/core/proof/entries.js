@@ -1,0 +1,151 @@
+// The entries of a receipt or a pack: each proven, read, and what follows from it. Gives the same items, in the same order, as
+// `evidence/src/verify/entries.rs`. Pure.
+// @ts-check
+
+import { canon } from "../canon.js";
+import { digestOf } from "../sha256.js";
+import { disclosuresFit, readEntry } from "./entry.js";
+import { originParts, readKey } from "./note.js";
+import { goesOn, included, leafHash, sameBytes } from "./tree.js";
+
+/** @import {Checkpoint, VerifierKey} from "./note.js" */
+/** @import {ReadEntry} from "./entry.js" */
+
+/** @typedef {"unchanged" | "claimed" | "withheld" | "erased" | "missing" | "not understood" | "broken"} Verdict */
+/** @typedef {{ of: string, verdict: Verdict, code: string }} Item */
+/** @typedef {{ checkpoint: Checkpoint, key: VerifierKey, leaves: Map<number, Uint8Array>, continues: Map<number, Uint8Array[]> }} EarlierReceipt */
+
+/** Verdicts, from the best to the worst. @type {Verdict[]} */
+export const VERDICTS = ["unchanged", "claimed", "withheld", "erased", "missing", "not understood", "broken"];
+
+/** The worst of a report; nothing looked at is not understood. @param {Item[]} items @returns {Verdict} */
+export function worstOf(items) {
+  if (items.length === 0) return "not understood";
+  return VERDICTS[Math.max(...items.map((i) => VERDICTS.indexOf(i.verdict)))];
+}
+
+/** A digest as it is written, or null. @param {any} text @returns {string | null} */
+export function asDigest(text) {
+  return typeof text === "string" && /^sha256:[0-9a-f]{64}$/.test(text) ? text : null;
+}
+
+/** What proven entries say, as far as other checks need it. */
+export class Facts {
+  /** @type {Map<number, Uint8Array>} */
+  leaves = new Map();
+  /** @type {Set<string>} */
+  said = new Set();
+  /** @type {{ photo: string, file: string }[]} */
+  photos = [];
+  /** @type {Set<string>} */
+  erased = new Set();
+  /** @type {Set<string>} */
+  moved = new Set();
+  /** Copies by the digest of their original. @type {Map<string, Set<string>>} */
+  copies = new Map();
+  /** @type {string | null} */
+  sheet = null;
+  /** @type {number | null} */
+  epochBegins = null;
+  #newest = "";
+
+  /**
+   * One entry, in ascending order of index.
+   * @param {Checkpoint} head @param {{ index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }} entry @param {Item[]} items
+   */
+  take(head, { index, bytes, path, disclosures }, items) {
+    const of = `entry ${index}`;
+    const leaf = leafHash(bytes);
+    if (!included(index, head.size, leaf, path, head.root)) return void items.push({ of, verdict: "broken", code: "entry-not-in-log" });
+    this.leaves.set(index, leaf);
+    const entry = readEntry(bytes);
+    if (!entry) return void items.push({ of, verdict: "not understood", code: "entry-form" });
+    const origin = originParts(head.origin);
+    if (origin && origin.shop !== entry.shop) return void items.push({ of, verdict: "broken", code: "entry-other-shop" });
+    if (entry.at < this.#newest) items.push({ of, verdict: "broken", code: "entry-time" });
+    else if (entry.v !== 1) items.push({ of, verdict: "not understood", code: "entry-version" });
+    else items.push({ of, verdict: "unchanged", code: "entry" });
+    this.#newest = entry.at;
+    const named = entry.body._sd?.length ?? 0;
+    if (named > 0 || disclosures.length > 0) {
+      const details = `details of entry ${index}`;
+      if (!disclosuresFit(entry.body, disclosures)) items.push({ of: details, verdict: "broken", code: "details-changed" });
+      else if (disclosures.length < named) items.push({ of: details, verdict: "withheld", code: "details-withheld" });
+      else items.push({ of: details, verdict: "unchanged", code: "details" });
+    }
+    this.#learn(entry, index);
+  }
+
+  /** @param {ReadEntry} entry @param {number} index */
+  #learn({ kind, body, server, said }, index) {
+    this.said.add(digestOf(canon(said)));
+    const photo = typeof body.photo === "string" ? body.photo : null;
+    const file = asDigest(body.file);
+    if ((kind === "photo-taken" || kind === "photo-came") && photo && file) this.photos.push({ photo, file });
+    if (kind === "photo-erased" && photo) this.erased.add(photo);
+    if (kind === "photo-moved" && photo) this.moved.add(photo);
+    // Only the server binds a copy to its original.
+    if ((kind === "photo-judged" || kind === "photo-redacted") && server && file) {
+      const made = this.copies.get(file) ?? new Set();
+      for (const r of Array.isArray(body.renditions) ? body.renditions : []) {
+        const copy = asDigest(r?.file);
+        if (copy) made.add(copy);
+      }
+      this.copies.set(file, made);
+    }
+    if (kind === "acknowledged") this.sheet = asDigest(body.sheet);
+    if (kind === "epoch-opened") this.epochBegins = index;
+  }
+}
+
+/** Whether two origins are of one shop's log, perhaps in different epochs. @param {string} a @param {string} b */
+export function sameLog(a, b) {
+  const [x, y] = [originParts(a), originParts(b)];
+  return x && y ? x.name === y.name && x.shop === y.shop : a === b;
+}
+
+/**
+ * The key that is believed: the file's own, confirmed by one that was given, or only claimed.
+ * @param {VerifierKey | null} own @param {VerifierKey[]} given @param {Item[]} items
+ */
+export function believed(own, given, items) {
+  const say = (/** @type {Verdict} */ verdict, /** @type {string} */ code) => items.push({ of: "key", verdict, code });
+  if (!own) return say("not understood", "key-unread"), null;
+  if (given.length === 0) return say("claimed", "key-claimed"), own;
+  if (given.some((k) => sameBytes(k.bytes, own.bytes) && sameLog(k.name, own.name))) return say("unchanged", "key"), own;
+  return say("broken", "key-other"), null;
+}
+
+/** Keys out of what somebody typed; a word that is none is told by null. @param {string} text @returns {(VerifierKey | null)[]} */
+export function keysTyped(text) {
+  return text.split(/\s+/).filter(Boolean).map((word) => readKey(word));
+}
+
+/**
+ * What comparing with an earlier receipt shows.
+ * @param {EarlierReceipt | null} earlier null when it does not check by itself
+ * @param {{ head: Checkpoint, key: VerifierKey, facts: Facts, continues: Map<number, Uint8Array[]> }} later
+ * @param {Item[]} items
+ */
+export function compare(earlier, later, items) {
+  /** @type {[Verdict, string]} */
+  const [verdict, code] = earlier ? compared(earlier, later) : ["broken", "earlier-broken"];
+  items.push({ of: "earlier receipt", verdict, code });
+}
+
+/** @param {EarlierReceipt} earlier @param {{ head: Checkpoint, key: VerifierKey, facts: Facts, continues: Map<number, Uint8Array[]> }} later @returns {[Verdict, string]} */
+function compared(earlier, { head, key, facts, continues }) {
+  if (!sameBytes(earlier.key.bytes, key.bytes) || !sameLog(earlier.checkpoint.origin, head.origin)) return ["broken", "earlier-other-log"];
+  const crossed = originParts(earlier.checkpoint.origin)?.epoch !== originParts(head.origin)?.epoch;
+  if (crossed && facts.epochBegins !== null && earlier.checkpoint.size > facts.epochBegins) return ["missing", "earlier-lost"];
+  for (const [index, leaf] of earlier.leaves) {
+    const other = facts.leaves.get(index);
+    if (other && !sameBytes(other, leaf)) return crossed && facts.epochBegins === null ? ["missing", "earlier-epoch"] : ["broken", "rewritten"];
+  }
+  const forward = earlier.checkpoint.size <= head.size;
+  const [old, now] = forward ? [earlier.checkpoint, head] : [head, earlier.checkpoint];
+  const proof = old.size === now.size ? [] : (forward ? continues : earlier.continues).get(old.size);
+  if (!proof) return ["missing", "earlier-no-proof"];
+  if (goesOn(old.size, now.size, proof, old.root, now.root)) return ["unchanged", crossed ? "earlier-crossed" : "earlier"];
+  return crossed && facts.epochBegins === null ? ["missing", "earlier-epoch"] : ["broken", "rewritten"];
+}
