@@ -1,6 +1,5 @@
 // People who come differently, in a real browser: somebody unsure whether they may sign, who is read to in a language the shop
-// added itself, pays a deposit, and does not sign
-// now; and a machine that is said to be back after our repair while it is still here.
+// added itself, pays a deposit, and does not sign now; and a machine that is said to be back after our repair while it is here.
 //
 //   node browser/people.mjs ADDRESS SIGN_IN PASSWORD PICTURES_DIR [SHOTS_DIR]
 //
