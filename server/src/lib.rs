@@ -17,6 +17,7 @@ pub mod originals;
 pub mod own_kinds;
 pub mod photo;
 pub mod problem;
+pub mod reading;
 pub mod receipt;
 pub mod search;
 pub mod serve;

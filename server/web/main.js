@@ -10,13 +10,17 @@ import { flush, open } from "./parts/page.js";
 import { again } from "./pages/again.js";
 import { agreed } from "./pages/agreed.js";
 import { asked } from "./pages/asked.js";
+import { care } from "./pages/care.js";
 import { desk } from "./pages/desk.js";
 import { devices } from "./pages/devices.js";
+import { dispute } from "./pages/dispute.js";
 import { done } from "./pages/done.js";
 import { due } from "./pages/due.js";
 import { erasePhoto } from "./pages/erase-photo.js";
+import { findings } from "./pages/findings.js";
 import { found } from "./pages/found.js";
 import { gaps } from "./pages/gaps.js";
+import { home } from "./pages/home.js";
 import { kindsPage } from "./pages/kinds.js";
 import { language } from "./pages/language.js";
 import { log } from "./pages/log.js";
@@ -25,6 +29,9 @@ import { machine } from "./pages/machine.js";
 import { movePhotoPage } from "./pages/move-photo.js";
 import { notTakenIn } from "./pages/not-taken-in.js";
 import { onPaper } from "./pages/paper.js";
+import { part } from "./pages/part.js";
+import { parts } from "./pages/parts.js";
+import { partsSearch } from "./pages/parts-search.js";
 import { nowhere, plain } from "./pages/plain.js";
 import { pair } from "./pages/pair.js";
 import { settings } from "./pages/settings.js";
@@ -56,6 +63,13 @@ const PAGES = [
   [new RegExp(`^/intake/${ID}/found$`), found],
   [new RegExp(`^/intake/${ID}/photo/${ID}/move$`), movePhotoPage],
   [new RegExp(`^/intake/${ID}/photo/${ID}/erase$`), erasePhoto],
+  [new RegExp(`^/intake/${ID}/care$`), care],
+  [new RegExp(`^/intake/${ID}/findings$`), findings],
+  [new RegExp(`^/intake/${ID}/home$`), home],
+  [new RegExp(`^/intake/${ID}/parts$`), parts],
+  [new RegExp(`^/intake/${ID}/part/${ID}$`), part],
+  [new RegExp(`^/intake/${ID}/dispute$`), dispute],
+  [/^\/parts$/, partsSearch],
   [new RegExp(`^/machine/${ID}$`), machine],
   [/^\/paper$/, onPaper],
   [/^\/unsent$/, unsent],

@@ -119,7 +119,7 @@ fn head(input: &Input<'_>, tag: &str) -> Markup {
     }
 }
 
-fn section(title: &str, items: &[String]) -> Markup {
+pub(super) fn section(title: &str, items: &[String]) -> Markup {
     html! { @if !items.is_empty() { section { h2 { (title) } ul { @for i in items { li { (i) } } } } } }
 }
 
@@ -147,7 +147,7 @@ fn pictures(input: &Input<'_>, photos: &[&Photo]) -> Markup {
     }
 }
 
-fn data(jpeg: &[u8]) -> String {
+pub(super) fn data(jpeg: &[u8]) -> String {
     format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg))
 }
 
@@ -245,11 +245,11 @@ fn proof(input: &Input<'_>) -> Markup {
 }
 
 /// An SVG without its XML prolog, to stand inside HTML.
-fn without_prolog(svg: &str) -> &str {
+pub(super) fn without_prolog(svg: &str) -> &str {
     svg.find("<svg").map_or(svg, |i| &svg[i..])
 }
 
 /// JSON that cannot end the element it stands in.
-fn json_in_html(value: &serde_json::Value) -> String {
+pub(super) fn json_in_html(value: &serde_json::Value) -> String {
     value.to_string().replace('<', "\\u003c")
 }

@@ -3,13 +3,19 @@
 use base64::Engine;
 use serde_json::{Value, json};
 
-use super::Input;
+use evidence::digest::Digest;
+
+use super::{Evidence, Input};
 
 /// The evidence as JSON, to be read by a program; nothing in it is needed to read the receipt.
 pub fn block(input: &Input<'_>) -> Value {
+    of(input.evidence, input.checkpoint, input.verifier_key, input.sheet)
+}
+
+/// The same of any entries.
+pub fn of(evidence: &[Evidence], checkpoint: &str, verifier_key: &str, sheet: Option<Digest>) -> Value {
     let base64 = base64::engine::general_purpose::STANDARD;
-    let entries: Vec<Value> = input
-        .evidence
+    let entries: Vec<Value> = evidence
         .iter()
         .map(|e| {
             let path: Vec<String> = e.hashes.iter().map(|h| base64.encode(h)).collect();
@@ -18,9 +24,9 @@ pub fn block(input: &Input<'_>) -> Value {
         .collect();
     json!({
         "v": 1,
-        "checkpoint": input.checkpoint,
-        "verifier_key": input.verifier_key,
-        "sheet": input.sheet.map(|s| s.to_string()),
+        "checkpoint": checkpoint,
+        "verifier_key": verifier_key,
+        "sheet": sheet.map(|s| s.to_string()),
         "entries": entries,
     })
 }
