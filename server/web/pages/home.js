@@ -112,7 +112,9 @@ export function home(at) {
   };
 
   /** @param {string} key @param {string} name @param {import("../parts/dom.js").Child[]} content */
-  const section = (key, name, content) => h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  function section(key, name, content) {
+    return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  }
 
   function handedBack() {
     const base = `/v1/shops/${session()?.shop}/intakes/${id}`;

@@ -108,10 +108,14 @@ export function part(at) {
   };
 
   /** @param {string} key @param {string} name @param {import("../parts/dom.js").Child[]} content */
-  const section = (key, name, content) => h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  function section(key, name, content) {
+    return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  }
 
   /** What does not agree, as questions. @param {Sentence[]} all */
-  const questions = (all) => (all.length ? h("div", { class: "quote", "data-key": "questions" }, h("p", null, t("part.look-again")), h("ul", { class: "sheet__list" }, all.map((s) => h("li", null, inWords(s))))) : null);
+  function questions(all) {
+    return all.length ? h("div", { class: "quote", "data-key": "questions" }, h("p", null, t("part.look-again")), h("ul", { class: "sheet__list" }, all.map((s) => h("li", null, inWords(s))))) : null;
+  }
 
   /** Names of fields and places in the device's language. @param {Sentence} s */
   function inWords(s) {
