@@ -3,11 +3,12 @@
 
 import { say, session, shop } from "../core/app.js";
 import { limitOf, withinLimit } from "../core/care.js";
-import { t, valueText } from "../core/words.js";
+import { t } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { careWords, keptFrom } from "../parts/care-words.js";
 import { h } from "../parts/dom.js";
+import { gapSentence } from "../parts/flow.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { shownMoney } from "../parts/money.js";
 import { notice } from "../parts/notice.js";
@@ -125,7 +126,7 @@ export function care(at) {
     const due = view.check.gaps.filter((g) => g.due === "before opening");
     return h("div", { class: "stack stack--close" },
       due.length ? h("p", null, t("care.locked", { count: due.length })) : h("p", { class: "soft" }, t("care.unlocked")),
-      due.length ? h("ul", { class: "steps" }, due.map((g) => h("li", null, h("a", { href: `/machine/${id}#bench` }, valueText(g))))) : null,
+      due.length ? h("ul", { class: "steps" }, due.map((g) => h("li", null, h("a", { href: `/machine/${id}#bench` }, gapSentence(g))))) : null,
       // Plug lead: engine makers' manuals and 16 CFR 1205.5; heat above 65 °C: an engine maker's operator manual.
       h("p", { class: "foot__caution" }, t("caution.opening")),
       act({ words: t("care.say.opened-up"), id: "open-up", off: due.length ? t("care.locked", { count: due.length }) : undefined, does: () => say(id, "opened-up", {}) }));

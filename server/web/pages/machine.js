@@ -21,6 +21,7 @@ import { nameOf } from "../parts/names.js";
 import { largeUrl } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
+import { serialHistory } from "../parts/serial-history.js";
 import { stamp, tag } from "../parts/tag.js";
 import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
@@ -34,6 +35,7 @@ export function machine(at) {
   const links = linkPart(id, () => at.again());
   const goOn = goOnPart(id, () => at.again());
   const bench = benchPart(id, () => at.again());
+  const serials = serialHistory(id, () => at.again());
   let chosen = "";
   /** @type {Entry[]} */
   let entries = [];
@@ -72,6 +74,7 @@ export function machine(at) {
           stageLane(view, "left"),
           movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
+          serialLane(view, zone),
           keepLane(view, here),
           againLane(view, await offer),
           session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone)) : null,
@@ -79,6 +82,12 @@ export function machine(at) {
       };
     },
   };
+
+  /** The same serial in earlier intakes. @param {IntakeView} view @param {string} zone */
+  function serialLane(view, zone) {
+    const before = serials.known(view);
+    return before.length ? lane("before", t("lane.before"), t("lane.before-under"), serials.list(view, before, zone)) : null;
+  }
 
   /** What happened in the shop's care, and the ways on from here. @param {IntakeView} view @param {string} zone */
   function careLane(view, zone) {

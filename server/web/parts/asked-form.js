@@ -78,7 +78,7 @@ export function askedForm({ id, submit, heavy, again, currency = () => "EUR", do
     if (a.kind === "pick") {
       return h("div", { class: "field", "data-key": name(a), id: name(a) }, h("p", { class: "label" }, a.words),
         picks({
-          name: a.words, three: (a.choices ?? []).length > 2, chosen: picked[a.id], choices: a.choices ?? [],
+          name: a.words, three: (a.choices ?? []).length > 2 && (a.choices ?? []).every((c) => c.words.length <= 10), chosen: picked[a.id], choices: a.choices ?? [],
           does: (choice) => {
             picked[a.id] = choice;
             return again();

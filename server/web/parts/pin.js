@@ -46,5 +46,5 @@ export function pinned({ photo, name, pins, does }) {
       const inside = (/** @type {number} */ v) => Math.max(0, Math.min(WHOLE, v));
       does({ x: inside(x + move[0]), y: inside(y + move[1]) });
     },
-  }, picture(photo, name), marks);
+  }, picture(photo, name, "large"), marks);
 }
