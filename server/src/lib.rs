@@ -18,6 +18,7 @@ pub mod own_kinds;
 pub mod pack;
 pub mod photo;
 pub mod problem;
+pub mod reading;
 pub mod receipt;
 pub mod search;
 pub mod serve;

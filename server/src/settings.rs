@@ -2,6 +2,8 @@
 
 use serde_json::{Value, json};
 
+use crate::reading::{Measure, Rule, units};
+
 /// Who may leave which gaps open, by role: lists of patterns.
 pub const MAY_LEAVE_OPEN: &str = "may-leave-open";
 
@@ -26,20 +28,35 @@ pub fn default(name: &str) -> Value {
     match name {
         MAY_LEAVE_OPEN => json!({
             "bench": ["view:*", "question:*", "reading:*"],
-            "counter": ["view:*", "!view:machine-plate", "question:*", "line-photo:*", "reading:*"],
+            "counter": ["view:*", "!view:machine-plate", "question:*", "line-photo:*", "reading:*", "left-view:*"],
         }),
         "places" => json!(["Counter", "Bench 1", "Bench 2", "Rack A", "Rack B", "Shed"]),
         // Hours after which an open intake is shown as waiting too long.
         "open-limit" => json!(24),
         "usual" => json!({}),
         "renamed-places" => json!([]),
+        // Two-strokes without a manual's value: common practice, no source. The shop changes it.
+        "compression-rule" => json!({"good": "150", "low": "100", "unit": "psi"}),
+        // Steps of storage and of goods that nobody collects, windows of suppliers: local law and contracts; none is shipped.
+        "clocks" => json!([]),
+        "height" => Value::Null,
         "terms" => json!(""),
         _ => Value::Null,
     }
 }
 
 /// The names of all settings.
-pub const NAMES: [&str; 6] = [MAY_LEAVE_OPEN, "open-limit", "places", "renamed-places", "terms", "usual"];
+pub const NAMES: [&str; 9] = [
+    "clocks",
+    "compression-rule",
+    "height",
+    MAY_LEAVE_OPEN,
+    "open-limit",
+    "places",
+    "renamed-places",
+    "terms",
+    "usual",
+];
 
 /// Checks a value a shop wants to set.
 ///
@@ -61,9 +78,42 @@ pub fn check(name: &str, value: &Value) -> Result<(), String> {
         "open-limit" => value.as_i64().is_some_and(|h| (1..=8_760).contains(&h)),
         "terms" => value.as_str().is_some_and(|t| t.chars().count() <= 4_000),
         "usual" => usual(value),
+        "compression-rule" => rule(value),
+        "height" => {
+            value.is_null()
+                || serde_json::from_value::<Measure>(value.clone()).is_ok_and(|m| {
+                    let metres = units::metres(&m.unit).filter(|_| ["m", "ft"].contains(&m.unit.as_str()));
+                    let height = metres.and_then(|u| Some(units::number(&m.value)? * u));
+                    height.is_some_and(|h| (-500.0..=6_000.0).contains(&h))
+                })
+        }
+        "clocks" => clocks(value),
         _ => return Err(format!("there is no setting \"{name}\"; the settings are {}", NAMES.join(", "))),
     };
     if good { Ok(()) } else { Err(format!("this is not a value for the setting \"{name}\"")) }
+}
+
+/// The shop's rule for a compression reading: two numbers of one unit, the lower one first.
+fn rule(value: &Value) -> bool {
+    serde_json::from_value::<Rule>(value.clone()).is_ok_and(|r| {
+        let ends = (units::number(&r.low), units::number(&r.good));
+        units::pascals(&r.unit).is_some() && matches!(ends, (Some(low), Some(good)) if low > 0.0 && low <= good)
+    })
+}
+
+/// The shop's own steps: `[{"name", "from", "days"}]`, counted from `taken in`, `ready by` or `reached`.
+fn clocks(value: &Value) -> bool {
+    let step = |v: &Value| {
+        v.as_object().is_some_and(|m| {
+            m.len() == 3
+                && m.get("name")
+                    .and_then(Value::as_str)
+                    .is_some_and(|n| !n.trim().is_empty() && n.chars().count() <= 80)
+                && matches!(m.get("from").and_then(Value::as_str), Some("taken in" | "ready by" | "reached"))
+                && m.get("days").and_then(Value::as_i64).is_some_and(|d| (0..=3_660).contains(&d))
+        })
+    };
+    value.as_array().is_some_and(|list| list.len() <= 20 && list.iter().all(step))
 }
 
 /// What a place was called when machines were put there, and what it is called now: `[{"old", "now"}]`.

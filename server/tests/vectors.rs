@@ -8,6 +8,7 @@ use counterfoil::intake::check::{Mode, check};
 use counterfoil::intake::kind::LoadedKind;
 use counterfoil::intake::sheet::{Shown, build};
 use counterfoil::intake::state::{Fact, Intake, Mark, Whose};
+use counterfoil::intake::{hand_back, part};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -89,5 +90,45 @@ fn every_state_can_be_shown_as_json() {
     for (_, v) in vectors() {
         let intake = Intake::fold(Whose::default(), &facts(&v));
         assert!(serde_json::to_string(&intake).is_ok(), "{}", v["name"]);
+    }
+}
+
+/// A file of vectors of another shape.
+fn list(file: &str, least: usize) -> Vec<Value> {
+    let bytes = std::fs::read(schema(&format!("vectors/{file}.json"))).unwrap();
+    let list: Vec<Value> = serde_json::from_slice(&bytes).unwrap();
+    assert!(list.len() >= least, "{file}: {}", list.len());
+    list
+}
+
+#[test]
+fn what_speaks_against_handing_back() {
+    for v in list("home", 27) {
+        let kind = kind("home", v["kind"].as_str().unwrap());
+        let id = |k: &str| v[k].as_str().unwrap().parse().unwrap();
+        let intake = Intake::fold(Whose { shop: id("shop"), intake: id("intake") }, &facts(&v));
+        let mode = if v["mode"] == "server" { Mode::Server } else { Mode::Device };
+        assert_eq!(json!(hand_back::check(&kind.kind, &intake, mode)), v["expect"], "{}", v["name"]);
+    }
+}
+
+#[test]
+fn what_a_suspect_part_s_card_says_and_a_claim_lacks() {
+    for v in list("parts", 15) {
+        let opened = json!(["intake-opened", {"kind": format!("sha256:{}", "0".repeat(64)), "kind_id": "small", "tag": "0417", "how": "at counter"}]);
+        let entries = std::iter::once(&opened).chain(v["entries"].as_array().unwrap());
+        let entry = |(i, e): (usize, &Value)| json!({"index": i, "type": e[0], "body": e[1], "digest": format!("sha256:{}", "0".repeat(64))});
+        let entries: Vec<Value> = entries.enumerate().map(entry).collect();
+        let intake = Intake::fold(Whose::default(), &facts(&json!({ "entries": entries })));
+        let card = intake.parts.card(v["part"].as_str().unwrap().parse().unwrap()).unwrap();
+        let told =
+            |all: Vec<part::Told>| json!(all.iter().map(|(k, w)| json!({"key": k, "with": w})).collect::<Vec<_>>());
+        let claim: part::Claimed = serde_json::from_value(v["claim"].clone()).unwrap();
+        let found = json!({
+            "disagreements": told(part::disagreements(card)),
+            "missing": told(part::missing(&intake, card, &claim.route)),
+            "until": part::until(card, &claim),
+        });
+        assert_eq!(found, v["expect"], "{}", v["name"]);
     }
 }

@@ -191,6 +191,13 @@ impl Plot<'_> {
                     let note = (!note.is_empty()).then(|| ("note", (*note).to_owned()));
                     vec![Act::Say("service-noted", body, note.into_iter().collect())]
                 }
+                Bench::Say(kind, body) => {
+                    vec![Act::Say(kind, serde_json::from_str(body).map_err(|e| e.to_string())?, Vec::new())]
+                }
+                Bench::Finding(view, body) => {
+                    let body = serde_json::from_str(body).map_err(|e| e.to_string())?;
+                    vec![Act::SayWithPhoto("finding-noted", body, "photo", view)]
+                }
             };
             self.at(*when, 0, Who::Rena, acts)?;
         }

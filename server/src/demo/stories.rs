@@ -50,6 +50,10 @@ pub enum Bench {
     NotRead(&'static str, &'static str),
     /// A service entry and a note.
     Service(&'static str, &'static str),
+    /// Any entry of the bench: its type and its body.
+    Say(&'static str, &'static str),
+    /// A finding pinned on the photo of a view.
+    Finding(&'static str, &'static str),
 }
 
 /// One machine's story.

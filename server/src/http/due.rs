@@ -2,6 +2,7 @@
 //! care that nobody gave a place. Only what is in the shop is read, however long the log is.
 
 use actix_web::{HttpResponse, web};
+use jiff::ToSpan;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -19,6 +20,17 @@ use crate::settings;
 
 /// Most intakes in each list.
 const MOST: usize = 500;
+
+/// Days before its end from which the window of a claim is shown.
+const AHEAD: i64 = 7;
+
+/// A step of the shop's own clocks.
+#[derive(Debug, Deserialize)]
+struct Clock {
+    name: String,
+    from: String,
+    days: i64,
+}
 
 /// Which day.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -41,6 +53,30 @@ pub struct Promise {
     intake: intakes::Listed,
 }
 
+/// A step of the shop's own clocks whose day has come.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StepDue {
+    /// The step, as the shop named it.
+    name: String,
+    /// Its day.
+    on: String,
+    /// The intake.
+    intake: intakes::Listed,
+}
+
+/// The window of a claim that ends soon, or has ended.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct WindowDue {
+    /// The part.
+    what: String,
+    /// `return` or `warranty`.
+    route: String,
+    /// Its last day.
+    until: String,
+    /// The intake.
+    intake: intakes::Listed,
+}
+
 /// What a day asks for.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Due {
@@ -54,6 +90,10 @@ pub struct Due {
     waiting: Vec<intakes::Listed>,
     /// Machines in care that have no place, the oldest first.
     no_place: Vec<intakes::Listed>,
+    /// Steps of the shop's own clocks whose day has come, the oldest first.
+    steps: Vec<StepDue>,
+    /// Windows of open claims that end within a week or have ended, the first to end first.
+    windows: Vec<WindowDue>,
     /// Whether there is more than is listed.
     more: bool,
 }
@@ -90,19 +130,39 @@ pub async fn due(
 
     let rows = sqlx::query(
         "SELECT id, tag, state, opened_idx, last_idx, summary FROM intake
-         WHERE shop = ? AND state IN ('found', 'open', 'in care') ORDER BY opened_idx",
+         WHERE shop = ? AND (state IN ('found', 'open', 'in care')
+           OR (state = 'handed back' AND summary LIKE '%\"windows\":%')) ORDER BY opened_idx",
     )
     .bind(shop_id.to_string())
     .fetch_all(app.ledger.pool())
     .await
     .map_err(no::fault)?;
     let on_text = on.to_string();
+    let clocks = set.get("clocks").map_or_else(|| settings::default("clocks"), |(v, _)| v.clone());
+    let clocks: Vec<Clock> = serde_json::from_value(clocks).map_err(no::fault)?;
+    let ahead = on.checked_add(AHEAD.days()).map_err(no::fault)?.to_string();
     let (mut promised, mut waiting, mut no_place) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut steps, mut windows) = (Vec::new(), Vec::new());
     for row in &rows {
         let one = || intakes::listed(row).map_err(no::fault);
         let listed = one()?;
         let text = |k: &str| listed.summary().get(k).and_then(Value::as_str).map(str::to_owned);
-        if row.try_get::<String, _>("state").map_err(no::fault)? != "in care" {
+        for window in listed.summary().get("windows").and_then(Value::as_array).into_iter().flatten() {
+            let word = |k: &str| window.get(k).and_then(Value::as_str).unwrap_or_default().to_owned();
+            if word("until") <= ahead {
+                windows.push(WindowDue {
+                    what: word("what"),
+                    route: word("route"),
+                    until: word("until"),
+                    intake: one()?,
+                });
+            }
+        }
+        let state = row.try_get::<String, _>("state").map_err(no::fault)?;
+        if state == "handed back" {
+            continue;
+        }
+        if state != "in care" {
             let opened = listed.summary().get("opened_at").and_then(Value::as_i64).unwrap_or(until);
             if until.saturating_sub(opened) > limit {
                 waiting.push(listed);
@@ -114,16 +174,36 @@ pub async fn due(
                 promised.push(Promise { what, by, intake: one()? });
             }
         }
+        for clock in &clocks {
+            let at = |k: &str| listed.summary().get(k).and_then(Value::as_i64).map(|at| day_of(at, &zone));
+            let start = match clock.from.as_str() {
+                "taken in" => at("taken_in_at"),
+                "reached" => at("reached_at"),
+                _ => text("ready_by").and_then(|d| d.parse().ok()),
+            };
+            let day = start.and_then(|d| d.checked_add(clock.days.days()).ok()).map(|d| d.to_string());
+            if let Some(day) = day.filter(|d| *d <= on_text) {
+                steps.push(StepDue { name: clock.name.clone(), on: day, intake: one()? });
+            }
+        }
         if text("place").is_none() {
             no_place.push(listed);
         }
     }
     promised.sort_by(|a, b| a.by.cmp(&b.by));
-    let more = promised.len() > MOST || waiting.len() > MOST || no_place.len() > MOST;
+    steps.sort_by(|a, b| a.on.cmp(&b.on));
+    windows.sort_by(|a, b| a.until.cmp(&b.until));
+    let more = promised.len() > MOST
+        || waiting.len() > MOST
+        || no_place.len() > MOST
+        || steps.len() > MOST
+        || windows.len() > MOST;
     promised.truncate(MOST);
     waiting.truncate(MOST);
     no_place.truncate(MOST);
-    Ok(HttpResponse::Ok().json(Due { on: on_text, zone: zone_name, promised, waiting, no_place, more }))
+    steps.truncate(MOST);
+    windows.truncate(MOST);
+    Ok(HttpResponse::Ok().json(Due { on: on_text, zone: zone_name, promised, waiting, no_place, steps, windows, more }))
 }
 
 fn day_of(at: i64, zone: &TimeZone) -> Date {

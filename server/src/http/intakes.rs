@@ -22,8 +22,8 @@ use crate::search::Query;
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct Which {
-    /// Only in this state: `found`, `open`, `in care` or `not taken in`.
-    #[param(pattern = "^(found|open|in care|not taken in)$")]
+    /// Only in this state: `found`, `open`, `in care`, `handed back` or `not taken in`.
+    #[param(pattern = "^(found|open|in care|handed back|not taken in)$")]
     state: Option<String>,
     /// What somebody remembers of it: tag, serial, name, phone, words of the complaint. Case, accents and punctuation do not
     /// count, digits are found inside numbers, a longer word may have one typo.
@@ -89,7 +89,8 @@ pub async fn list(
     if !(1..=200).contains(&limit) {
         return Err(Problem::not_valid("limit", "A page has 1 to 200 intakes."));
     }
-    let known = [Standing::Found, Standing::Open, Standing::InCare, Standing::NotTakenIn].map(Standing::word);
+    let known = [Standing::Found, Standing::Open, Standing::InCare, Standing::HandedBack, Standing::NotTakenIn]
+        .map(Standing::word);
     if which.state.as_deref().is_some_and(|s| !known.contains(&s)) {
         return Err(Problem::not_valid("state", format!("A state is one of: {}.", known.join(", "))));
     }

@@ -5,6 +5,7 @@ pub mod due;
 pub mod entries;
 pub mod files;
 pub mod guard;
+pub mod home;
 pub mod incoming;
 pub mod intakes;
 pub mod kinds;
@@ -20,6 +21,7 @@ pub mod range;
 pub mod receipts;
 pub mod shop;
 pub mod stream;
+pub mod suspect_parts;
 pub mod tags;
 
 use actix_web::{HttpRequest, web};
@@ -58,6 +60,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/entries/{index}/proof").get(entries::proof))
     .service(web::resource("/v1/shops/{shop}/log").get(log::list))
     .service(web::resource("/v1/shops/{shop}/due").get(due::due))
+    .service(web::resource("/v1/shops/{shop}/parts").get(suspect_parts::find))
     .service(web::resource("/v1/shops/{shop}/checkpoint").get(shop::checkpoint))
     .service(web::resource("/v1/shops/{shop}/stream").get(stream::stream))
     .service(web::resource("/v1/shops/{shop}/intakes").get(intakes::list))
@@ -66,6 +69,9 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back").get(home::open))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back-sheet").get(home::sheet))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back-receipt").get(home::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/tag").get(receipts::print_tag))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/go-on").get(paper::go_on))
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))

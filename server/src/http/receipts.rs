@@ -35,7 +35,7 @@ const LARGE: usize = 12;
 pub struct PaperIn {
     /// Language tag. Without it the receipt is in the language the sheet was shown in, a tag in the caller's.
     #[param(max_length = 35)]
-    language: Option<String>,
+    pub(super) language: Option<String>,
 }
 
 /// The receipt: one self-contained file.

@@ -9,7 +9,11 @@ use serde_json::{Map, Value};
 use uuid::Uuid;
 
 use super::bench::{self, ReadingNoted, ServiceNoted};
+use super::custody::{self, Custody};
 use super::days::{self, FoundNoted, OwnerAnswered, PhotoCame, PhotoErased, PhotoMoved, TagReplaced, Written};
+use super::dispute::{self, Dispute};
+use super::hand_back::{self, HandBack};
+use super::part::{self, Part};
 use crate::photo::codes::Code;
 use crate::photo::same::Look;
 
@@ -241,8 +245,12 @@ pub enum Body {
     PhotoMoved(PhotoMoved),
     PhotoCame(PhotoCame),
     PhotoErased(PhotoErased),
-    ReadingNoted(ReadingNoted),
+    ReadingNoted(Box<ReadingNoted>),
     ServiceNoted(ServiceNoted),
+    Custody(Box<Custody>),
+    HandBack(Box<HandBack>),
+    Part(Box<Part>),
+    Dispute(Box<Dispute>),
     LinkMade(LinkMade),
     LinkRevoked(LinkRevoked),
 }
@@ -259,7 +267,11 @@ pub fn personal_members(kind: &str) -> &'static [&'static str] {
         "acknowledged" => &["signer"],
         "staff-changed" => &["name"],
         "device-paired" => &["label"],
-        _ => &[],
+        _ => [custody::personal, hand_back::personal, part::personal, dispute::personal]
+            .iter()
+            .map(|of| of(kind))
+            .find(|names| !names.is_empty())
+            .unwrap_or(&[]),
     }
 }
 
@@ -302,12 +314,28 @@ impl Body {
             "photo-moved" => typed(plain).map(Body::PhotoMoved),
             "photo-came" => typed(plain).map(Body::PhotoCame),
             "photo-erased" => typed(plain).map(Body::PhotoErased),
-            "reading-noted" => typed(plain).map(Body::ReadingNoted),
+            "reading-noted" => typed(plain).map(|b| Body::ReadingNoted(Box::new(b))),
             "service-noted" => typed(plain).map(Body::ServiceNoted),
             "link-made" => typed(plain).map(Body::LinkMade),
             "link-revoked" => typed(plain).map(Body::LinkRevoked),
-            _ => return None,
+            _ => return Self::parse_later(kind, plain),
         })
+    }
+}
+
+impl Body {
+    /// What is said once the shop has the machine: custody, going home, suspect parts, disputes.
+    fn parse_later(kind: &str, plain: Map<String, Value>) -> Option<Result<Body, BodyError>> {
+        if let Some(b) = custody::parse(kind, plain.clone()) {
+            return Some(b.map(|b| Body::Custody(Box::new(b))));
+        }
+        if let Some(b) = hand_back::parse(kind, plain.clone()) {
+            return Some(b.map(|b| Body::HandBack(Box::new(b))));
+        }
+        if let Some(b) = part::parse(kind, plain.clone()) {
+            return Some(b.map(|b| Body::Part(Box::new(b))));
+        }
+        dispute::parse(kind, plain).map(|b| b.map(|b| Body::Dispute(Box::new(b))))
     }
 }
 
@@ -453,6 +481,10 @@ impl Body {
             Body::PhotoErased(b) => days::erased(b),
             Body::ReadingNoted(b) => bench::reading(b),
             Body::ServiceNoted(b) => bench::service(b),
+            Body::Custody(b) => custody::well_formed(b),
+            Body::HandBack(b) => hand_back::well_formed(b),
+            Body::Part(b) => part::well_formed(b),
+            Body::Dispute(b) => dispute::well_formed(b),
             _ => Ok(()),
         }
     }
@@ -489,7 +521,7 @@ pub fn is_tag(text: &str) -> bool {
 }
 
 /// Whether a value is money: `{"currency": ISO 4217 code, "minor": 0 or more of its smallest unit}`.
-fn money(value: &Value) -> bool {
+pub(super) fn money(value: &Value) -> bool {
     value.as_object().is_some_and(|m| {
         m.len() == 2
             && m.get("minor").and_then(Value::as_u64).is_some_and(|n| n <= 1_000_000_000_000)

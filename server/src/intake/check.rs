@@ -90,7 +90,7 @@ pub fn check_facts(kind: &Kind, intake: &Intake, mode: Mode) -> Checked {
     checked
 }
 
-fn gap<const N: usize>(id: impl Into<String>, due: Due, key: &str, with: [(&str, Value); N]) -> Gap {
+pub(super) fn gap<const N: usize>(id: impl Into<String>, due: Due, key: &str, with: [(&str, Value); N]) -> Gap {
     Gap { gap: id.into(), due, key: key.into(), with: with.into_iter().map(|(k, v)| (k.to_owned(), v)).collect() }
 }
 
@@ -145,7 +145,7 @@ fn views(kind: &Kind, intake: &Intake, mode: Mode, found: &mut Vec<Gap>) {
     }
 }
 
-fn view_gap(photo: Option<&Photo>, mode: Mode) -> Option<(&'static str, Option<Value>)> {
+pub(super) fn view_gap(photo: Option<&Photo>, mode: Mode) -> Option<(&'static str, Option<Value>)> {
     let Some(photo) = photo else { return Some(("gap.view.missing", None)) };
     match photo.judged.as_ref().map(|j| (j.what.verdict.as_str(), &j.what.reasons)) {
         Some(("usable", _)) => None,

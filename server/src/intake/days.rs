@@ -5,8 +5,9 @@ use evidence::digest::Digest;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::body::{Body, BodyError, Opened, Person, PhotoTaken, STAGES, is_tag, one_of, wrong};
+use super::body::{Body, BodyError, Opened, Person, PhotoTaken, STAGES, is_tag, one_of};
 use super::kind::Kind;
+use super::rules::{is_wall_time, need};
 use super::state::{Intake, Photo};
 
 /// The machine has another tag now; the old one was lost and is never used again.
@@ -204,11 +205,6 @@ pub(super) fn needs_owner(body: &Body) -> bool {
     matches!(body, Body::TakenIn(_) | Body::Acknowledged(_) | Body::Arranged(_))
 }
 
-/// A time as people write it down: no zone, minutes.
-fn is_wall_time(text: &str) -> bool {
-    text.len() == 16 && text.as_bytes().get(10) == Some(&b'T') && text.parse::<jiff::civil::DateTime>().is_ok()
-}
-
 /// How somebody who brings another's machine stands to it.
 const STANDING: [&str; 3] = ["minor", "not sure", "sent by owner"];
 
@@ -234,8 +230,4 @@ pub(super) fn tag(b: &TagReplaced) -> Result<(), BodyError> {
 /// A reason is a few words.
 fn because(text: &str) -> Result<(), BodyError> {
     need("/because", text.chars().count() <= 400, "at most 400 characters here")
-}
-
-fn need(pointer: &str, there: bool, sentence: &str) -> Result<(), BodyError> {
-    if there { Ok(()) } else { wrong(pointer, sentence) }
 }

@@ -8,8 +8,12 @@ use evidence::digest::Digest;
 use super::bench;
 use super::body::{Body, BodyError, PhotoTaken};
 use super::check::{self, Gap, Mode};
+use super::custody;
 use super::days;
+use super::dispute;
+use super::hand_back::{self, HandBack};
 use super::kind::{Kind, number};
+use super::part;
 use super::state::{Intake, Mark, Standing};
 
 /// A sentence: message key and what it names.
@@ -92,7 +96,7 @@ pub fn decide(
     }
     body.well_formed()?;
     let server = author.staff.is_none();
-    let at_bench = intake.state == Standing::InCare && bench::belongs(kind, body);
+    let at_bench = matches!(intake.state, Standing::InCare | Standing::HandedBack) && bench::belongs(kind, body);
     if !server && !author.counter && !at_bench {
         return Err(Refusal::MayNot(Sentence::plain("refused.counter-only")));
     }
@@ -130,12 +134,18 @@ pub fn decide(
             if !server && !author.owner {
                 return Err(Refusal::MayNot(Sentence::plain("refused.owner-erases")));
             }
+            if intake.custody.hold.is_some() {
+                return Err(Refusal::Refused(Sentence::plain("refused.held")));
+            }
             days::there(intake, b.photo)?;
         }
         Body::PhotoMoved(b) => days::may_move(intake, b)?,
         Body::PhotoCame(b) => days::may_come(kind, intake, b)?,
         Body::ReadingNoted(b) => {
-            known(kind.reading(&b.reading).is_some(), "/reading", "this kind has no such reading")?;
+            let general = crate::reading::BENCH.iter().any(|(id, _)| *id == b.reading);
+            known(general || kind.reading(&b.reading).is_some(), "/reading", "this kind has no such reading")?;
+            let part = b.part.is_none_or(|p| intake.parts.card(p).is_some());
+            known(part, "/part", "there is no such part here")?;
             theirs(intake, b.photo)?;
         }
         Body::ServiceNoted(b) => {
@@ -151,6 +161,15 @@ pub fn decide(
         Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
             return Err(Refusal::SaidBefore);
         }
+        Body::Custody(b) => custody::decide(kind, intake, author, b)?,
+        Body::HandBack(b) => {
+            if !server && !author.counter && matches!(b.as_ref(), HandBack::ShownBack(_) | HandBack::HandedBack(_)) {
+                return Err(Refusal::MayNot(Sentence::plain("refused.counter-only")));
+            }
+            hand_back::decide(kind, intake, b)?;
+        }
+        Body::Part(b) => part::decide(intake, b)?,
+        Body::Dispute(b) => dispute::decide(kind, intake, author, b)?,
         Body::LeftOpen(b) => left_open(kind, intake, author, &b.gap)?,
         Body::Acknowledged(b) => {
             let sheet = super::sheet::as_acknowledged(kind, intake, b);
@@ -174,7 +193,7 @@ fn theirs(intake: &Intake, photo: Option<Uuid>) -> Result<(), Refusal> {
     known(there, "/photo", "a photo that is named belongs to the same intake and is said to be taken first")
 }
 
-fn known(there: bool, pointer: &str, sentence: &str) -> Result<(), Refusal> {
+pub(super) fn known(there: bool, pointer: &str, sentence: &str) -> Result<(), Refusal> {
     if there {
         Ok(())
     } else {
@@ -205,12 +224,31 @@ fn standing(kind: &Kind, intake: &Intake, body: &Body) -> Result<(), Refusal> {
         Standing::Open if matches!(body, Body::OwnerAnswered(_)) => {
             Err(Refusal::Refused(Sentence::plain("refused.owner-came")))
         }
+        Standing::Open | Standing::Found | Standing::NotTakenIn if in_care_only(body) => {
+            Err(Refusal::Refused(Sentence::plain("refused.not-in-care")))
+        }
         Standing::Found if days::needs_owner(body) => Err(Refusal::Refused(Sentence::plain("refused.found"))),
         Standing::Open | Standing::Found => Ok(()),
         _ if always => Ok(()),
         Standing::InCare if bench::belongs(kind, body) => Ok(()),
         Standing::InCare => Err(Refusal::Ended(Sentence::plain("refused.in-care"))),
+        Standing::HandedBack if afterwards(body) => Ok(()),
+        Standing::HandedBack => Err(Refusal::Ended(Sentence::plain("refused.handed-back"))),
         Standing::NotTakenIn => Err(Refusal::Ended(Sentence::plain("refused.not-taken-in"))),
+    }
+}
+
+/// Whether something can only be said of a machine that the shop has, or had.
+fn in_care_only(body: &Body) -> bool {
+    matches!(body, Body::Custody(_) | Body::HandBack(_) | Body::Part(_) | Body::Dispute(_))
+}
+
+/// Whether it may still be said once the machine went home: parts and disputes outlast it.
+fn afterwards(body: &Body) -> bool {
+    match body {
+        Body::Part(_) | Body::Dispute(_) => true,
+        Body::Custody(b) => custody::afterwards(b),
+        _ => false,
     }
 }
 
@@ -248,6 +286,7 @@ fn left_open(kind: &Kind, intake: &Intake, author: &Author<'_>, gap: &str) -> Re
         Some(("view", id)) => kind.view(id).is_some(),
         Some(("question", id)) => kind.question(id).is_some(),
         Some(("reading", id)) => kind.reading(id).is_some(),
+        Some(("left-view", _)) => hand_back::names(kind, gap),
         Some(("line-photo", id)) => intake.lines.iter().any(|l| l.what.line.to_string() == id),
         Some(("machine", id)) => super::body::MACHINE_FIELDS.contains(&id),
         Some(("arrangement", id)) => super::body::ARRANGEMENTS.contains(&id),
@@ -293,6 +332,14 @@ pub fn files_named(body: &Body) -> Vec<(Digest, u64, &'static str)> {
             out.extend(b.strokes.map(|s| (s, super::body::MAX_SIDE_FILE, "strokes")));
             out
         }
+        Body::HandBack(b) => match b.as_ref() {
+            HandBack::ShownBack(b) => {
+                let mut out = vec![(b.sheet, super::body::MAX_SIDE_FILE, "sheet")];
+                out.extend(b.strokes.map(|s| (s, super::body::MAX_SIDE_FILE, "strokes")));
+                out
+            }
+            _ => Vec::new(),
+        },
         _ => Vec::new(),
     }
 }

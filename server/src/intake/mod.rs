@@ -3,12 +3,17 @@
 pub mod bench;
 pub mod body;
 pub mod check;
+pub mod custody;
 pub mod days;
 pub mod decide;
+pub mod dispute;
 pub mod example;
+pub mod hand_back;
 pub mod kind;
 mod kind_file;
 mod kind_rules;
+pub mod part;
+mod rules;
 pub mod sheet;
 pub mod state;
 pub mod strokes;

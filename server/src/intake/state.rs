@@ -9,7 +9,11 @@ use uuid::Uuid;
 
 use super::bench;
 use super::body::{self, Body};
+use super::custody::{self, Custody};
 use super::days;
+use super::dispute;
+use super::hand_back;
+use super::part;
 
 /// Which entry said something: where it stands, who, when, and its said digest.
 #[derive(Clone, Debug, Serialize, PartialEq)]
@@ -58,6 +62,9 @@ pub enum Standing {
     /// The shop has custody.
     #[serde(rename = "in care")]
     InCare,
+    /// Gone home.
+    #[serde(rename = "handed back")]
+    HandedBack,
     /// Refused at the counter.
     #[serde(rename = "not taken in")]
     NotTakenIn,
@@ -71,13 +78,14 @@ impl Standing {
             Standing::Found => "found",
             Standing::Open => "open",
             Standing::InCare => "in care",
+            Standing::HandedBack => "handed back",
             Standing::NotTakenIn => "not taken in",
         }
     }
 }
 
 /// A value with the entry it comes from.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Said<T> {
     /// The body.
     #[serde(flatten)]
@@ -211,6 +219,18 @@ pub struct Intake {
     pub readings: Vec<Said<bench::ReadingNoted>>,
     /// Short service entries, in order.
     pub services: Vec<Said<bench::ServiceNoted>>,
+    /// What happened to it in the shop's care.
+    #[serde(skip_serializing_if = "custody::Kept::is_empty")]
+    pub custody: custody::Kept,
+    /// What was said when it went home.
+    #[serde(skip_serializing_if = "hand_back::Home::is_empty")]
+    pub home: hand_back::Home,
+    /// Suspect parts and their claims.
+    #[serde(skip_serializing_if = "part::Parts::is_empty")]
+    pub parts: part::Parts,
+    /// Disputes.
+    #[serde(skip_serializing_if = "dispute::Disputes::is_empty")]
+    pub disputes: dispute::Disputes,
     /// Receipt links made and not revoked.
     pub links: BTreeMap<Uuid, Said<body::LinkMade>>,
     /// Highest log index seen.
@@ -310,8 +330,22 @@ impl Intake {
                 self.owner_answers.push(Said { what: b.clone(), mark });
             }
             Body::TagReplaced(b) => self.tags.push(Said { what: b.clone(), mark }),
-            Body::ReadingNoted(b) => self.readings.push(Said { what: b.clone(), mark }),
+            Body::ReadingNoted(b) => self.readings.push(Said { what: b.as_ref().clone(), mark }),
             Body::ServiceNoted(b) => self.services.push(Said { what: b.clone(), mark }),
+            Body::Custody(b) => {
+                // Kept from it again: what was told before is not told of this.
+                if let Custody::Quarantined(q) = b.as_ref() {
+                    self.home.told.remove(&q.word);
+                }
+                self.custody.apply(b, mark);
+            }
+            Body::HandBack(b) => {
+                if self.home.apply(b, mark) {
+                    self.state = Standing::HandedBack;
+                }
+            }
+            Body::Part(b) => self.parts.apply(b, mark),
+            Body::Dispute(b) => self.disputes.apply(b, mark),
             Body::LinkMade(b) => {
                 self.links.insert(b.link, Said { what: b.clone(), mark });
             }
@@ -346,9 +380,10 @@ impl Intake {
         }
     }
 
-    /// The newest photo taken for a view that shows this machine.
+    /// The newest photo taken for a view that shows this machine; one of how it left shows nothing of how it came.
     pub fn newest(&self, view: &str) -> Option<&Photo> {
-        self.photos.iter().rev().find(|p| p.gone().is_none() && p.taken.view.as_deref() == Some(view))
+        let is = |p: &&Photo| p.gone().is_none() && p.taken.stage != "left" && p.taken.view.as_deref() == Some(view);
+        self.photos.iter().rev().find(is)
     }
 
     /// Whether a photo was taken away before the customer could have signed for it: it is on no sheet.

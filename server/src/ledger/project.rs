@@ -12,6 +12,7 @@ use crate::intake::body::{Body, MACHINE_FIELDS};
 use crate::intake::check::{self, Mode};
 use crate::intake::decide;
 use crate::intake::kind::LoadedKind;
+use crate::intake::part;
 use crate::intake::sheet;
 use crate::intake::state::{Intake, Standing};
 use crate::photo::same::Look;
@@ -82,6 +83,11 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
     set("found_at", intake.found.as_ref().map(|f| json!(f.what.seen_at)));
     set("found_place", intake.found.as_ref().map(|f| json!(f.what.place)));
     set("signed", intake.acknowledgement.as_ref().map(|a| json!(a.what.how == "signed")));
+    let reached = intake.custody.contacts.iter().rev().find(|c| c.what.result == "reached");
+    set("reached_at", reached.map(|c| json!(c.mark.at)));
+    let windows = windows(intake);
+    set("windows", (!windows.is_empty()).then(|| json!(windows)));
+    set("handed_back_at", intake.home.handed_back.as_ref().map(|m| json!(m.at)));
     set("not_taken_in_at", intake.not_taken_in.as_ref().map(|m| json!(m.mark.at)));
 
     let tag = intake.tag().unwrap_or_default().to_owned();
@@ -100,6 +106,11 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
         person.what.phone.iter().for_each(|phone| words.phone(phone));
     }
     complaint.iter().for_each(|c| words.text(c));
+    for part in intake.parts.parts.iter().map(|p| &p.what) {
+        part.supplier.iter().for_each(|s| words.text(s));
+        let codes = [&part.lot, &part.on_bag, &part.on_invoice, &part.on_casting, &part.invoice];
+        codes.into_iter().flatten().for_each(|code| words.code(code));
+    }
     Some(IntakeRow {
         tag,
         state: intake.state.word().to_owned(),
@@ -110,6 +121,18 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
         words: words.all(),
         lost,
     })
+}
+
+/// The windows of open claims whose last day is known.
+fn windows(intake: &Intake) -> Vec<Value> {
+    let parts = &intake.parts;
+    let open = parts.claims.iter().filter(|c| !parts.ended.iter().any(|e| e.what.claim == c.what.claim));
+    open.filter_map(|c| {
+        let card = parts.card(c.what.part)?;
+        let until = part::until(card, &c.what)?;
+        Some(json!({"what": card.what, "route": c.what.route, "until": until}))
+    })
+    .collect()
 }
 
 /// A day that was promised; none where none was.

@@ -1,5 +1,6 @@
 //! The receipt: what the customer takes home, as one self-contained file. Pure: the same input gives the same bytes.
 
+pub mod home;
 pub mod lines;
 pub mod page;
 pub mod paper;

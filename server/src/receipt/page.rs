@@ -31,7 +31,14 @@ pub fn policy() -> String {
 /// # Errors
 /// A sentence when the key cannot sign.
 pub fn sealed(input: &Input<'_>, key: &SignerKey) -> Result<String, String> {
-    let page = render(input);
+    seal(&render(input), key)
+}
+
+/// A page with an empty place for its seal, signed as it stands but for that place.
+///
+/// # Errors
+/// A sentence when the key cannot sign, or there is no such place.
+pub(super) fn seal(page: &str, key: &SignerKey) -> Result<String, String> {
     let digest = page_digest(page.as_bytes()).ok_or("a receipt has a place for its seal")?;
     let seal = note::sign(&seal_text(PAGE_NOTE, &digest), &[key]).map_err(|e| e.to_string())?;
     let at = page.find(SEAL.0).map(|at| at + SEAL.0.len()).ok_or("a receipt has a place for its seal")?;
@@ -163,7 +170,7 @@ fn pictures(input: &Input<'_>, photos: &[&Photo]) -> Markup {
     }
 }
 
-fn data(jpeg: &[u8]) -> String {
+pub(super) fn data(jpeg: &[u8]) -> String {
     format!("data:image/jpeg;base64,{}", base64::engine::general_purpose::STANDARD.encode(jpeg))
 }
 
@@ -262,7 +269,7 @@ fn proof(input: &Input<'_>) -> Markup {
 }
 
 /// An SVG without its XML prolog, to stand inside HTML.
-fn without_prolog(svg: &str) -> &str {
+pub(super) fn without_prolog(svg: &str) -> &str {
     svg.find("<svg").map_or(svg, |i| &svg[i..])
 }
 

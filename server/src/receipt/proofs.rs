@@ -1,23 +1,34 @@
 //! The receipt's own proof: entries, the path of each to the signed checkpoint, and the key, as one block of text.
 
 use base64::Engine;
+use evidence::digest::Digest;
+use evidence::tree::Hash;
 use serde_json::{Value, json};
 
-use super::Input;
+use super::{Evidence, Input};
 
 /// The evidence as JSON, to be read by a program; nothing in it is needed to read the receipt.
 pub fn block(input: &Input<'_>) -> Value {
+    of(input.evidence, input.continues, input.checkpoint, input.verifier_key, input.sheet)
+}
+
+/// The same of any entries.
+pub fn of(
+    evidence: &[Evidence],
+    continues: &[(u64, Vec<Hash>)],
+    checkpoint: &str,
+    verifier_key: &str,
+    sheet: Option<Digest>,
+) -> Value {
     let base64 = base64::engine::general_purpose::STANDARD;
-    let entries: Vec<Value> = input
-        .evidence
+    let entries: Vec<Value> = evidence
         .iter()
         .map(|e| {
             let path: Vec<String> = e.hashes.iter().map(|h| base64.encode(h)).collect();
             json!({"index": e.index, "entry": e.bytes, "disclosures": e.disclosures, "path": path})
         })
         .collect();
-    let continues: Vec<Value> = input
-        .continues
+    let continues: Vec<Value> = continues
         .iter()
         .map(|(size, hashes)| {
             let hashes: Vec<String> = hashes.iter().map(|h| base64.encode(h)).collect();
@@ -27,9 +38,9 @@ pub fn block(input: &Input<'_>) -> Value {
     json!({
         "v": 2,
         "continues": continues,
-        "checkpoint": input.checkpoint,
-        "verifier_key": input.verifier_key,
-        "sheet": input.sheet.map(|s| s.to_string()),
+        "checkpoint": checkpoint,
+        "verifier_key": verifier_key,
+        "sheet": sheet.map(|s| s.to_string()),
         "entries": entries,
     })
 }

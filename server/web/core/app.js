@@ -19,6 +19,7 @@
 //   await history(id)                               → its entries in order
 //   await fetchIntake(id)                           asks the server for its newest entries (waits for the network)
 //   await sheet(id, {language, reader})             → what is shown for signing, with the numbered photos
+//   await showHandBack(id, {how, sheet, strokes?, because?, signer?})
 //   await acknowledge(id, {how, sheet, strokes?, because?, language?, reader?, signer?})
 //   watch(id, cb) / watchList(cb) / watchQueue(cb)  → a function that stops it; cb() without arguments: read again
 //   await photoStatus(photo)                        → {state, percent?, problem?, judged?}
@@ -70,7 +71,7 @@ import * as tags from "./tags.js";
  * @typedef {{id: string, tag: string, state: string, kind_id: string, opened?: number, revision?: number, opened_at: number, opened_by?: string,
  *   make?: string, model?: string, serial?: string, owner?: string, complaint?: string, gaps?: number, left_open?: number,
  *   photos?: {taken: number, held: number, usable: number}, cover?: string, place?: string, moved_at?: number, diagnosis_by?: string, ready_by?: string, taken_in_at?: number,
- *   signed?: boolean, not_taken_in_at?: number, tags_before?: string[], found_at?: string, found_place?: string, unsent?: number, from_device?: boolean}} Summary
+ *   signed?: boolean, not_taken_in_at?: number, handed_back_at?: number, reached_at?: number, windows?: {what: string, route: string, until: string}[], tags_before?: string[], found_at?: string, found_place?: string, unsent?: number, from_device?: boolean}} Summary
  *
  * @typedef {{key: number, intake: string, what: "entry" | "file", type?: string, digest: string, photo?: string, size?: number,
  *   state: "waiting" | "sending" | "refused", percent?: number, tries: number, not_before?: number, problem?: Problem}} QueueItem
@@ -251,6 +252,16 @@ export async function sheet(id, shown) {
  */
 export async function acknowledge(id, shown) {
   return write.acknowledge(await here(), id, shown);
+}
+
+/**
+ * Records that the hand-back sheet as it stands was shown, and signed or not. `sheet`: the digest of the one on the screen.
+ * @param {string} id
+ * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, signer?: string, sheet?: string}} shown
+ * @returns {Promise<{id: string, digest: string}>}
+ */
+export async function showHandBack(id, shown) {
+  return write.showHandBack(await here(), id, shown);
 }
 
 /** Languages kept on this device, each by its own name. @returns {Promise<{language: string, name: string}[]>} */

@@ -83,7 +83,7 @@ function views(kind, state, mode) {
 }
 
 /** What is wrong with the newest photo of a view. @param {PhotoFact | undefined} photo @param {Mode} mode @returns {string | null} */
-function viewKey(photo, mode) {
+export function viewKey(photo, mode) {
   if (!photo) return "gap.view.missing";
   const verdict = photo.judged?.verdict;
   if (verdict === "usable") return null;

@@ -1,13 +1,15 @@
 // The state of an intake: the fold of its entries in order. Pure; the server folds the same in `server/src/intake/state.rs`.
 // @ts-check
 
+import { applyCare, noCare } from "./care.js";
+
 /** @import {Entry, IntakeState, Mark, PhotoFact} from "./types.js" */
 
 /** An intake of which nothing was said. @returns {IntakeState} */
 export function nothing() {
   return {
     state: "none", machine: {}, people: {}, statements: {}, answers: {}, lines: [], safety: {}, accessories: {}, blocks: {},
-    arrangements: {}, owner_answers: [], tags: [], photos: [], left_open: {}, files_received: [], readings: [], services: [], links: {}, not_understood: 0,
+    arrangements: {}, owner_answers: [], tags: [], photos: [], left_open: {}, files_received: [], readings: [], services: [], links: {}, not_understood: 0, ...noCare(),
   };
 }
 
@@ -167,7 +169,7 @@ export function apply(state, entry) {
       delete state.links[body.link];
       return;
     default:
-      state.not_understood += 1;
+      if (!applyCare(state, said.type, fact, mark)) state.not_understood += 1;
   }
 }
 
@@ -181,9 +183,9 @@ export function photoOf(state, id) {
   return state.photos.find((p) => p.photo === id);
 }
 
-/** The newest photo taken for a view that shows this machine. @param {IntakeState} state @param {string} view @returns {PhotoFact | undefined} */
+/** The newest photo taken for a view that shows this machine; one of how it left shows nothing of how it came. @param {IntakeState} state @param {string} view @returns {PhotoFact | undefined} */
 export function newestOf(state, view) {
-  return state.photos.findLast((p) => !goneOf(p) && p.view === view);
+  return state.photos.findLast((p) => !goneOf(p) && p.stage !== "left" && p.view === view);
 }
 
 /** The entry that took a photo away from this intake, if one did. It fills nothing then. @param {PhotoFact} photo @returns {Mark | undefined} */

@@ -7,6 +7,7 @@ import { rowsToEntries } from "./entries.js";
 import { fold, goneOf, lostTags } from "./fold.js";
 import { itemOf } from "./queue.js";
 import { finds, query, wordsOf } from "./search.js";
+import { until } from "./part.js";
 import { buildSheet, shownPhotos } from "./sheet.js";
 import { fetchKind } from "./sync.js";
 import { Trouble, trouble } from "./trouble.js";
@@ -207,6 +208,8 @@ function localSummary(id, state, row) {
     make: state.machine.make?.value, model: state.machine.model?.value, serial: state.machine.serial?.value, owner: state.people.owner?.name,
     complaint: state.statements.complaint?.text?.slice(0, 200), place: state.place?.place, tags_before: lostTags(state).length ? lostTags(state) : undefined,
     diagnosis_by: promised(state, "diagnosis_by"), ready_by: promised(state, "ready_by"),
+    taken_in_at: at(state.taken_in), handed_back_at: at(state.home.handed_back), reached_at: at(state.custody.contacts.findLast((c) => c.result === "reached")?.mark),
+    windows: windowsOf(state).length ? windowsOf(state) : undefined,
     found_at: state.found?.seen_at, found_place: state.found?.place,
     signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: here[0]?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
   };
@@ -217,6 +220,18 @@ function localSummary(id, state, row) {
     ...Object.fromEntries(Object.entries(optional).filter(([, v]) => v !== undefined)),
     from_device: true,
   };
+}
+
+/** When an entry was kept, or said where it is not kept yet. @param {import("./types.js").Mark | undefined} mark */
+const at = (mark) => mark && Date.parse(mark.at ?? mark.device_at);
+
+/** The windows of open claims whose last day is known. @param {IntakeState} state */
+function windowsOf({ parts }) {
+  return parts.claims.filter((c) => !parts.ended.some((e) => e.claim === c.claim)).flatMap((c) => {
+    const card = parts.parts.find((p) => p.part === c.part);
+    const end = card && until(card, c);
+    return card && end ? [{ what: card.what, route: c.route, until: end }] : [];
+  });
 }
 
 /** A day that was promised. @param {IntakeState} state @param {string} what */
@@ -235,7 +250,8 @@ async function withUnsent(ctx, items) {
 function recordOf(s, state, known) {
   const is = (/** @type {unknown} */ text) => typeof text === "string" && text !== "";
   const people = Object.values(state?.people ?? {});
-  const texts = [...(s.tags_before ?? []), s.kind_id, ...Object.values(known.find((k) => k.kind.id === s.kind_id)?.kind.name ?? {}), s.owner, s.complaint, state?.statements.complaint?.text, ...people.flatMap((p) => [p.name, p.email])];
-  const codes = [s.make, s.model, s.serial, ...Object.values(state?.machine ?? {}).map((m) => m.value)];
+  const cards = state?.parts.parts ?? [];
+  const texts = [...(s.tags_before ?? []), ...cards.map((p) => p.supplier), s.kind_id, ...Object.values(known.find((k) => k.kind.id === s.kind_id)?.kind.name ?? {}), s.owner, s.complaint, state?.statements.complaint?.text, ...people.flatMap((p) => [p.name, p.email])];
+  const codes = [...cards.flatMap((p) => [p.lot, p.on_bag, p.on_invoice, p.on_casting, p.invoice]), s.make, s.model, s.serial, ...Object.values(state?.machine ?? {}).map((m) => m.value)];
   return { tag: s.tag, texts: /** @type {string[]} */ (texts.filter(is)), codes: /** @type {string[]} */ (codes.filter(is)), phones: /** @type {string[]} */ (people.map((p) => p.phone).filter(is)) };
 }

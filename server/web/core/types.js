@@ -65,13 +65,45 @@
  * @typedef {{tag: string, because: string, digest: string, mark: Mark}} TagFact   a tag given after the one before was lost
  * @typedef {{gap: string, reason: string, digest: string, mark: Mark}} LeftOpenFact
  * @typedef {{how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, reader?: string, signer?: string, digest: string, mark: Mark}} AcknowledgementFact
- * @typedef {{reading: string, value?: string, unit?: string, not?: "not taken", because?: string, method?: string, photo?: string, digest: string, mark: Mark}} ReadingFact
+ * @typedef {{reading: string, value?: string, unit?: string, not?: "not taken", because?: string, method?: string, photo?: string, how?: Method, part?: string, digest: string, mark: Mark}} ReadingFact
+ * A number with its unit, and how something was measured: what makes two readings comparable.
+ * @typedef {{value: string, unit: string}} Measure
+ * @typedef {{engine?: string, release?: string, gauge?: string, gauge_checked?: string, division?: string, valve?: string, throttle?: string, pulls?: number, first?: string,
+ *   engine_is?: string, cylinder?: string, repeats?: string[], altitude?: Measure, station?: Measure, manual?: {least?: string, most?: string, unit: string, page: string}}} Method
  * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[],
  *   look?: string, alike: {photo: string, intake: string, how: "same file" | "alike", bits?: number}[], codes: {format: string, text: string}[], flags: Sentence[], by: string, mark: Mark}} Judgement
  * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, of_paper?: boolean, film?: boolean, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement,
  *   from?: string, moved?: {to: string, because: string, mark: Mark},
  *   erased?: {because: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
+ *
+ * What is said once the shop has the machine. `at` members are a wall clock's, without a zone; days are YYYY-MM-DD.
+ * @typedef {{minor: number, currency: string}} Money
+ * @typedef {{digest: string, mark: Mark}} Fact
+ * @typedef {Fact & {finding: string, photo: string, x: number, y: number, w?: number, h?: number, part: string, word: string, text?: string}} FindingFact   in ten thousandths of the upright picture
+ * @typedef {Fact & {heard_by: string, how: string, at?: string, text?: string, speaker?: string}} HeardFact
+ * @typedef {Fact & {price: string, amount: Money, what: string, how: string}} PriceFact
+ * @typedef {Fact & {answer: "yes" | "no" | "no answer", price?: string, how: string, at: string, added?: Money, total?: Money, who?: string, number?: string, note?: string}} ApprovalFact
+ * @typedef {Fact & {what: string, adds?: Money}} WorkFact
+ * @typedef {Fact & {word: "do not start" | "do not use", because: string}} QuarantineFact
+ * @typedef {Fact & {what: string, photos?: string[], told: string, told_at?: string, note?: string}} IncidentFact
+ * @typedef {Fact & {sent: string, what: string, to: string, because: string, reference?: string}} SentFact
+ * @typedef {Fact & {how: string, result: string, about: string, number?: string}} ContactFact
+ * @typedef {{opened_up?: Mark, findings: FindingFact[], heard: HeardFact[], prices: PriceFact[], approvals: ApprovalFact[], work: WorkFact[], quarantine: {[word: string]: QuarantineFact},
+ *   lifted: QuarantineFact[], incidents: IncidentFact[], sent: SentFact[], back: {[sent: string]: Fact & {sent: string, note?: string}}, contacts: ContactFact[], hold?: Fact & {because: string}}} Custody
+ * @typedef {Fact & {line: string, how: string, count?: number, note?: string}} SettledFact
+ * @typedef {{settled: {[line: string]: SettledFact}, trial?: Fact & {how: "tried" | "not tried", what: string}, told: {[word: string]: Fact & {word: string, labelled: boolean}},
+ *   collector?: Fact & {who: string, checked: string, name?: string}, shown?: Fact & {how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, signer?: string},
+ *   handed_back?: Mark}} Home
+ * @typedef {Fact & {part: string, what: string, origin: string, supplier?: string, invoice?: string, on_bag?: string, on_invoice?: string, on_casting?: string, lot?: string, made?: string, bought?: string,
+ *   fitted?: string, failed?: string, count?: number, count_fitted?: number, note?: string}} PartFact
+ * @typedef {Fact & {claim: string, part: string, route: "return" | "warranty", days: number, from: "bought" | "fitted" | "failed"}} ClaimFact
+ * @typedef {Fact & {part: string, about: string, seen: string, photos?: string[], note?: string}} ObservedFact
+ * @typedef {{parts: PartFact[], pictures: (Fact & {part: string, view: string, photo: string})[], observed: ObservedFact[], claims: ClaimFact[],
+ *   posted: (Fact & {claim: string, on: string, tracking: string})[], ended: (Fact & {claim: string, outcome: string, note?: string})[]}} Parts
+ * @typedef {Fact & {dispute: string, side: string, how: string, heard_by: string, text?: string, who?: string}} DisputeFact
+ * @typedef {Fact & {dispute: string, point: string, about: string, text?: string}} PointFact
+ * @typedef {{opened: DisputeFact[], points: PointFact[], ended: (Fact & {dispute: string, outcome: string, note?: string})[]}} Disputes
  *
  * An earlier intake that one goes back to: of the same machine, the same customer, or of our own repair.
  * @typedef {{intake: string, tag: string, again: "same machine" | "same customer" | "after our repair"}} Earlier
@@ -82,7 +114,7 @@
  * The state of an intake: the fold of its entries. Lines stand in the order they were first noted, photos in the order
  * they were taken (log index first, those not sent yet after).
  * @typedef {{
- *   state: "none" | "found" | "open" | "in care" | "not taken in",
+ *   state: "none" | "found" | "open" | "in care" | "handed back" | "not taken in",
  *   shop?: string, intake?: string, tag?: string, kind?: string, kind_id?: string,
  *   opened?: {digest: string, mark: Mark, tag: string, how: string, written?: Written, earlier?: Earlier},
  *   machine: {[field: string]: MachineFact},
@@ -106,6 +138,10 @@
  *   readings: ReadingFact[],
  *   services: ServiceFact[],
  *   place?: {place: string, mark: Mark},
+ *   custody: Custody,
+ *   home: Home,
+ *   parts: Parts,
+ *   disputes: Disputes,
  *   links: {[link: string]: {what: string, expires: string, mark: Mark}},
  *   last_index?: number,
  *   not_understood: number,

@@ -6,6 +6,7 @@ import { canon } from "./canon.js";
 import { signedIn } from "./context.js";
 import { rowsToEntries } from "./entries.js";
 import { fold } from "./fold.js";
+import { homeSheet } from "./hand-back.js";
 import { say as speak } from "./said.js";
 import { digestOf } from "./sha256.js";
 import { buildSheet } from "./sheet.js";
@@ -236,7 +237,6 @@ async function addToLines(ctx, w, intake, photo, lines) {
  * @returns {Promise<{id: string, digest: string}>}
  */
 export async function acknowledge(ctx, intake, { how, strokes, because, language, reader, signer, sheet: seen }) {
-  const { shop, staff, device } = signedIn(ctx);
   const words = await wordsFor(ctx, language);
   const result = await ctx.store.write([...STORES, "files", "file_bytes", "kinds"], async (w) => {
     const state = fold(rowsToEntries(ctx, await w.by("entries", "intake", intake)));
@@ -246,20 +246,52 @@ export async function acknowledge(ctx, intake, { how, strokes, because, language
     if (!sheet) throw trouble("no-kind");
     // Somebody else, or new words, changed it while the customer read: what is signed is what was shown, or nothing.
     if (seen !== undefined && seen !== sheet.digest) throw trouble("sheet-changed");
-    const drawn = strokes && canon({
-      height: Math.round(strokes.height), width: Math.round(strokes.width), v: 1, strokes: strokes.strokes.map((s) => s.map((p) => p.map(Math.round))),
-    });
+    const drawn = drawnOf(strokes);
     const optional = { strokes: drawn && digestOf(drawn), because, reader };
     const body = /** @type {JsonObject} */ (Object.fromEntries(
       Object.entries({ how, sheet: sheet.digest, language: words.language, words: words.words, ...optional }).filter(([, v]) => v !== undefined)));
     const entry = await put(ctx, w, intake, "acknowledged", body, signer === undefined ? undefined : { signer });
-    for (const [of, bytes] of /** @type {const} */ ([["sheet", sheet.bytes], ["strokes", drawn]])) {
-      if (!bytes) continue;
-      const digest = digestOf(bytes);
-      await w.put("file_bytes", { digest, bytes: bytes.buffer });
-      await w.put("files", { digest, shop, intake, size: bytes.length, mime: "application/json", of, photos: [], bytes_here: true, taken_at: ctx.edge.now() });
-      await w.enqueue({ shop, intake, what: "file", id: digest, type: of, after: entry.id, staff, device, state: "waiting", tries: 0, not_before: 0, size: bytes.length });
-    }
+    await sideFiles(ctx, w, intake, entry.id, { sheet: sheet.bytes, strokes: drawn });
+    return entry;
+  });
+  return told(ctx, intake, result);
+}
+
+/** A signature's strokes as the bytes that are kept. @param {{width: number, height: number, strokes: number[][][]} | undefined} strokes */
+const drawnOf = (strokes) => strokes && canon({
+  height: Math.round(strokes.height), width: Math.round(strokes.width), v: 1, strokes: strokes.strokes.map((s) => s.map((p) => p.map(Math.round))),
+});
+
+/** Keeps and queues the files of a signature, after the entry that names them. @param {Context} ctx @param {Work} w @param {string} intake @param {string} after @param {{sheet: Uint8Array<ArrayBuffer>, strokes?: Uint8Array<ArrayBuffer>}} files */
+async function sideFiles(ctx, w, intake, after, files) {
+  const { shop, staff, device } = signedIn(ctx);
+  for (const [of, bytes] of /** @type {const} */ ([["sheet", files.sheet], ["strokes", files.strokes]])) {
+    if (!bytes) continue;
+    const digest = digestOf(bytes);
+    await w.put("file_bytes", { digest, bytes: bytes.buffer });
+    await w.put("files", { digest, shop, intake, size: bytes.length, mime: "application/json", of, photos: [], bytes_here: true, taken_at: ctx.edge.now() });
+    await w.enqueue({ shop, intake, what: "file", id: digest, type: of, after, staff, device, state: "waiting", tries: 0, not_before: 0, size: bytes.length });
+  }
+}
+
+/**
+ * @param {Context} ctx @param {string} intake
+ * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, signer?: string, sheet?: string}} shown
+ * @returns {Promise<{id: string, digest: string}>}
+ */
+export async function showHandBack(ctx, intake, { how, strokes, because, signer, sheet: seen }) {
+  const words = await wordsFor(ctx);
+  const result = await ctx.store.write([...STORES, "files", "file_bytes", "kinds"], async (w) => {
+    const state = fold(rowsToEntries(ctx, await w.by("entries", "intake", intake)));
+    const kind = state.kind ? await w.get("kinds", state.kind) : undefined;
+    if (!state.opened) throw trouble("not-here");
+    const sheet = kind && homeSheet(kind.kind, state, words);
+    if (!sheet) throw trouble("no-kind");
+    if (seen !== undefined && seen !== sheet.digest) throw trouble("sheet-changed");
+    const drawn = drawnOf(strokes);
+    const body = { how, sheet: sheet.digest, language: words.language, words: words.words, ...(drawn ? { strokes: digestOf(drawn) } : {}), ...(because ? { because } : {}) };
+    const entry = await put(ctx, w, intake, "hand-back-shown", body, signer === undefined ? undefined : { signer });
+    await sideFiles(ctx, w, intake, entry.id, { sheet: sheet.bytes, strokes: drawn });
     return entry;
   });
   return told(ctx, intake, result);

@@ -5,6 +5,7 @@ import { t } from "../core/words.js";
 import { act, actLink, picks } from "../parts/act.js";
 import { benchPart } from "../parts/bench.js";
 import { h } from "../parts/dom.js";
+import { careWords, keptFrom, partWords } from "../parts/care-words.js";
 import { entriesList } from "../parts/entries.js";
 import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, safety, serial, tagBefore, writtenWords } from "../parts/facts.js";
 import { atCounter } from "../parts/flow.js";
@@ -21,6 +22,7 @@ import { packPart } from "../parts/pack.js";
 import { filmUrl, largeUrl } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
+import { serialHistory } from "../parts/serial-history.js";
 import { stamp, tag } from "../parts/tag.js";
 import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
@@ -34,6 +36,7 @@ export function machine(at) {
   const links = linkPart(id, () => at.again());
   const goOn = goOnPart(id, () => at.again());
   const bench = benchPart(id, () => at.again());
+  const serials = serialHistory(id, () => at.again());
   let chosen = "";
   /** @type {Entry[]} */
   let entries = [];
@@ -62,6 +65,8 @@ export function machine(at) {
             open && session() ? goOn.draw() : null,
             open ? actLink({ words: t("act.go-on"), href: view.state.state === "found" ? `/intake/${id}/found` : `/intake/${id}`, icon: onwardIcon() }) : null),
           ...meanwhile(view),
+          keptFrom(view),
+          careLane(view, zone),
           view.state.state === "in care" ? lane("bench", t("lane.bench"), bench.under(view), ...bench.draw(view, here)) : null,
           foundLane(view, zone),
           ...toldLane(view, zone),
@@ -70,6 +75,7 @@ export function machine(at) {
           stageLane(view, "left"),
           movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
+          serialLane(view, zone),
           keepLane(view, here),
           open ? null : lane("pack", t("lane.pack"), t("lane.pack-under"), packPart(view, id)),
           againLane(view, await offer),
@@ -78,6 +84,27 @@ export function machine(at) {
       };
     },
   };
+
+  /** The same serial in earlier intakes. @param {IntakeView} view @param {string} zone */
+  function serialLane(view, zone) {
+    const before = serials.known(view);
+    return before.length ? lane("before", t("lane.before"), t("lane.before-under"), serials.list(view, before, zone)) : null;
+  }
+
+  /** What happened in the shop's care, and the ways on from here. @param {IntakeView} view @param {string} zone */
+  function careLane(view, zone) {
+    if (!view.state.taken_in) return null;
+    const words = careWords(view, zone);
+    const said = [...words.opened, ...words.quarantine, ...words.findings, ...words.heard, ...words.money, ...words.out, ...words.incidents, ...words.contacts];
+    const { parts, disputes, home } = view.state;
+    const open = disputes.opened.filter((d) => !disputes.ended.some((e) => e.dispute === d.dispute)).length;
+    const to = (/** @type {string} */ where, /** @type {string} */ key) => actLink({ words: t(key), href: `/intake/${id}/${where}` });
+    return lane("care", t("lane.care"), open ? t("lane.disputes", { count: open }) : null,
+      said.length + parts.parts.length ? h("ul", { class: "sheet__list" }, [...said, ...parts.parts.map(partWords)].map((w) => h("li", null, w))) : null,
+      h("div", { class: "row" },
+        to("care", "lane.to-care"), to("findings", "lane.to-findings"), to("parts", "lane.to-parts"),
+        view.state.state === "in care" || home.handed_back ? to("home", home.handed_back ? "lane.to-home-done" : "lane.to-home") : null, to("dispute", "lane.to-dispute")));
+  }
 
   /** @param {string} key @param {string} name @param {import("../parts/dom.js").Children} under @param {...import("../parts/dom.js").Children} content */
   function lane(key, name, under, ...content) {
@@ -176,7 +203,7 @@ export function machine(at) {
 
   /** Where it stands, and what the customer has. @param {IntakeView} view @param {Shop | null} here */
   function keepLane(view, here) {
-    if (view.state.state !== "in care" && view.state.state !== "not taken in") return null;
+    if (!["in care", "handed back", "not taken in"].includes(view.state.state)) return null;
     const base = `/v1/shops/${session()?.shop}/intakes/${id}`;
     const places = /** @type {string[]} */ (here?.settings.places ?? []);
     return lane("keep", t("lane.keep"), view.state.place ? t("lane.keep-at", { place: placeName(view.state.place.place, here) }) : t("lane.keep-nowhere"),
@@ -200,6 +227,8 @@ async function againOffer(view) {
 function standing(view, zone, here) {
   const { taken_in: taken, not_taken_in: not, opened, place, acknowledgement: ack } = view.state;
   if (not) return t("lane.stands.not-taken", { when: dayAndTime(Date.parse(not.mark.at ?? not.mark.device_at), zone), name: nameOf(not.mark.by), because: not.because });
+  const went = view.state.home.handed_back;
+  if (went) return t("lane.stands.handed-back", { when: dayAndTime(Date.parse(went.at ?? went.device_at), zone), name: nameOf(went.by) });
   if (taken) {
     const since = t("lane.stands.in-care", { when: dayAndTime(Date.parse(taken.at ?? taken.device_at), zone), name: nameOf(taken.by) });
     return [placeName(place?.place, here), since, ack ? t(ack.how === "signed" ? "lane.stands.signed" : "lane.stands.not-signed") : ""].filter(Boolean).join(", ");

@@ -1,8 +1,10 @@
 // Settings of the shop, for its owner. Every change is an entry; nobody's wording, rule or number is shipped.
 
 import { ask, shop } from "../core/app.js";
+import { number, PRESSURE } from "../core/reading.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
+import { askedForm, choicesOf } from "../parts/asked-form.js";
 import { h } from "../parts/dom.js";
 import { digits, readMoney, typedMoney } from "../parts/money.js";
 import { notice, say } from "../parts/notice.js";
@@ -10,7 +12,7 @@ import { placeList } from "../parts/place-list.js";
 import { save } from "../parts/receipt.js";
 
 /** Gaps the owner may let others leave open, as groups a person understands. */
-const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "reading:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
+const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "reading:*", "left-view:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
 const ROLES = ["counter", "bench"];
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
@@ -18,6 +20,8 @@ export function settings(at) {
   /** @type {Record<string, any>} */
   let s = {};
   let etag = "";
+
+  const step = askedForm({ id: "clock", submit: t("act.add-step"), again: () => at.again(), does: (g) => change({ clocks: [...(s.clocks ?? []), { name: g.name, from: g.from, days: g.days }] }) });
 
   /** @param {Record<string, any>} changes */
   async function change(changes) {
@@ -39,7 +43,7 @@ export function settings(at) {
         content: [
           h("h1", null, t("page.settings.title")),
           here && !here.key_exported ? key() : null,
-          placeList(s, change), usual(currency), terms(), leaving(), limit(),
+          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(),
           here?.key_exported ? key() : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
         ],
@@ -119,6 +123,39 @@ export function settings(at) {
         h("div", { class: "picks", role: "group", "aria-label": t(`page.role.${role}`) }, GROUPS.map((g) => h("button", {
           type: "button", class: "pick", "data-key": g, "aria-pressed": lets(role, g) ? "true" : "false", onclick: () => flip(role, g).catch((e) => notice(e.message)),
         }, t(`page.leaving.${g.replace(":*", "").replace(":", "-")}`)))))));
+  }
+
+  /** Steps of storage and of what nobody collects: local law, entered by the shop. */
+  function clocks() {
+    const all = /** @type {{ name: string, from: string, days: number }[]} */ (s.clocks ?? []);
+    return h("section", { class: "section", id: "clocks" },
+      h("h2", null, t("page.settings.clocks")), h("p", { class: "soft" }, t("page.settings.clocks-words")),
+      all.length ? h("ul", { class: "sheet__list" }, all.map((c, i) => h("li", { "data-key": `${i}-${c.name}` }, t("page.settings.clock", { name: c.name, days: c.days, from: t(`page.settings.from.${c.from.replaceAll(" ", "-")}`) }), " ",
+        h("button", { type: "button", class: "link", onclick: () => change({ clocks: all.filter((_, j) => j !== i) }).catch((e) => notice(e.message)) }, t("act.delete"))))) : null,
+      step.draw([
+        { id: "name", words: t("page.settings.clock-name"), most: 80, need: true }, { id: "days", words: t("page.settings.clock-days"), kind: "count", need: true },
+        { id: "from", words: t("page.settings.clock-from"), kind: "pick", choices: choicesOf(["taken in", "ready by", "reached"], (w) => `page.settings.from.${w}`), need: true },
+      ]));
+  }
+
+  /** The shop's rule for a compression reading, and how high it stands. */
+  function readings() {
+    const rule = s["compression-rule"];
+    const height = s.height;
+    /** @param {"good" | "low"} end */
+    const mark = (end) => field({
+      id: `rule-${end}`, words: t(`page.settings.rule-${end}`, { unit: rule.unit }), value: rule[end], input: { inputmode: "decimal", maxlength: "8", required: true },
+      onchange: (typed) => (number(typed) === undefined ? notice(t("page.bench.no-number", { typed })) : change({ "compression-rule": { ...rule, [end]: typed } })),
+    });
+    return h("section", { class: "section", id: "readings" },
+      h("h2", null, t("page.settings.readings")), h("p", { class: "soft" }, t("page.settings.readings-words")),
+      mark("good"), mark("low"),
+      picks({ name: t("page.bench.unit"), chosen: rule.unit, choices: PRESSURE.map((u) => ({ id: u, words: u })), does: (unit) => change({ "compression-rule": { ...rule, unit } }) }),
+      field({
+        id: "height", words: t("page.settings.height"), hint: t("page.settings.height-hint"), value: height?.value ?? "", input: { inputmode: "decimal", maxlength: "8" },
+        onchange: (typed) => (typed && number(typed) === undefined ? notice(t("page.bench.no-number", { typed })) : change({ height: typed ? { value: typed, unit: height?.unit ?? "m" } : null })),
+      }),
+      height ? picks({ name: t("page.settings.height-unit"), chosen: height.unit, choices: ["m", "ft"].map((u) => ({ id: u, words: u })), does: (unit) => change({ height: { ...height, unit } }) }) : null);
   }
 
   function limit() {

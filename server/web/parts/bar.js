@@ -51,7 +51,7 @@ async function draw() {
 /** @param {import("../core/app.js").Session} who */
 function pages(who) {
   const owner = who.roles.includes("owner");
-  const links = [["/", "act.desk"], ["/due", "act.due"], ["/take-in", "act.take-in"], ["/devices", "act.devices"], ["/staff", "act.staff"], ...(owner ? [["/settings", "act.settings"], ["/kinds", "act.kinds"], ["/log", "act.log"]] : []), ["/unsent", "act.unsent"], ["/language", "act.language"]];
+  const links = [["/", "act.desk"], ["/due", "act.due"], ["/parts", "part.search"], ["/take-in", "act.take-in"], ["/devices", "act.devices"], ["/staff", "act.staff"], ...(owner ? [["/settings", "act.settings"], ["/kinds", "act.kinds"], ["/log", "act.log"]] : []), ["/unsent", "act.unsent"], ["/language", "act.language"]];
   return h("details", { class: "menu" },
     h("summary", { "aria-label": t("act.menu") }, menu()),
     h("nav", { "aria-label": t("act.menu") },

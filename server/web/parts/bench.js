@@ -132,7 +132,7 @@ export function benchPart(id, again) {
       view = now;
       const left = view.check.left_open.filter((l) => l.due !== "at counter");
       return [
-        ...notes(), views("before opening"), questions(), numbers(), readings.draw(view), views("at bench"), services.draw(view),
+        ...notes(), views("before opening"), questions(), numbers(), readings.draw(view, here), views("at bench"), services.draw(view),
         left.length ? h("ul", { class: "sheet__list" }, leftOpen(view, left).map((w) => h("li", null, w))) : null, leave(here), keep(lens.element),
       ];
     },

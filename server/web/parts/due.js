@@ -10,6 +10,7 @@ export async function fetchDue(on) {
   const flat = (/** @type {any} */ { summary, ...rest }) => /** @type {Summary} */ ({ ...summary, ...rest });
   return {
     promised: json.promised.map((/** @type {any} */ p) => ({ ...p, intake: flat(p.intake) })),
-    waiting: json.waiting.map(flat), no_place: json.no_place.map(flat), more: json.more, from: "server",
+    waiting: json.waiting.map(flat), no_place: json.no_place.map(flat),
+    steps: json.steps.map((/** @type {any} */ x) => ({ ...x, intake: flat(x.intake) })), windows: json.windows.map((/** @type {any} */ x) => ({ ...x, intake: flat(x.intake) })), more: json.more, from: "server",
   };
 }

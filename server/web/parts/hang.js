@@ -29,7 +29,7 @@ export function hang({ summary: s, kind, drawing, shop, place, said }) {
         open && s.gaps ? h("span", { class: "marked" }, t("page.gaps.count", { count: s.gaps })) : null,
         h("span", { class: "hang__long" }, standing(s, shop, place)),
         s.unsent ? h("span", { class: "marked" }, t("desk.unsent", { count: s.unsent })) : null,
-        s.state === "not taken in" || found ? stamp(s.state) : null)));
+        s.state === "not taken in" || s.state === "handed back" || found ? stamp(s.state) : null)));
 }
 
 /** @param {Summary} s @param {Shop | null} shop @param {boolean} place */
@@ -42,8 +42,9 @@ function standing(s, shop, place) {
     return hours >= limit ? t("desk.waiting-long", { count: hours, limit: String(limit) }) : who ? t("desk.opened-by", { name: who }) : t("desk.being-taken-in");
   }
   if (s.state === "found") return s.found_place ? t("desk.found-at", { place: s.found_place }) : t("desk.found-outside");
-  const at = s.taken_in_at ?? s.not_taken_in_at ?? s.opened_at;
-  const days = daysSince(s.moved_at ?? at, now);
+  const home = s.state === "handed back";
+  const at = s.handed_back_at ?? s.taken_in_at ?? s.not_taken_in_at ?? s.opened_at;
+  const days = daysSince(home ? at : s.moved_at ?? at, now);
   const since = days === 0 ? t("desk.since-today") : t("desk.since", { count: days });
-  return [place ? placeName(s.place, shop) : "", s.complaint ? t("sheet.quoted", { text: s.complaint }) : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
+  return [place && !home ? placeName(s.place, shop) : "", s.complaint ? t("sheet.quoted", { text: s.complaint }) : "", since, s.left_open ? t("desk.left-open", { count: s.left_open }) : ""].filter(Boolean).join(", ");
 }

@@ -160,10 +160,12 @@ try {
   await bench.locator("#answer-kit-cost").fill("310");
   await page.keyboard.press("Tab");
   await bench.getByText(/Paid for it: 120\. An original cylinder kit: 310/).waitFor();
-  await bench.locator("#value-compression").fill("118");
-  await bench.locator("#method-compression").fill("cold, 6 pulls");
+  await bench.locator("#reading-compression-value").fill("118");
+  await bench.locator("#reading-compression-unit").getByRole("radio", { name: "psi", exact: true }).click();
+  await bench.locator("#reading-compression-method").fill("cold, 6 pulls");
   await bench.getByRole("button", { name: "Note the reading" }).click();
   await bench.getByText(/118 psi, cold, 6 pulls/).waitFor();
+  await bench.getByText(/Not comparable: record engine, compression release, gauge/).waitFor();
   await bench.locator("#service-plug > summary").click();
   await bench.locator("#service-plug").getByRole("radio", { name: "changed" }).click();
   await bench.locator("#service-plug").getByRole("radio", { name: "old one given back" }).click();

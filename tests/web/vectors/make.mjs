@@ -6,6 +6,9 @@ import days from "./cases-days.mjs";
 import record from "./cases-record.mjs";
 import shipped from "./cases-shipped.mjs";
 import signing from "./cases-signing.mjs";
+import home from "./cases-home.mjs";
+import parts from "./cases-parts.mjs";
+import readings from "./cases-readings.mjs";
 import { assemble } from "./tools.mjs";
 import views from "./cases-views.mjs";
 
@@ -21,7 +24,16 @@ export function text(name) {
   const vectors = CASES[name].map(assemble);
   const names = new Set(vectors.map((v) => v.name));
   if (names.size !== vectors.length) throw new Error("two vectors have one name");
-  return `[\n${vectors.map((v) => JSON.stringify(v)).join(",\n")}\n]\n`;
+  return linesOf(vectors);
 }
 
-if (import.meta.url === pathToFileURL(process.argv[1]).href) for (const name of FILES) writeFileSync(fileOf(name), text(name));
+/** @param {object[]} vectors */
+export const linesOf = (vectors) => `[\n${vectors.map((v) => JSON.stringify(v)).join(",\n")}\n]\n`;
+
+if (import.meta.url === pathToFileURL(process.argv[1]).href) {
+  for (const name of FILES) writeFileSync(fileOf(name), text(name));
+  // Their own shapes: readings, parts, and what speaks against handing back.
+  writeFileSync(fileOf("readings"), linesOf(readings));
+  writeFileSync(fileOf("parts"), linesOf(parts));
+  writeFileSync(fileOf("home"), linesOf(home.map(assemble)));
+}

@@ -2,7 +2,7 @@
 
 use drawn::Flaw;
 
-use super::Bench::{Answer, Photo, Reading, Service, Tag, To};
+use super::Bench::{Answer, Finding, Photo, Reading, Say, Service, Tag, To};
 use super::When::{Ago, Day};
 use super::{End, GENERATOR, MOWER, SAW, SNOW, Story, TRIMMER};
 use crate::demo::plot::Who;
@@ -24,6 +24,20 @@ pub fn stories() -> Vec<Story> {
             bench: &[
                 (Day(10, 10, 0), Answer("how-runs", "does not start")),
                 (Day(10, 10, 12), Photo("plug")),
+                (
+                    Day(10, 10, 14),
+                    Finding(
+                        "plug",
+                        r#"{"finding": "0193b0e8-0000-7000-8000-00000000f001", "x": 4600, "y": 3200, "w": 900, "h": 1500, "part": "plug insulator, nose", "word": "cracked"}"#,
+                    ),
+                ),
+                (
+                    Day(10, 10, 16),
+                    Say(
+                        "part-noted",
+                        r#"{"part": "0193b0e8-0000-7000-8000-00000000f002", "what": "spark plug", "origin": "brought by the customer", "supplier": "Reedmere Parts", "lot": "L-2209", "on_bag": "P-7", "count": 1}"#,
+                    ),
+                ),
                 (
                     Day(10, 10, 20),
                     Service(r#"{"service": "plug", "what": "changed", "fitted": "Corvin K7", "old": "kept here"}"#, ""),
@@ -85,6 +99,10 @@ pub fn stories() -> Vec<Story> {
             place: Some("Shed"),
             bench: &[
                 (Day(4, 13, 0), Reading("compression", "88", "psi", "Cold, 5 pulls, release valve shut.")),
+                (
+                    Day(4, 13, 20),
+                    Say("quarantined", r#"{"word": "do not start", "because": "fuel leak under the tank"}"#),
+                ),
                 (Day(4, 13, 30), To("Bench 1")),
                 (Day(4, 17, 5), Tag("0151", "The wire broke, the tag is lost.")),
             ],

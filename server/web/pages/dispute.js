@@ -1,0 +1,130 @@
+// A dispute: the other side's words first, then each of their points beside the evidence that bears on it, and what is missing. It
+// takes no side; whether a picture shows what somebody says is for a person to say.
+
+import { say, session, shop } from "../core/app.js";
+import { bearsOn } from "../core/dispute.js";
+import { t, text, valueText } from "../core/words.js";
+import { act, actLink, foot } from "../parts/act.js";
+import { askedForm, choicesOf, only } from "../parts/asked-form.js";
+import { careWords } from "../parts/care-words.js";
+import { h } from "../parts/dom.js";
+import { arrangement, named, readingWords, slug } from "../parts/facts.js";
+import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { large } from "../parts/large.js";
+import { nameOf } from "../parts/names.js";
+import { newId } from "../parts/new-id.js";
+import { largeUrl } from "../parts/picture.js";
+import { photoName, photoTile } from "../parts/tile.js";
+import { dayAndTime } from "../parts/times.js";
+
+/** @import {IntakeView} from "../core/app.js" */
+/** @import {DisputeFact, PhotoFact, PointFact} from "../core/types.js" */
+
+const HOW = ["in person", "by phone", "by message", "in writing"];
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function dispute(at) {
+  const [id] = at.ids;
+  const again = () => at.again();
+  /** @type {IntakeView} */
+  let view;
+  let zone = "UTC";
+  let about = "";
+  const opening = askedForm({ id: "dispute", submit: t("dispute.say.open"), again, does: (g) => say(id, "dispute-opened", { dispute: newId(), heard_by: session()?.staff ?? "", ...only(g, ["side", "how"]) }, /** @type {any} */ (only(g, ["text", "who"]))) });
+  const ending = askedForm({ id: "end", submit: t("dispute.say.end"), again, does: (g) => say(id, "dispute-ended", { dispute: openOne()?.dispute ?? "", ...only(g, ["outcome"]) }, /** @type {any} */ (only(g, ["note"]))) });
+  const pointing = askedForm({ id: "point", submit: t("dispute.say.point"), again, does: async (g) => {
+    about = /** @type {HTMLSelectElement} */ (document.getElementById("point-about")).value;
+    await say(id, "dispute-point", { dispute: openOne()?.dispute ?? "", point: newId(), about }, /** @type {any} */ (only(g, ["text"])));
+  } });
+  const openOne = () => view.state.disputes.opened.findLast((d) => !view.state.disputes.ended.some((e) => e.dispute === d.dispute));
+
+  return {
+    watch: watching(id),
+    async draw() {
+      const here = await shop();
+      zone = here?.zone ?? "UTC";
+      view = await load(id);
+      const { disputes, custody } = view.state;
+      const open = openOne();
+      const owner = session()?.roles.includes("owner") ?? false;
+      return {
+        title: t("dispute.title"),
+        wide: true,
+        content: [
+          head(view),
+          h("h1", null, t("dispute.title")),
+          ...meanwhile(view),
+          h("p", { class: "soft" }, t("dispute.means")),
+          custody.hold ? h("p", { class: "quote" }, t("care.held", { because: custody.hold.because })) : open && owner ? act({ words: t("dispute.say.hold"), does: () => say(id, "hold-set", { because: t("dispute.title") }) }) : null,
+          ...disputes.opened.map(one),
+          open ? h("section", { class: "section" }, h("h2", null, t("dispute.new-point")),
+            h("div", { class: "field" }, h("label", { for: "point-about" }, t("dispute.ask.about")), h("select", { id: "point-about" }, choices().map(([value, words]) => h("option", { value, selected: value === about }, words)))),
+            pointing.draw([{ id: "text", words: t("dispute.ask.words"), kind: "long", most: 4000, need: true }])) : h("section", { class: "section" }, h("h2", null, t("dispute.open")),
+            opening.draw([
+              { id: "side", words: t("dispute.ask.side"), kind: "pick", choices: choicesOf(["customer", "supplier", "somebody else"], (w) => `dispute.side.${w}`), need: true },
+              { id: "who", words: t("dispute.ask.who") }, { id: "how", words: t("care.how"), kind: "pick", choices: choicesOf(HOW, (w) => `care.how.${w}`), need: true },
+              { id: "text", words: t("dispute.ask.words"), hint: t("dispute.ask.words-hint"), kind: "long", most: 4000, need: true },
+            ])),
+          open && owner ? h("details", { class: "more" }, h("summary", null, t("dispute.end")), ending.draw([
+            { id: "outcome", words: t("dispute.ask.outcome"), kind: "pick", choices: choicesOf(["agreed", "not agreed", "withdrawn", "decided elsewhere"], (w) => `dispute.outcome.${w}`), need: true },
+            { id: "note", words: t("dispute.ask.note"), kind: "long", most: 4000 },
+          ])) : null,
+          foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
+        ],
+      };
+    },
+  };
+
+  /** What a point may be about. @returns {[string, string][]} */
+  function choices() {
+    const { kind, state } = view;
+    return [
+      ...(kind?.part ?? []).map((p) => /** @type {[string, string]} */ ([`part:${p.id}`, text(p.name)])),
+      ...(kind?.view ?? []).filter((v) => v.due === "at counter").map((v) => /** @type {[string, string]} */ ([`view:${v.id}`, text(v.name)])),
+      ...(kind?.accessory ?? []).map((a) => /** @type {[string, string]} */ ([`accessory:${a.id}`, text(a.name)])),
+      ...state.parts.parts.map((p) => /** @type {[string, string]} */ ([`suspect:${p.part}`, t("home.part", { what: p.what })])),
+      ["money", t("dispute.about.money")], ["time", t("dispute.about.time")], ["other", t("dispute.about.other")],
+    ];
+  }
+
+  /** @param {DisputeFact} d */
+  function one(d) {
+    const ended = view.state.disputes.ended.find((e) => e.dispute === d.dispute);
+    const by = { when: dayAndTime(Date.parse(d.mark.at ?? d.mark.device_at), zone), name: nameOf(d.heard_by), how: t(`care.how.${slug(d.how)}`), who: d.who ?? t(`dispute.side.${slug(d.side)}`) };
+    return h("section", { class: "section", "data-key": d.dispute },
+      h("h2", null, t("dispute.by", by)),
+      h("blockquote", { class: "quote" }, h("p", { class: "told" }, t("sheet.quoted", { text: d.text ?? t("page.withheld") }))),
+      view.state.disputes.points.filter((p) => p.dispute === d.dispute).map(point),
+      ended ? h("p", { role: "status" }, t("dispute.ended", { outcome: t(`dispute.outcome.${slug(ended.outcome)}`), name: nameOf(ended.mark.by) }), ended.note ? ` ${ended.note}` : "") : null);
+  }
+
+  /** One point and what bears on it. @param {PointFact} p */
+  function point(p) {
+    const { kind, state } = view;
+    if (!kind) return null;
+    const found = bearsOn(kind, state, p);
+    const name = choices().find(([v]) => v === p.about)?.[1] ?? p.about;
+    const words = [
+      ...found.lines.map((l) => t("dispute.line", { part: named(kind.part, l.part), word: named(kind.condition, l.word), when: dayAndTime(Date.parse(l.mark.at ?? l.mark.device_at), zone), name: nameOf(l.mark.by) })),
+      ...(found.thing ? [t("dispute.thing", { name, count: found.thing.count, stays: t(`page.stays.${slug(found.thing.stays)}`), who: nameOf(found.thing.mark.by), when: dayAndTime(Date.parse(found.thing.mark.at ?? found.thing.mark.device_at), zone) })] : []),
+      ...(found.settled ? [t("dispute.settled", { name, how: t(`home.how.${slug(found.settled.how)}`), who: nameOf(found.settled.mark.by), when: dayAndTime(Date.parse(found.settled.mark.at ?? found.settled.mark.device_at), zone) })] : []),
+      ...found.readings.map(readingWords),
+      ...(p.about === "money" ? [...Object.entries(state.arrangements).map(([f, a]) => arrangement(f, a.value)), ...careWords(view, zone).money] : []),
+    ];
+    return h("div", { class: "question", "data-key": p.point },
+      h("h3", null, name),
+      h("p", { class: "told" }, t("sheet.quoted", { text: p.text ?? t("page.withheld") })),
+      photos("dispute.received", found.received), photos("dispute.opened", found.opened), photos("dispute.left", found.left),
+      words.length ? h("ul", { class: "sheet__list" }, words.map((w) => h("li", null, w))) : null,
+      h("p", { class: "soft" }, found.times.map((x) => t(x.key, { when: dayAndTime(Date.parse(x.mark.at ?? x.mark.device_at), zone), name: nameOf(x.mark.by) })).join(" · ")),
+      found.missing.length ? h("div", { "data-key": "missing" }, h("p", null, t("dispute.missing")), h("ul", { class: "sheet__list" }, found.missing.map((m) => h("li", null, valueText({ key: m, with: {} }))))) : null);
+  }
+
+  /** @param {string} key @param {PhotoFact[]} list */
+  function photos(key, list) {
+    const shown = list.flatMap((p) => view.photos.find((v) => v.photo === p.photo) ?? []);
+    return shown.length ? h("div", null, h("p", { class: "soft" }, t(key)), h("div", { class: "tiles" }, shown.map((p) => photoTile({
+      photo: p, name: photoName(view, p), under: dayAndTime(Date.parse(p.mark.at ?? p.mark.device_at), zone), does: () => large({ picture: largeUrl(p.photo), name: photoName(view, p), under: h("p", { class: "soft mono" }, p.file) }),
+    })))) : null;
+  }
+}

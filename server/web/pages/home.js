@@ -1,0 +1,220 @@
+// Going home: the same views with the received photo as ghost, every thing and old part line by line, tried or why not, what it
+// must not be used for told, who collects it and how that was checked, their signature. Then it is handed back.
+
+import { say, session, shop, showHandBack, wordsIn } from "../core/app.js";
+import { newestOf } from "../core/fold.js";
+import { homeCheck, homeLines, homePhotos, homeSheet, homeViews, leftOf } from "../core/hand-back.js";
+import { spoken, t, text, valueText } from "../core/words.js";
+import { act, actLink, foot, picks } from "../parts/act.js";
+import { askedForm, choicesOf, only } from "../parts/asked-form.js";
+import { camera } from "../parts/camera.js";
+import { careWords, keptFrom } from "../parts/care-words.js";
+import { h, keep } from "../parts/dom.js";
+import { named, slug } from "../parts/facts.js";
+import { pen } from "../parts/icons.js";
+import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { nameOf } from "../parts/names.js";
+import { notice } from "../parts/notice.js";
+import { pad } from "../parts/pad.js";
+import { drawing, picture } from "../parts/picture.js";
+import { stamp } from "../parts/tag.js";
+
+/** @import {IntakeView} from "../core/app.js" */
+/** @import {Gap, View} from "../core/types.js" */
+
+const THING = ["given back", "not found", "stays here"];
+const OLD = ["given back", "kept for the supplier", "not wanted", "put away as agreed", "not found"];
+const CHECKED = ["known here", "receipt shown", "document seen", "owner asked", "not checked"];
+
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function home(at) {
+  const [id] = at.ids;
+  const again = () => at.again();
+  let drawn = false;
+  /** The line whose loss is being written down. */
+  let lost = "";
+  /** @type {IntakeView} */
+  let view;
+  const lens = camera(id, again);
+  const signature = pad((signed) => {
+    drawn = signed;
+    again();
+  });
+  signature.element.dataset.key = "pad";
+  const trial = askedForm({ id: "trial", submit: t("home.say.trial"), again, does: (g) => say(id, "trial-noted", only(g, ["how", "what"])) });
+  const collector = askedForm({ id: "collector", submit: t("home.say.collector"), again, does: (g) => say(id, "collector-noted", only(g, ["who", "checked"]), /** @type {any} */ (only(g, ["name"]))) });
+  const notFound = askedForm({ id: "lost", submit: t("home.say.not-found"), again, does: async (g) => {
+    await say(id, "thing-settled", { line: lost, how: "not found" }, { note: g.note });
+    lost = "";
+  } });
+  const open = askedForm({ id: "leave", submit: t("act.leave-open-now"), again, does: (g) => say(id, "left-open", only(g, ["gap", "reason"])) });
+  const refusing = askedForm({ id: "unsigned", submit: t("act.not-signing-because"), again, does: (g) => show({ how: "not now", because: g.because }) });
+
+  return {
+    watch: watching(id),
+    async draw() {
+      const here = await shop();
+      view = await load(id);
+      const { kind, state } = view;
+      if (!kind) return { title: t("home.title"), content: [head(view, { level: "h1" })] };
+      const checked = homeCheck(kind, state, "device");
+      const gaps = checked.gaps;
+      const [signing, rest] = [gaps.filter((g) => g.gap === "hand-back-signature"), gaps.filter((g) => g.gap !== "hand-back-signature")];
+      const words = careWords(view, here?.zone ?? "UTC");
+      const done = state.state === "handed back";
+      return {
+        title: t("home.title"),
+        content: [
+          head(view),
+          h("h1", null, t("home.title")),
+          ...meanwhile(view),
+          done ? handedBack() : null,
+          keptFrom(view),
+          section("views", t("home.views"), [
+            h("p", { class: "soft" }, t("home.ghost-means")),
+            h("div", { class: "tiles tiles--two" }, homeViews(kind, state).map((v) => tile(v))),
+            ...checked.left_open.map((l) => h("p", null, t("page.left-open", { what: gapWords(l), reason: l.reason, name: nameOf(l.by) }))),
+            done || rest.every((g) => !g.gap.startsWith("left-view:")) ? null : h("details", { class: "more" }, h("summary", null, t("page.bench.leave")),
+              open.draw([
+                { id: "gap", words: t("page.bench.leave-what"), kind: "pick", choices: rest.filter((g) => g.gap.startsWith("left-view:")).map((g) => ({ id: g.gap, words: gapWords(g) })), need: true },
+                { id: "reason", words: t("page.gaps.reason"), most: 400, need: true },
+              ])),
+          ]),
+          section("lines", t("home.lines"), homeLines(kind, state).length ? homeLines(kind, state).map(line) : [h("p", { class: "soft" }, t("home.no-lines"))]),
+          section("trial", t("home.trial"), [
+            state.home.trial ? h("p", null, t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })) : null,
+            // Never indoors: 16 CFR 1407. Auger and impeller may move after the engine stops: CPSC. Start as in 29 CFR 1910.266(e)(2).
+            h("p", { class: "foot__caution" }, t("caution.trial")),
+            done ? null : trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }]),
+          ]),
+          Object.keys(state.custody.quarantine).length ? section("told", t("home.told"), [
+            h("p", null, t("home.told-means")),
+            ...words.quarantine.map((w) => h("p", null, w)),
+            ...Object.keys(state.custody.quarantine).filter((w) => !state.home.told[w] && !done).map((w) => act({ words: t("home.say.told", { word: t(`care.word.${slug(w)}`) }), does: () => say(id, "quarantine-told", { word: w, labelled: true }) })),
+          ]) : null,
+          section("collector", t("home.collector"), [
+            state.home.collector ? h("p", null, t("home.collects", { who: state.home.collector.name ?? t(`home.who.${slug(state.home.collector.who)}`), checked: t(`home.checked.${slug(state.home.collector.checked)}`), name: nameOf(state.home.collector.mark.by) })) : null,
+            done ? null : collector.draw([
+              { id: "who", words: t("home.ask.who"), kind: "pick", choices: choicesOf(["owner", "bringer", "somebody else"], (w) => `home.who.${w}`), need: true },
+              { id: "name", words: t("home.ask.name"), need: (g) => g.who === "somebody else" },
+              { id: "checked", words: t("home.ask.checked"), kind: "pick", choices: choicesOf(CHECKED, (w) => `home.checked.${w}`), need: true },
+            ]),
+          ]),
+          done ? null : signed(rest, signing),
+          keep(lens.element),
+          done ? foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })) : foot(act({
+            words: t("home.say.hand-back"), heavy: true, id: "hand-back", off: gaps.length ? t("home.still-open", { count: gaps.length }) : undefined,
+            does: () => say(id, "handed-back", {}),
+          }), h("a", { class: "link", href: `/machine/${id}` }, t("act.to-machine"))),
+        ],
+      };
+    },
+  };
+
+  /** @param {string} key @param {string} name @param {import("../parts/dom.js").Child[]} content */
+  function section(key, name, content) {
+    return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  }
+
+  function handedBack() {
+    const base = `/v1/shops/${session()?.shop}/intakes/${id}`;
+    return h("div", { class: "stack stack--close" }, stamp("handed back", true), h("p", { role: "status" }, t("home.done")),
+      actLink({ words: t("home.open-receipt"), href: `${base}/hand-back-receipt` }));
+  }
+
+  /** What a gap is about. @param {Gap} g */
+  function gapWords(g) {
+    const [group, first] = g.gap.split(":");
+    return group === "left-view" ? named(view.kind?.view, first) : valueText(g);
+  }
+
+  /** One view: as it came, behind; as it goes, in front. @param {View} v */
+  function tile(v) {
+    const [came, goes] = [newestOf(view.state, v.id), leftOf(view.state, v.id)];
+    const name = text(v.name);
+    return h("button", {
+      type: "button", class: "tile", "data-look": goes ? "taken" : "next", "data-key": v.id, id: `left-${v.id}`,
+      onclick: () => view.state.state === "in care" && lens.shoot({ view: v.id, stage: "left" }),
+    },
+    h("span", { class: "tile__picture pairing" },
+      came ? h("span", { class: goes ? "pairing__half" : "pairing__ghost" }, picture(came.photo, t("home.came", { view: name }))) : h("span", { class: "pairing__ghost" }, drawing(v.drawing)),
+      goes ? h("span", { class: "pairing__half" }, picture(goes.photo, t("home.goes", { view: name }))) : null),
+    h("span", { class: "tile__words" }, h("span", { class: "tile__name" }, name), h("span", { class: "soft" }, t(goes ? "home.both" : came ? "home.as-ghost" : "home.no-ghost"))));
+  }
+
+  /** One thing or old part. @param {string} l */
+  function line(l) {
+    const [group, of] = [l.slice(0, l.indexOf(":")), l.slice(l.indexOf(":") + 1)];
+    const fact = view.state.home.settled[l];
+    const count = group === "accessory" ? view.state.accessories[of]?.count ?? 1 : 1;
+    const name = group === "accessory" ? named(view.kind?.accessory, of) : group === "part" ? t("home.part", { what: view.state.parts.parts.find((p) => p.part === of)?.what ?? "" }) : t("home.old-plug");
+    const words = group === "accessory" ? THING : OLD;
+    return h("div", { class: "question", "data-key": l, id: `settle-${slug(l).replaceAll(":", "-")}` },
+      h("h3", null, count > 1 ? `${count} × ${name}` : name),
+      picks({
+        name, three: true, chosen: lost === l ? "not found" : fact?.how, choices: choicesOf(words, (w) => `home.how.${w}`),
+        does: (how) => {
+          if (how === "not found") {
+            lost = l;
+            return again();
+          }
+          lost = "";
+          return say(id, "thing-settled", { line: l, how, ...(group === "accessory" ? { count } : {}) });
+        },
+      }),
+      fact?.note ? h("p", null, fact.note) : null,
+      lost === l ? notFound.draw([{ id: "note", words: t("home.ask.looked"), hint: t("home.ask.looked-hint"), most: 400, need: true }]) : null);
+  }
+
+  /** What is shown and signed. @param {Gap[]} rest @param {Gap[]} signing */
+  function signed(rest, signing) {
+    const shown = view.state.home.shown;
+    if (signing.length === 0 && shown) return section("signing", t("home.sign"), [stamp(shown.how === "signed" ? "signed" : "not signed"), shown.because ? h("p", null, shown.because) : null]);
+    if (rest.length > 0) {
+      return section("signing", t("home.sign"), [h("p", { class: "fault" }, t("home.still-open", { count: rest.length })), h("ul", { class: "steps" }, rest.map((g) => h("li", null, h("a", { href: `#${where(g)}` }, valueText(g)))))]);
+    }
+    return section("signing", t("home.sign"), [
+      h("article", { class: "paper" }, h("ul", { class: "sheet__list" }, listed().map((w) => h("li", null, w)))),
+      shown ? h("p", { class: "fault" }, t("page.sheet.stale")) : null,
+      h("p", null, t("home.what-you-sign")),
+      keep(signature.element),
+      drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : null,
+      act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : t("page.sheet.sign-first"), does: () => {
+        const strokes = signature.strokes();
+        return strokes ? show({ how: "signed", strokes }) : notice(t("page.sheet.sign-first"));
+      } }),
+      h("details", { class: "more" }, h("summary", null, t("act.not-signing")), refusing.draw([{ id: "because", words: t("page.sheet.other-reason"), most: 400, need: true }])),
+    ]);
+  }
+
+  /** What the collector signs for, line by line. */
+  function listed() {
+    const { kind, state } = view;
+    const words = careWords(view, "UTC");
+    const lines = homeLines(/** @type {any} */ (kind), state).map((l) => {
+      const fact = state.home.settled[l];
+      const of = l.slice(l.indexOf(":") + 1);
+      const name = l.startsWith("accessory:") ? named(kind?.accessory, of) : l.startsWith("part:") ? state.parts.parts.find((p) => p.part === of)?.what ?? "" : t("home.old-plug");
+      return `${fact?.count && fact.count > 1 ? `${fact.count} × ` : ""}${name}: ${t(`home.how.${slug(fact?.how ?? "given back")}`)}${fact?.note ? `, ${fact.note}` : ""}`;
+    });
+    const photos = kind ? homePhotos(kind, state).length : 0;
+    return [t("home.photos-shown", { count: photos }), ...lines, ...(state.home.trial ? [t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })] : []), ...words.quarantine, ...words.money, ...words.incidents];
+  }
+
+  /** Where a gap is answered on this page. @param {Gap} g */
+  function where(g) {
+    const [group, ...rest] = g.gap.split(":");
+    if (group === "left-view") return `left-${rest[0]}`;
+    if (group === "settle") return `settle-${slug(rest.join(":")).replaceAll(":", "-")}`;
+    return { trial: "trial", collector: "collector", told: "told" }[group] ?? "signing";
+  }
+
+  /** @param {{ how: "signed" | "not now", strokes?: any, because?: string }} shown */
+  async function show(shown) {
+    const words = (await wordsIn(spoken().language)) ?? spoken();
+    if (!view.kind) return;
+    const sheet = homeSheet(view.kind, view.state, { language: words.language, words: words.digest });
+    await showHandBack(id, { ...shown, ...(sheet ? { sheet: sheet.digest } : {}), ...(view.state.home.collector?.name ? { signer: view.state.home.collector.name } : {}) });
+    await again();
+  }
+}
