@@ -33,6 +33,8 @@ export class FakeServer {
   constructor() {
     this.log = [];
     this.files = new Map();
+    /** Bytes of unfinished files, by digest. */
+    this.unfinished = new Map();
     /** Requests seen: `POST entries`, `PUT files` … */
     this.seen = [];
     this.headers = [];
@@ -72,6 +74,7 @@ export class FakeServer {
     if (path.endsWith("/entries") && method === "POST") return this.#append(JSON.parse(body));
     if (path.includes("/entries?")) return this.#read(path);
     if (path.includes("/intakes?")) return json(200, { intakes: [] });
+    if (path.includes("/parts")) return this.#parts(method, path, new Uint8Array(body ?? []), headers);
     if (path.includes("/files/")) return this.#file(path, new Uint8Array(body), headers);
     return problem(404, "not-found", "changed");
   }
@@ -91,6 +94,31 @@ export class FakeServer {
     if (!this.log.some((e) => canonText(e.said.body).includes(hex))) return problem(404, "not-named", "changed");
     this.files.set(hex, bytes);
     return json(200, { digest: `sha256:${hex}`, size: bytes.length, index: this.log.length });
+  }
+
+  /** Parts one after the other, from 256 KB to 4 MB, the last as it comes; the last one is answered as the whole would be. */
+  #parts(method, path, bytes, headers) {
+    const [, hex, from] = /files\/([0-9a-f]{64})\/parts(?:\/(\d+))?$/.exec(path) ?? [];
+    const taken = this.log.find((e) => e.said.type === "photo-taken" && e.said.body.file === `sha256:${hex}`);
+    if (!taken) return problem(404, "not-named", "changed");
+    const { size } = taken.said.body;
+    const here = () => this.unfinished.get(hex) ?? new Uint8Array();
+    const told = () => ({ digest: `sha256:${hex}`, size, offset: this.files.has(hex) ? size : here().length, shortest: 256 * 1024, longest: 4 * 1024 * 1024, kept_s: 345_600 });
+    if (method === "GET") return json(200, told());
+    const at = Number(from);
+    if (headers["Content-Digest"] !== `sha-256=:${createHash("sha256").update(bytes).digest("base64")}:`) return problem(400, "wrong-bytes", "same");
+    if (bytes.length > told().longest || (bytes.length < told().shortest && at + bytes.length !== size)) return problem(422, "not-valid", "changed");
+    if (this.files.has(hex)) return json(200, { digest: `sha256:${hex}`, size, index: this.log.length });
+    if (at !== here().length) return json(409, { type: "/problems/parts-elsewhere", title: "elsewhere", status: 409, detail: "Elsewhere.", retry: "changed", offset: here().length }, { "Content-Type": "application/problem+json" });
+    const grown = new Uint8Array(at + bytes.length);
+    grown.set(here());
+    grown.set(bytes, at);
+    this.unfinished.set(hex, grown);
+    if (grown.length < size) return json(202, told());
+    this.unfinished.delete(hex);
+    if (sha(grown) !== hex) return problem(400, "wrong-bytes", "same");
+    this.files.set(hex, grown);
+    return json(200, { digest: `sha256:${hex}`, size, index: this.log.length });
   }
 
   #read(path) {

@@ -81,6 +81,9 @@ class MapWork {
   async all(store) {
     return copy([...this.disk.rows[store].values()]);
   }
+  async keys(store) {
+    return [...this.disk.rows[store].keys()];
+  }
   async by(store, index, key) {
     return copy([...this.disk.rows[store].values()].filter((r) => (Array.isArray(r[index]) ? r[index].includes(key) : r[index] === key)));
   }

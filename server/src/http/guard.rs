@@ -38,7 +38,7 @@ pub struct RequestId(pub String);
 
 /// Nothing from elsewhere, nothing inline.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; \
-media-src 'self'; connect-src 'self'; manifest-src 'self'; worker-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; \
+media-src 'self' blob:; connect-src 'self'; manifest-src 'self'; worker-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; \
 frame-ancestors 'none'";
 
 /// The middleware: `App::new().wrap(actix_web::middleware::from_fn(guard))`, the outermost one.

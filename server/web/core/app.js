@@ -13,6 +13,7 @@
 //   await say(intake, type, body, personal?)        → {id, digest}: the fact is on the device and queued
 //   await sayAll(intake, facts)                     several facts, all or none
 //   await takePhoto(intake, file, {view, stage, lines, name})   → {photo, file, size}: bytes are on the device and read back
+//   await takeFilm(intake, file, {stage, name})     the same for a film of up to 30 seconds
 //   await movePhoto(intake, photo, {to, because, view?})   both intakes say it
 //   await intake(id)                                → IntakeView or null: state, check (device), photos with status, unsent
 //   await heard(id)                                 what the server told the author was read
@@ -24,6 +25,7 @@
 //   watch(id, cb) / watchList(cb) / watchQueue(cb)  → a function that stops it; cb() without arguments: read again
 //   await photoStatus(photo)                        → {state, percent?, problem?, judged?}
 //   await photoUrl(photo, "small" | "large")        → a URL for <img>, or null
+//   await filmUrl(photo)                            → a URL for <video>, or null
 //   await list({state?, after?}) / search(q)        → {items, after?, from: "server" | "device"}
 //   await queueSummary()                            → {waiting, sending, refused, items, reachable, paused?}
 //   await tryAgain(key) / setAside(key)             for what was refused
@@ -58,7 +60,7 @@ import * as tags from "./tags.js";
  * Where a photo's bytes are: the four things a person can be told. `percent` while sending, if known; `problem` when refused.
  * @typedef {{state: "on the phone only" | "sending" | "stored and checked" | "refused", percent?: number, problem?: Problem, judged?: Judgement}} PhotoStatus
  *
- * @typedef {PhotoFact & {status: PhotoStatus, number?: number}} PhotoView   `number`: its number on the sheet
+ * @typedef {PhotoFact & {status: PhotoStatus, number?: number, film_ms?: number}} PhotoView   `number`: its number on the sheet; `film_ms`: a film's length
  *
  * One intake as a page shows it. `check` is the device's own completeness check; `unsent` counts entries and files that are
  * not on the server yet (a mark in `state` without `index` is one of them: `state.taken_in` without it means "not yet accepted"); `told` are sentences the server sent the author ("Bo changed the serial meanwhile"), newest last;
@@ -205,6 +207,17 @@ export async function takePhoto(intake, file, where) {
 }
 
 /**
+ * Keeps a film of at most 30 seconds and 256 MB beside the photos, as `takePhoto` does. It fills no view.
+ * @param {string} intake
+ * @param {Blob} file a `File` that was filmed or chosen
+ * @param {{stage?: Stage, name?: string}} [where]
+ * @returns {Promise<{photo: string, file: string, size: number}>}
+ */
+export async function takeFilm(intake, file, where) {
+  return write.takeFilm(await here(), intake, file, where ?? {});
+}
+
+/**
  * Moves a photo to the intake of the machine that it shows. That intake has to be on this device (`fetchIntake`).
  * @param {string} intake @param {string} photo @param {{to: string, because: string, view?: string}} where @returns {Promise<void>}
  */
@@ -321,6 +334,11 @@ export async function photoStatus(photo) {
  */
 export async function photoUrl(photo, size) {
   return read.photoUrl(await here(), photo, size);
+}
+
+/** A URL for a `<video>`: of the bytes on this device, else of the server's original, by ranges; null when there is neither. @param {string} photo @returns {Promise<string | null>} */
+export async function filmUrl(photo) {
+  return read.filmUrl(await here(), photo);
 }
 
 /** Intakes: the server's when it answers, else those known here. @param {{state?: string, after?: string}} [which] @returns {Promise<{items: Summary[], after?: string, from: "server" | "device"}>} */

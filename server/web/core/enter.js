@@ -4,6 +4,7 @@
 
 import { signedIn } from "./context.js";
 import { fetchWords } from "./catalogue.js";
+import { removeBytes } from "./kept.js";
 import { nudge } from "./sync.js";
 import { leaseTags } from "./tags.js";
 import { isTrouble } from "./trouble.js";
@@ -124,7 +125,7 @@ async function forgetSent(ctx, shop) {
     for (const row of await w.all("files")) {
       if (row.shop !== shop || waiting.has(row.intake)) continue;
       await w.remove("files", row.digest);
-      await w.remove("file_bytes", row.digest);
+      await removeBytes(w, row.digest, row.size);
     }
     for (const row of await w.by("intakes", "shop", shop)) await w.remove("intakes", row.id);
   });

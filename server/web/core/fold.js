@@ -188,6 +188,11 @@ export function newestOf(state, view) {
   return state.photos.findLast((p) => !goneOf(p) && p.stage !== "left" && p.view === view);
 }
 
+/** Whether it is a film: its entry says so, or, of one that came from another intake, the server. @param {PhotoFact} photo */
+export function isFilm(photo) {
+  return photo.film === true || photo.received?.media_type.startsWith("video/") === true;
+}
+
 /** The entry that took a photo away from this intake, if one did. It fills nothing then. @param {PhotoFact} photo @returns {Mark | undefined} */
 export function goneOf(photo) {
   return photo.moved?.mark ?? photo.erased?.mark;

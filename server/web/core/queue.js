@@ -2,7 +2,8 @@
 //
 // 1. An item is marked `sending`, and leaves the queue only after a 2xx whose body repeats our digest, in the transaction
 //    that notes the server's part.
-// 2. Entries of an intake go in order; a file goes after the entry that names it; `taken-in` waits for everything before it.
+// 2. Entries of an intake go in order; a file goes after the entry that names it; `taken-in` waits for everything before it
+//    but films, which fill nothing: those go when no photo waits, and let one pass between two of their parts.
 // 3. A problem's `retry` decides: same → again later, with growing, scattered waits; later → when the server says;
 //    changed, never → refused: kept, shown, and the rest moves on. No status is taken for success by itself.
 // 4. One tab sends (Web Locks, else a lease). Sending twice changes nothing, so a lost lock is no harm.
@@ -10,7 +11,8 @@
 
 import { base64, fromHex } from "./bytes.js";
 import { covering } from "./clock.js";
-import { digestOf } from "./sha256.js";
+import { kept } from "./kept.js";
+import { FIRST, WHOLE, sendParts } from "./parts.js";
 import { Trouble, trouble } from "./trouble.js";
 import { patienceFor } from "./transport.js";
 
@@ -53,11 +55,15 @@ export class Queue {
     this.paused = undefined;
     /** Share sent of a file under way, by queue key. @type {Map<number, number>} */
     this.progress = new Map();
+    /** Bytes a part of a large file, by what the line carried last. */
+    this.pace = { part: FIRST };
     /** @type {Promise<void> | null} */
     this.running = null;
     /** Somebody was back while it ran. @type {Promise<void> | undefined} */
     this.nudged = undefined;
     this.again = false;
+    /** Something was said while files go: they let it pass. */
+    this.fresh = false;
     /** Nothing goes out before this time (server busy, no network). */
     this.holdUntil = 0;
     this.failures = 0;
@@ -89,12 +95,14 @@ export class Queue {
   drain(eager = false) {
     if (this.running) {
       this.again = true;
+      this.fresh = true;
       return this.running;
     }
     this.running = this.#single(async () => {
       await this.#recover(eager);
       do {
         this.again = false;
+        this.fresh = false;
         // Two lanes: a large photo on a weak signal must not hold up what was typed.
         await Promise.all([this.#lane("entry"), this.#lane("file")]);
       } while (this.again);
@@ -149,6 +157,7 @@ export class Queue {
     for (;;) {
       this.paused ??= this.parts.held?.();
       if (this.paused || ahead(this.holdUntil, this.parts.now(), LONGEST_ASKED)) return;
+      if (lane === "file" && this.fresh) return;
       const row = await this.#take(lane);
       if (!row) return;
       this.parts.changed(row.intake);
@@ -171,8 +180,7 @@ export class Queue {
     const who = session();
     if (!who) return Promise.resolve(undefined);
     return store.write(["queue"], async (w) => {
-      const rows = (await w.all("queue")).filter((r) => r.shop === who.shop).sort((a, b) => a.order - b.order);
-      const row = rows.find((r) => r.what === lane && mayGo(r, rows, who, now()));
+      const row = next(lane, await w.all("queue"), who, now());
       if (!row) return undefined;
       const sending = /** @type {QueueRow} */ ({ ...row, state: "sending", tries: row.tries + 1 });
       await w.put("queue", sending);
@@ -201,22 +209,36 @@ export class Queue {
   /** @param {QueueRow} row */
   async #sendFile(row) {
     const { store, transport, now, changed } = this.parts;
-    const kept = await store.read(["file_bytes"], (w) => w.get("file_bytes", row.id));
-    if (!kept) throw trouble("file-gone");
-    if (digestOf(new Uint8Array(kept.bytes)) !== row.id) throw trouble("file-changed");
+    const file = await kept(store, row.id);
+    if (!file) throw trouble("file-gone");
+    if ((await file.hashed()) !== row.id) throw trouble("file-changed");
     const hex = row.id.slice("sha256:".length);
-    await this.#extend(kept.bytes.byteLength);
-    const answer = await transport.put(
-      `/v1/shops/${row.shop}/files/${hex}`, kept.bytes, { "Content-Digest": `sha-256=:${base64(fromHex(hex))}:` },
-      (share) => {
-        this.progress.set(row.key, share);
-        changed(row.intake);
-      });
+    const path = `/v1/shops/${row.shop}/files/${hex}`;
+    const progress = (/** @type {number} */ share) => {
+      this.progress.set(row.key, share);
+      changed(row.intake);
+    };
+    const begins = (/** @type {number} */ bytes) => this.#extend(bytes);
+    await begins(Math.min(file.size, WHOLE));
+    const answer = file.size > WHOLE
+      ? await sendParts(transport, path, file, { pace: this.pace, begins, progress, goesOn: () => this.#first(row) })
+      : await transport.put(path, await file.read(0, file.size), { "Content-Digest": `sha-256=:${base64(fromHex(hex))}:` }, progress);
+    if (!answer) return this.#back(row, 0);
     if (answer.json?.digest !== row.id) throw trouble("not-the-server");
     await this.#done(row, async (w) => {
       const file = await w.get("files", row.id);
       if (file) await w.put("files", { ...file, stored_at: now(), ...(answer.json.judged ? { judged: answer.json.judged } : {}) });
     });
+  }
+
+  /** Whether it is still what would go first: a photo passes a film, and what was stopped stops. @param {QueueRow} row @returns {Promise<boolean>} */
+  async #first(row) {
+    const { store, now, session, held } = this.parts;
+    const who = session();
+    this.paused ??= held?.();
+    if (!who || this.paused || this.fresh) return false;
+    const rows = await store.read(["queue"], (w) => w.all("queue"));
+    return next("file", rows.map((r) => (r.key === row.key ? { ...r, state: /** @type {const} */ ("waiting"), not_before: 0 } : r)), who, now())?.key === row.key;
   }
 
   /** @param {number} bytes */
@@ -265,7 +287,10 @@ export class Queue {
 
   /** Waits again. @param {QueueRow} row @param {number} notBefore */
   #back(row, notBefore) {
-    return this.parts.store.write(["queue"], (w) => w.put("queue", { ...row, state: "waiting", not_before: notBefore }));
+    return this.parts.store.write(["queue"], async (w) => {
+      // What was erased meanwhile is not sent any more.
+      if (await w.get("queue", row.key)) await w.put("queue", { ...row, state: "waiting", not_before: notBefore });
+    });
   }
 
   /** Sets the one timer for the earliest item that may go again. */
@@ -293,6 +318,17 @@ export class Queue {
 const settles = ({ gaps = [] }) => gaps.length > 0 && gaps.every((g) => g.key === "gap.view.waiting");
 
 /**
+ * The next item of a lane that may go: films after all photos.
+ * @param {Lane} lane @param {QueueRow[]} all @param {{shop: string, staff: string, device: string}} who @param {number} now
+ * @returns {QueueRow | undefined}
+ */
+function next(lane, all, who, now) {
+  const rows = all.filter((r) => r.shop === who.shop).sort((a, b) => a.order - b.order);
+  const may = rows.filter((r) => r.what === lane && mayGo(r, rows, who, now));
+  return may.find((r) => r.type !== "film") ?? may[0];
+}
+
+/**
  * Whether an item may go now: its turn in its intake, its author signed in here, its wait over.
  * @param {QueueRow} row @param {QueueRow[]} rows of the shop, in order @param {{staff: string, device: string}} who @param {number} now
  * @returns {boolean}
@@ -308,6 +344,8 @@ export function mayGo(row, rows, who, now) {
     // Without its opening the server knows no such intake: everything of it waits until that is settled.
     if (b.type === "intake-opened") return false;
     if (b.state === "refused") return true;
+    // A film fills nothing: no photo and no acceptance waits for it.
+    if (b.what === "file" && b.type === "film" && row.type !== "film") return true;
     if (row.type === "taken-in") return false;
     // What waits for another person to sign in holds up nobody else.
     const theirs = b.what === "entry" && (b.staff !== who.staff || b.device !== who.device);

@@ -4,7 +4,8 @@
 import { check } from "./check.js";
 import { signedIn } from "./context.js";
 import { rowsToEntries } from "./entries.js";
-import { fold, goneOf, lostTags } from "./fold.js";
+import { fold, goneOf, isFilm, lostTags } from "./fold.js";
+import { kept } from "./kept.js";
 import { itemOf } from "./queue.js";
 import { finds, query, wordsOf } from "./search.js";
 import { until } from "./part.js";
@@ -62,7 +63,7 @@ async function load(ctx, id) {
   const loaded = state.kind ? await kind(ctx, state.kind) : null;
   const numbers = new Map(loaded ? shownPhotos(loaded.kind, state).map((p, i) => [p.photo, i + 1]) : []);
   const photos = state.photos.map((p, i) => /** @type {PhotoView} */ ({
-    ...p, status: statusOf(ctx, p, files[i], queue), ...(numbers.has(p.photo) ? { number: numbers.get(p.photo) } : {}),
+    ...p, status: statusOf(ctx, p, files[i], queue), ...(numbers.has(p.photo) ? { number: numbers.get(p.photo) } : {}), ...filmOf(p, files[i]),
   }));
   return { ...found, loaded, photos };
 }
@@ -78,6 +79,13 @@ export async function intake(ctx, id) {
     refused: queue.filter((r) => r.state === "refused").map((r) => itemOf(r, ctx.queue.progress)),
     told: rows.sort((a, b) => (a.index ?? 0) - (b.index ?? 0)).flatMap((r) => r.told ?? []),
   };
+}
+
+/** Of a film: how long it is, as far as anybody knows. @param {PhotoFact} photo @param {FileRow | undefined} file @returns {{film?: true, film_ms?: number}} */
+function filmOf(photo, file) {
+  if (!isFilm(photo)) return {};
+  const ms = photo.judged?.measures.duration_ms ?? file?.film_ms;
+  return { film: true, ...(ms === undefined ? {} : { film_ms: ms }) };
 }
 
 /** @param {PhotoFact} photo @param {any} body @returns {import("./types.js").Judgement} */
@@ -119,7 +127,8 @@ async function findPhoto(ctx, photo) {
 /** @param {Context} ctx @param {string} photo @param {"small" | "large"} size @returns {Promise<string | null>} */
 export async function photoUrl(ctx, photo, size) {
   const { fact, file } = await findPhoto(ctx, photo);
-  if (fact?.erased) return null;
+  // There is no picture of a film.
+  if (fact?.erased || (fact && isFilm(fact))) return null;
   const digest = fact?.file ?? file?.digest;
   // A photo that this device knows nothing of was named by the server's list, which names only what it has small pictures of.
   const rendered = fact ? fact.judged?.renditions.some((r) => r.purpose === size) ?? false : !file;
@@ -128,13 +137,21 @@ export async function photoUrl(ctx, photo, size) {
   return rendered && ctx.session ? `/v1/shops/${ctx.session.shop}/photos/${photo}/${size}` : null;
 }
 
+/** Where a film plays from: the bytes here, else the server, which gives any part of it. @param {Context} ctx @param {string} photo @returns {Promise<string | null>} */
+export async function filmUrl(ctx, photo) {
+  const { fact, file } = await findPhoto(ctx, photo);
+  if (!fact || !isFilm(fact) || fact.erased) return null;
+  const local = file?.bytes_here ? await localUrl(ctx, fact.file, file.mime) : null;
+  return local ?? (fact.received && ctx.session ? `/v1/shops/${ctx.session.shop}/files/${fact.file.slice("sha256:".length)}` : null);
+}
+
 /** @param {Context} ctx @param {string} digest @param {string} mime @returns {Promise<string | null>} */
 async function localUrl(ctx, digest, mime) {
   const held = ctx.urls.get(digest);
   if (held) return held;
-  const row = await ctx.store.read(["file_bytes"], (w) => w.get("file_bytes", digest));
-  if (!row || !ctx.edge.urlOf) return null;
-  const url = ctx.edge.urlOf(new Blob([row.bytes], { type: mime }));
+  const file = ctx.edge.urlOf && (await kept(ctx.store, digest));
+  if (!file || !ctx.edge.urlOf) return null;
+  const url = ctx.edge.urlOf(await file.blob(mime));
   ctx.urls.set(digest, url);
   return url;
 }
@@ -211,7 +228,7 @@ function localSummary(id, state, row) {
     taken_in_at: at(state.taken_in), handed_back_at: at(state.home.handed_back), reached_at: at(state.custody.contacts.findLast((c) => c.result === "reached")?.mark),
     windows: windowsOf(state).length ? windowsOf(state) : undefined,
     found_at: state.found?.seen_at, found_place: state.found?.place,
-    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: here[0]?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
+    signed: state.acknowledgement && state.acknowledgement.how === "signed", cover: here.find((p) => !isFilm(p))?.photo, opened: row?.opened ?? state.opened?.mark.index, revision: row?.revision ?? state.last_index,
   };
   return {
     ...row?.summary, id, tag: state.tag ?? "", state: state.state, kind_id: state.kind_id ?? "",

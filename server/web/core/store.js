@@ -16,10 +16,10 @@ import { Trouble, trouble } from "./trouble.js";
  *
  * A file: what is known of it. Its bytes stand apart so that reading this stays light.
  * @typedef {{digest: string, shop: string, intake: string, size: number, mime: string, name?: string, of: "photo" | "sheet" | "strokes",
- *   photos: string[], stored_at?: number, bytes_here: boolean, taken_at: number, judged?: any}} FileRow
- *   `judged` is the judgement that rode in the answer to the upload, until its entry is here.
+ *   photos: string[], stored_at?: number, bytes_here: boolean, taken_at: number, judged?: any, film_ms?: number}} FileRow
+ *   `film_ms`: a film's length as its header says. `judged` is the judgement that rode in the answer to the upload, until its entry is here.
  *
- * @typedef {{digest: string, bytes: ArrayBuffer}} BytesRow
+ * @typedef {{digest: string, bytes: ArrayBuffer, size?: number}} BytesRow   `size`: of the whole, where it lies in pieces (`kept.js`)
  *
  * What waits to be sent. `order` is its place; `after` the id of the entry that must be kept first.
  * @typedef {{key: number, order: number, shop: string, intake: string, what: "entry" | "file", id: string, type: string, after?: string,
@@ -76,6 +76,10 @@ export class Work {
   /** @template {StoreName} S @param {S} store @returns {Promise<Rows[S][]>} */
   all(store) {
     return got(this.tx.objectStore(store).getAll());
+  }
+  /** @param {StoreName} store @returns {Promise<string[]>} */
+  async keys(store) {
+    return (await got(this.tx.objectStore(store).getAllKeys())).map(String);
   }
   /** @template {StoreName} S @param {S} store @param {string} index @param {IDBValidKey} key @returns {Promise<Rows[S][]>} */
   by(store, index, key) {

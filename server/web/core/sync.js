@@ -7,6 +7,7 @@ import { canon } from "./canon.js";
 import { fetchWords } from "./catalogue.js";
 import { disclosureDigest } from "./disclosure.js";
 import { about, fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
+import { removeBytes, removeStrays } from "./kept.js";
 import { lead } from "./live.js";
 import { itemOf } from "./queue.js";
 import { digestOf } from "./sha256.js";
@@ -143,7 +144,7 @@ async function forget(ctx, shop, photo) {
         await w.put("files", { ...file, photos });
         continue;
       }
-      await w.remove("file_bytes", file.digest);
+      await removeBytes(w, file.digest, file.size);
       await w.put("files", { ...file, photos, bytes_here: false });
       for (const row of (await w.all("queue")).filter((r) => r.what === "file" && r.id === file.digest)) await w.remove("queue", row.key);
       digests.push(file.digest);
@@ -201,9 +202,10 @@ async function tidy(ctx) {
     const waiting = new Set((await w.all("queue")).map((r) => r.id));
     for (const file of await w.all("files")) {
       if (!file.bytes_here || waiting.has(file.digest) || (file.stored_at ?? Infinity) > old) continue;
-      await w.remove("file_bytes", file.digest);
+      await removeBytes(w, file.digest, file.size);
       await w.put("files", { ...file, bytes_here: false });
     }
+    await removeStrays(w);
   });
 }
 

@@ -161,7 +161,7 @@
 /**
  * A problem of the API (RFC 9457), or one of the device's own with a type under `/problems/device/`.
  * @typedef {{type: string, title: string, status: number, detail: string, retry: "same" | "changed" | "later" | "never",
- *   pointer?: string, errors?: any[], gaps?: Gap[], request?: string, after_s?: number}} Problem
+ *   pointer?: string, errors?: any[], gaps?: Gap[], request?: string, after_s?: number, offset?: number}} Problem
  */
 
 export {};

@@ -5,8 +5,10 @@
 import { canon } from "./canon.js";
 import { signedIn } from "./context.js";
 import { rowsToEntries } from "./entries.js";
+import { LONGEST_FILM, MAX_FILM, filmLength } from "./film.js";
 import { fold } from "./fold.js";
 import { homeSheet } from "./hand-back.js";
+import { keep, stands } from "./kept.js";
 import { say as speak } from "./said.js";
 import { digestOf } from "./sha256.js";
 import { buildSheet } from "./sheet.js";
@@ -171,38 +173,51 @@ function told(ctx, intake, result) {
  * @returns {Promise<{photo: string, file: string, size: number}>}
  */
 export async function takePhoto(ctx, intake, file, { view, stage = "received", lines = [], name, of_paper = false }) {
-  const { shop, staff, device } = signedIn(ctx);
   if (file.size > MAX_PHOTO) throw trouble("photo-too-large");
-  const bytes = await file.arrayBuffer().catch((cause) => {
+  return take(ctx, intake, file, { stage, ...(view ? { view } : {}), ...(of_paper ? { of_paper } : {}) }, { name, lines });
+}
+
+/**
+ * Keeps a film beside the photos. How long it is its own header says; one that does not say is the server's to judge.
+ * @param {Context} ctx @param {string} intake @param {Blob} file @param {{stage?: Stage, name?: string}} where
+ * @returns {Promise<{photo: string, file: string, size: number}>}
+ */
+export async function takeFilm(ctx, intake, file, { stage = "received", name }) {
+  if (file.size > MAX_FILM) throw trouble("film-too-large");
+  const ms = await filmLength(file).catch((cause) => {
     throw trouble("file-gone", { cause, retry: "same" });
   });
-  if (bytes.byteLength === 0) throw trouble("photo-empty");
-  const digest = digestOf(new Uint8Array(bytes));
+  if (ms === undefined) throw trouble("film-kind");
+  if (ms !== null && ms > LONGEST_FILM) throw trouble("film-long");
+  return take(ctx, intake, file, { stage, film: true }, { name, lines: [], ...(ms === null ? {} : { film_ms: ms }) });
+}
+
+/**
+ * The bytes first, then what is said of them and their place in the queue, in one transaction.
+ * @param {Context} ctx @param {string} intake @param {Blob} file @param {JsonObject} what @param {{name?: string, lines: string[], film_ms?: number}} more
+ * @returns {Promise<{photo: string, file: string, size: number}>}
+ */
+async function take(ctx, intake, file, what, { name, lines, film_ms }) {
+  const { shop, staff, device } = signedIn(ctx);
+  const { digest, size } = await keep(ctx.store, file);
   const photo = uuid7(ctx.edge.now(), ctx.edge.random(10));
-
-  // First the bytes, read back and compared: nothing says that a photo was taken which the phone does not hold.
-  await ctx.store.write(["file_bytes"], (w) => w.put("file_bytes", { digest, bytes }));
-  const back = await ctx.store.read(["file_bytes"], (w) => w.get("file_bytes", digest));
-  if (!back || digestOf(new Uint8Array(back.bytes)) !== digest) {
-    await ctx.store.write(["file_bytes"], (w) => w.remove("file_bytes", digest));
-    throw trouble("read-back");
-  }
-
   const fileName = name ?? ("name" in file && typeof file.name === "string" ? file.name : "");
-  await ctx.store.write([...STORES, "files"], async (w) => {
+  await ctx.store.write([...STORES, "files", "file_bytes"], async (w) => {
+    // Another tab that starts takes strays away.
+    if (!(await stands(w, digest, size))) throw trouble("read-back");
     const old = await w.get("files", digest);
-    const size = bytes.byteLength;
     await w.put("files", {
       digest, shop, intake, size, mime: file.type, of: "photo", photos: [...(old?.photos ?? []), photo], bytes_here: true, taken_at: ctx.edge.now(),
+      ...(film_ms === undefined ? {} : { film_ms }),
     });
-    const body = { photo, file: digest, size, stage, ...(view ? { view } : {}), ...(of_paper ? { of_paper } : {}) };
+    const body = { photo, file: digest, size, ...what };
     const taken = await put(ctx, w, intake, "photo-taken", body, fileName.trim() ? { file_name: fileName.trim().slice(0, 200) } : undefined);
     await w.enqueue({
-      shop, intake, what: "file", id: digest, type: "photo", after: taken.id, staff, device, state: "waiting", tries: 0, not_before: 0, size, photo,
+      shop, intake, what: "file", id: digest, type: what.film ? "film" : "photo", after: taken.id, staff, device, state: "waiting", tries: 0, not_before: 0, size, photo,
     });
     if (lines.length > 0) await addToLines(ctx, w, intake, photo, lines);
   });
-  return told(ctx, intake, { photo, file: digest, size: bytes.byteLength });
+  return told(ctx, intake, { photo, file: digest, size });
 }
 
 /**

@@ -19,12 +19,12 @@ import { linkPart } from "../parts/links.js";
 import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { packPart } from "../parts/pack.js";
-import { filmUrl, largeUrl } from "../parts/picture.js";
+import { whole } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
 import { serialHistory } from "../parts/serial-history.js";
 import { stamp, tag } from "../parts/tag.js";
-import { elsewhere, notesList, photoName, photoTile, statusWords } from "../parts/tile.js";
+import { elsewhere, notesList, photoName, photoTile, wordsOf } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
 
 /** @import {IntakeView, PhotoView, Shop} from "../core/app.js" */
@@ -142,11 +142,12 @@ export function machine(at) {
     const older = photosHere(view).filter((p) => p.stage === stage && !p.number);
     const left = view.check.left_open.filter((l) => view.kind?.view.some((v) => `view:${v.id}` === l.gap && v.stage === stage));
     if (photos.length + left.length === 0) return stage === "received" ? lane(stage, t("lane.received"), null, h("p", { class: "empty" }, t("lane.no-photos"))) : null;
-    const under = [t("lane.photos", { count: photos.length }), left.length ? t("lane.left-open", { count: left.length }) : "", older.length ? t("lane.older", { count: older.length }) : ""].filter(Boolean).join(", ");
+    const films = photos.filter((p) => p.film).length;
+    const under = [photos.length > films ? t("lane.photos", { count: photos.length - films }) : "", films ? t("lane.films", { count: films }) : "", left.length ? t("lane.left-open", { count: left.length }) : "", older.length ? t("lane.older", { count: older.length }) : ""].filter(Boolean).join(", ");
     return lane(stage, t(`lane.${stage}`), under,
-      h("div", { class: "tiles" }, photos.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(view, p) }))),
+      h("div", { class: "tiles" }, photos.map((p) => photoTile({ photo: p, name: photoName(view, p), under: wordsOf(p), does: () => show(view, p) }))),
       left.length ? h("ul", { class: "sheet__list" }, leftOpen(view, left).map((w) => h("li", null, w))) : null,
-      older.length ? h("details", { class: "more" }, h("summary", null, t("lane.older", { count: older.length })), h("div", { class: "tiles" }, older.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(view, p) })))) : null);
+      older.length ? h("details", { class: "more" }, h("summary", null, t("lane.older", { count: older.length })), h("div", { class: "tiles" }, older.map((p) => photoTile({ photo: p, name: photoName(view, p), under: wordsOf(p), does: () => show(view, p) })))) : null);
   }
 
   /** @param {IntakeView} view @param {PhotoView} photo */
@@ -159,11 +160,11 @@ export function machine(at) {
     if (session()?.roles.includes("owner") && !photo.moved && !photo.erased) wrong.push(act({ words: t("act.erase-photo"), mark: true, does: () => at.go(`/intake/${id}/photo/${photo.photo}/erase`) }));
     wrong.forEach((a) => a.setAttribute("data-shuts", ""));
     const under = [
-      h("p", null, statusWords(photo.status)), notesList(photo), elsewhere(photo, id),
+      h("p", null, wordsOf(photo)), notesList(photo), elsewhere(photo, id),
       clocks({ view, photo, history: entries, shop: here }),
       h("p", { class: "soft mono" }, photo.file),
     ];
-    return large({ picture: largeUrl(photo.photo), film: filmUrl(photo), name, under, acts: [clocksToo, ...wrong] });
+    return large({ ...whole(photo), name, under, acts: [clocksToo, ...wrong] });
   }
 
   /** @param {string} photo */

@@ -13,9 +13,9 @@ import { large } from "../parts/large.js";
 import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
 import { mayUseCamera } from "../parts/outline.js";
-import { filmUrl, largeUrl } from "../parts/picture.js";
+import { whole } from "../parts/picture.js";
 import { similarPart, similarTo } from "../parts/similar.js";
-import { elsewhere, notesList, photoName, photoTile, reason, statusWords, viewTile } from "../parts/tile.js";
+import { elsewhere, notesList, photoName, photoTile, reason, viewTile, wordsOf } from "../parts/tile.js";
 
 /** @import {IntakeView, PhotoView} from "../core/app.js" */
 /** @import {View} from "../core/types.js" */
@@ -48,8 +48,9 @@ export function shots(at) {
           similarPart(similar, t("page.similar.kind", { tag: view.state.tag })),
           h("div", { class: "tiles" },
             views.map((v) => tileOf(view, v, v.id === next?.id)),
-            extra.map((p) => photoTile({ photo: p, name: photoName(view, p), under: statusWords(p.status), does: () => show(p, photoName(view, p)) })),
+            extra.map((p) => photoTile({ photo: p, name: photoName(view, p), under: wordsOf(p), does: () => show(p, photoName(view, p)) })),
             h("button", { type: "button", class: "tile tile--more", "data-key": "more", onclick: () => lens.shoot({}) }, h("span", { class: "tile__words" }, t("act.extra-photo"))),
+            h("button", { type: "button", class: "tile tile--more", "data-key": "film", id: "film", onclick: () => lens.film({}) }, h("span", { class: "tile__words" }, t("act.film-up-to"))),
             view.state.opened?.how === "on paper" ? h("button", { type: "button", class: "tile tile--more", "data-key": "of-paper", id: "of-paper", onclick: () => lens.shoot({ of_paper: true }) }, h("span", { class: "tile__words" }, t("act.photo-of-paper"))) : null),
           movedPart(view, beside, here?.zone ?? "UTC"),
           view.state.state === "found" ? null : steps(view),
@@ -82,11 +83,11 @@ export function shots(at) {
     wrong.setAttribute("data-shuts", "");
     const [view, entries, here] = await Promise.all([load(id), history(id), shop()]);
     const under = [
-      h("p", null, [reason(photo), statusWords(photo.status)].filter(Boolean).join(" · ")),
+      h("p", null, [reason(photo), wordsOf(photo)].filter(Boolean).join(" · ")),
       notesList(photo), elsewhere(photo, id),
       clocks({ view, photo, history: entries, shop: here }),
     ];
-    return large({ picture: largeUrl(photo.photo), film: filmUrl(photo), name, under, acts: [...(retake ? [retake] : []), wrong] });
+    return large({ ...whole(photo), name, under, acts: [...(retake ? [retake] : []), wrong] });
   }
 
   /** @param {IntakeView} view @param {View | undefined} next */

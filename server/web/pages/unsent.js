@@ -40,7 +40,7 @@ export function unsent(_at) {
 
 /** @param {QueueItem} i @param {string | undefined} tag */
 function item(i, tag) {
-  const what = i.what === "file" ? t(i.photo ? "net.item.photo" : "net.item.paper") : t(`lane.type.${slug(i.type ?? "entry")}`);
+  const what = i.what === "file" ? t(i.type === "film" ? "net.item.film" : i.photo ? "net.item.photo" : "net.item.paper") : t(`lane.type.${slug(i.type ?? "entry")}`);
   const percent = i.percent === undefined ? "" : `${i.percent} %`;
   return h("li", { "data-key": String(i.key) },
     h("div", { class: "step" },

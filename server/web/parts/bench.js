@@ -9,7 +9,7 @@ import { act, field, picks } from "./act.js";
 import { camera } from "./camera.js";
 import { h, keep } from "./dom.js";
 import { answerOf, gapName, leftOpen } from "./facts.js";
-import { camera as cameraIcon } from "./icons.js";
+import { camera as cameraIcon, film as filmIcon } from "./icons.js";
 import { large } from "./large.js";
 import { newestIn } from "./moved.js";
 import { notice, say as tell } from "./notice.js";
@@ -41,6 +41,10 @@ export function benchPart(id, again) {
   const shootFor = (then) => {
     shows = then;
     lens.shoot({ stage: "opened" });
+  };
+  const film = () => {
+    shows = null;
+    lens.film({ stage: "opened" });
   };
   const readings = readingsPart(id, shootFor, again);
   const services = servicesPart(id, shootFor, again);
@@ -133,7 +137,7 @@ export function benchPart(id, again) {
       const left = view.check.left_open.filter((l) => l.due !== "at counter");
       return [
         ...notes(), views("before opening"), questions(), numbers(), readings.draw(view, here), views("at bench"), services.draw(view),
-        left.length ? h("ul", { class: "sheet__list" }, leftOpen(view, left).map((w) => h("li", null, w))) : null, leave(here), keep(lens.element),
+        left.length ? h("ul", { class: "sheet__list" }, leftOpen(view, left).map((w) => h("li", null, w))) : null, leave(here), h("p", { class: "row" }, act({ words: t("act.film-up-to"), icon: filmIcon(), id: "film", does: film })), keep(lens.element),
       ];
     },
   };

@@ -1,6 +1,7 @@
-// The camera: a file input that opens it directly, so that the photo arrives with the camera's own words in it.
+// The camera: a file input that opens it directly, so that the photo arrives with the camera's own words in it. A second one
+// for films leaves the choice: the customer's film came by message, or is in the gallery.
 
-import { takePhoto } from "../core/app.js";
+import { takeFilm, takePhoto } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { h } from "./dom.js";
 import { attempt, say } from "./notice.js";
@@ -28,6 +29,23 @@ export function camera(intake, after) {
     }),
   }));
 
+  const films = /** @type {HTMLInputElement} */ (h("input", {
+    type: "file", accept: "video/*", class: "hide", id: "film-input", tabindex: "-1", "aria-label": t("act.film-up-to"),
+    onchange: () => attempt(async () => {
+      const file = films.files?.[0];
+      if (!file) return;
+      const { stage } = where;
+      // Emptied in any case: one that was refused may be cut and chosen again.
+      try {
+        const taken = await takeFilm(intake, file, { stage });
+        say(t("page.film.kept"));
+        await after?.(taken, { stage });
+      } finally {
+        films.value = "";
+      }
+    }),
+  }));
+
   /** @param {File} file @param {Where} meant */
   async function keep(file, meant) {
     const taken = await takePhoto(intake, file, meant);
@@ -36,11 +54,16 @@ export function camera(intake, after) {
   }
 
   return {
-    element: input,
+    element: h("span", { class: "hide", "data-key": "lens" }, input, films),
     /** For a test or a person without a camera: the view the next file is meant for. @param {Where} meant */
     aim(meant) {
       where = meant;
       input.dataset.view = meant.view ?? "";
+    },
+    /** Films, or chooses a film. @param {Pick<Where, "stage">} meant */
+    film(meant) {
+      where = meant;
+      films.click();
     },
     /** The same with the view's drawing over the live picture. @param {import("../core/types.js").View} view */
     outlined(view) {

@@ -8,6 +8,7 @@ const icon = (...paths) =>
     ...paths.map((d) => h("path", { d })));
 
 export const camera = () => icon("M3 7h4l2-3h6l2 3h4v13H3z", "M12 9.2a4 4 0 1 0 0 8 4 4 0 0 0 0-8z");
+export const film = () => icon("M3 5h18v14H3z", "M10 9l5 3-5 3z");
 export const pen = () => icon("M4 20l1-5L16 4l4 4L9 19z", "M14 6l4 4");
 export const onward = () => icon("M4 12h15", "M13 6l6 6-6 6");
 export const menu = () => icon("M4 7h16", "M4 12h16", "M4 17h16");

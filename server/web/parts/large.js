@@ -6,13 +6,19 @@ import { close } from "./icons.js";
 import { t } from "../core/words.js";
 
 /**
- * @param {{ picture: Promise<string | null> | string | null, film?: string, name: string, under?: import("./dom.js").Children, acts?: Node[] }} what
+ * @param {{ picture: Promise<string | null> | string | null, film?: Promise<string | null>, name: string, under?: import("./dom.js").Children, acts?: Node[] }} what
  */
 export async function large({ picture, film, name, under, acts = [] }) {
   const shut = () => dialog.close();
   const img = h("img", { class: "large__picture", alt: name });
-  const player = film ? h("video", { class: "large__picture", controls: true, playsinline: true, preload: "metadata", "aria-label": name, src: film }) : null;
-  const none = h("p", { class: "large__picture empty", hidden: true }, t("page.photo.no-picture"));
+  const odd = () => {
+    // What cannot be played is kept all the same, and says so.
+    none.textContent = t("page.film.odd");
+    none.hidden = false;
+    if (player) player.hidden = true;
+  };
+  const none = h("p", { class: "large__picture empty", hidden: true }, t(film ? "page.film.none" : "page.photo.no-picture"));
+  const player = film ? h("video", { class: "large__picture", controls: true, playsinline: true, preload: "metadata", "aria-label": name, hidden: true, onerror: odd }) : null;
   const dialog = /** @type {HTMLDialogElement} */ (h("dialog", { class: "large", "aria-label": name },
     img, none, ...(player ? [player] : []),
     h("div", { class: "stack stack--close" }, h("h2", null, name), under ? h("div", null, under) : null),
@@ -23,9 +29,11 @@ export async function large({ picture, film, name, under, acts = [] }) {
   });
   document.body.append(dialog);
   dialog.showModal();
-  // A film is played from where it is kept, by ranges; there is no picture of it.
-  const src = player ? null : await picture;
-  if (src) img.setAttribute("src", src);
-  img.hidden = !src;
-  none.hidden = Boolean(src ?? player);
+  img.hidden = true;
+  const src = await (film ?? picture);
+  const shows = player ?? img;
+  none.hidden = Boolean(src);
+  if (!src) return;
+  shows.hidden = false;
+  shows.setAttribute("src", src);
 }

@@ -1,7 +1,9 @@
 // Pictures: a photo's URL comes a moment later than its tile; once known it stays, so that nothing flickers.
 
-import { photoUrl, session } from "../core/app.js";
+import { filmUrl, photoUrl } from "../core/app.js";
+import { t } from "../core/words.js";
 import { h } from "./dom.js";
+import { film as filmIcon } from "./icons.js";
 import { redraw } from "./page.js";
 
 /** @type {Map<string, string>} */
@@ -37,8 +39,14 @@ export async function largeUrl(photo) {
   return (await photoUrl(photo, "large")) ?? photoUrl(photo, "small");
 }
 
-/** Where a film is played from; nothing for a photo, or before the server holds it. @param {{ file: string, received?: { media_type: string } }} photo */
-export function filmUrl(photo) {
-  if (!photo.received?.media_type.startsWith("video/")) return undefined;
-  return `/v1/shops/${session()?.shop}/files/${photo.file.replace("sha256:", "")}`;
+/** In a picture's place: that it is a film, and how long. @param {{ film_ms?: number }} photo */
+export function filmMark({ film_ms: ms }) {
+  const seconds = ms === undefined ? undefined : Math.ceil(ms / 1000);
+  return h("span", { class: "tile__film" }, filmIcon(), seconds === undefined ? t("page.film") : `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`);
 }
+
+/** What a tile shows of a photo or a film. @param {import("../core/app.js").PhotoView} photo @param {string} alt */
+export const shown = (photo, alt) => (photo.film ? filmMark(photo) : picture(photo.photo, alt));
+
+/** What the large view shows of it. @param {import("../core/app.js").PhotoView} photo */
+export const whole = (photo) => (photo.film ? { picture: null, film: filmUrl(photo.photo) } : { picture: largeUrl(photo.photo) });

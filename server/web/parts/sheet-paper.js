@@ -6,7 +6,7 @@ import { h } from "./dom.js";
 import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, safety, serial, slug, tagBefore, writtenWords } from "./facts.js";
 import { large } from "./large.js";
 import { nameOf } from "./names.js";
-import { largeUrl, picture } from "./picture.js";
+import { shown, whole } from "./picture.js";
 import { showText } from "./text.js";
 import { photoName } from "./tile.js";
 import { dayAndTime } from "./times.js";
@@ -51,8 +51,8 @@ function numbered(view, photo, number) {
   // A tap comes later, when the device speaks its own language again.
   const words = spoken();
   return h("li", { "data-key": photo.photo },
-    h("button", { type: "button", class: "sheet__photo", "aria-label": t("act.open-large", { name }), onclick: () => spokenIn(words, () => large({ picture: largeUrl(photo.photo), name })) },
-      picture(photo.photo, ""), h("span", { class: "tile__number", "aria-hidden": "true" }, number)));
+    h("button", { type: "button", class: "sheet__photo", "aria-label": t("act.open-large", { name }), onclick: () => spokenIn(words, () => large({ ...whole(photo), name })) },
+      shown(photo, ""), h("span", { class: "tile__number", "aria-hidden": "true" }, number)));
 }
 
 /** Damage, what was not looked at, and what is left open: one list, none of it hidden. @param {IntakeView} view @param {Sheet} sheet */

@@ -2,7 +2,7 @@
 
 import { t, text, valueText } from "../core/words.js";
 import { h } from "./dom.js";
-import { drawing, picture } from "./picture.js";
+import { drawing, picture, shown } from "./picture.js";
 
 /** @import {PhotoView} from "../core/app.js" */
 /** @import {View} from "../core/types.js" */
@@ -20,6 +20,9 @@ export function statusWords(status) {
       return t("page.photo.on-phone");
   }
 }
+
+/** The same of a photo or a film: a film is not judged. @param {PhotoView} photo */
+export const wordsOf = (photo) => (photo.film && photo.status.state === "stored and checked" ? t("page.film.stored") : statusWords(photo.status));
 
 /** Why a photo fills nothing, as one sentence. @param {PhotoView} photo */
 export function reason(photo) {
@@ -80,7 +83,7 @@ export function photoTile({ photo, name, under, does, pressed }) {
   const why = reason(photo);
   return h("button", { type: "button", class: "tile", "data-look": why ? "poor" : "taken", "data-key": photo.photo, "aria-pressed": pressed === undefined ? undefined : String(pressed), onclick: does },
     h("span", { class: "tile__picture" },
-      picture(photo.photo, ""),
+      shown(photo, ""),
       photo.number ? h("span", { class: "tile__number" }, photo.number) : null),
     why ? h("span", { class: "tile__reason" }, why) : null,
     h("span", { class: "tile__words" },
@@ -104,5 +107,6 @@ export function photoName(view, photo) {
   });
   const shot = view.kind?.view.find((v) => v.id === photo.view);
   const words = [...new Set(parts), shot ? text(shot.short) : ""].filter(Boolean).join(", ");
+  if (photo.film) return words || t("page.film");
   return words || t(photo.of_paper ? "page.photo.of-paper" : "page.photo.extra");
 }

@@ -37,40 +37,6 @@ async function answer() {
   }
 }
 
-/** A film of 12.5 s that shows nothing: its headers after ISO/IEC 14496-12, from memory. */
-function film() {
-  const box = (/** @type {string} */ name, /** @type {Buffer} */ body) => Buffer.concat([u32(body.length + 8), Buffer.from(name, "latin1"), body]);
-  const u32 = (/** @type {number} */ n) => Buffer.from([n >>> 24, (n >>> 16) & 255, (n >>> 8) & 255, n & 255]);
-  const mvhd = Buffer.alloc(100);
-  u32(600).copy(mvhd, 12);
-  u32(7500).copy(mvhd, 16);
-  const tkhd = Buffer.alloc(84);
-  u32(1280 * 65536).copy(tkhd, 76);
-  u32(720 * 65536).copy(tkhd, 80);
-  return Buffer.concat([
-    box("ftyp", Buffer.from("mp42\0\0\0\0mp42isom", "latin1")), box("mdat", Buffer.alloc(200_000, 7)),
-    box("moov", Buffer.concat([box("mvhd", mvhd), box("trak", box("tkhd", tkhd))])),
-  ]);
-}
-
-/** In the page: says that a film was made, then sends it as a program does. @param {{ intake: string, film: number[] }} what */
-async function addFilm({ intake, film }) {
-  const main = /** @type {HTMLScriptElement} */ (document.querySelector('script[type="module"]')).src;
-  const app = await import(new URL("./core/app.js", main).href);
-  const bytes = new Uint8Array(film);
-  const hash = new Uint8Array(await crypto.subtle.digest("SHA-256", bytes));
-  const hex = [...hash].map((b) => b.toString(16).padStart(2, "0")).join("");
-  const photo = `0193b0e8-0000-7000-8000-${hex.slice(0, 12)}`;
-  await app.say(intake, "photo-taken", { photo, file: `sha256:${hex}`, size: bytes.length, stage: "received", film: true });
-  const shop = app.session().shop;
-  // The entry that names it goes first.
-  while (!(await (await fetch(`/v1/shops/${shop}/intakes/${intake}/entries`)).text()).includes(hex)) await new Promise((next) => requestAnimationFrame(next));
-  const answer = await fetch(`/v1/shops/${shop}/files/${hex}`, {
-    method: "PUT", body: bytes, headers: { "Content-Digest": `sha-256=:${btoa(String.fromCharCode(...hash))}:`, "Counterfoil-Client": "web/1" },
-  });
-  return answer.status;
-}
-
 try {
   await signIn(page, address, name, password);
   await page.goto(`${address}/take-in`);
@@ -139,27 +105,9 @@ try {
   expect(!/signed by|Signed on/.test(said), "the receipt says that somebody signed");
   await run.look(page, "people-receipt");
 
-  // The customer filmed it running: kept beside the photos, played by ranges, never judged.
-  const machine = intake.replace("/intake/", "/machine/");
-  await page.goto(`${address}/take-in`);
-  await button("Chainsaw").click();
-  await page.locator("#next-free").click();
-  await page.locator("#shoot").waitFor();
-  const filmed = new URL(page.url()).pathname.split("/").at(-1) ?? "";
-  await sent();
-  const status = await page.evaluate(addFilm, { intake: filmed, film: [...film()] });
-  expect(status === 200, `the film was not taken: ${status}`);
-  await page.goto(`${address}/machine/${filmed}`);
-  const played = page.waitForResponse((r) => r.status() === 206 && r.headers()["content-type"] === "video/mp4");
-  await page.locator(".lane .tile").first().click();
-  await page.locator("dialog video").waitFor();
-  await played;
-  await page.getByText("A film of 13 s, kept as it came.").waitFor();
-  await run.look(page, "people-film", false);
-
   // Back after our repair is offered once a machine went home, not while it is here; who says so all the same is told.
   const earlier = intake.split("/").at(-1) ?? "";
-  await page.goto(`${address}${machine}`);
+  await page.goto(`${address}/machine/${earlier}`);
   await page.getByRole("link", { name: "Another machine of this customer" }).waitFor();
   expect((await page.getByRole("link", { name: "Back after our repair" }).count()) === 0, "a machine that is here is offered as one that is back");
   await page.goto(`${address}/take-in?${new URLSearchParams({ earlier, tag, again: "after our repair" })}`);
