@@ -2,7 +2,7 @@
 //
 // 1. An item is marked `sending`, and leaves the queue only after a 2xx whose body repeats our digest, in the transaction
 //    that notes the server's part.
-// 2. Entries of an intake go in order; a file goes after the entry that names it; `taken-in` waits for everything before it.
+// 2. Entries of an intake go in order; a file goes after the entry that names it; `taken-in` and what else the server judges the whole record for wait for everything before them.
 // 3. A problem's `retry` decides: same → again later, with growing, scattered waits; later → when the server says;
 //    changed, never → refused: kept, shown, and the rest moves on. No status is taken for success by itself.
 // 4. One tab sends (Web Locks, else a lease). Sending twice changes nothing, so a lost lock is no harm.
@@ -272,6 +272,9 @@ export class Queue {
   }
 }
 
+/** What the server judges the whole record for: it waits for every entry and file before it. */
+const WAITS = ["taken-in", "opened-up", "handed-back"];
+
 /**
  * Whether an item may go now: its turn in its intake, its author signed in here, its wait over.
  * @param {QueueRow} row @param {QueueRow[]} rows of the shop, in order @param {{staff: string, device: string}} who @param {number} now
@@ -288,7 +291,7 @@ export function mayGo(row, rows, who, now) {
     // Without its opening the server knows no such intake: everything of it waits until that is settled.
     if (b.type === "intake-opened") return false;
     if (b.state === "refused") return true;
-    if (row.type === "taken-in") return false;
+    if (row.type !== undefined && WAITS.includes(row.type)) return false;
     // What waits for another person to sign in holds up nobody else.
     const theirs = b.what === "entry" && (b.staff !== who.staff || b.device !== who.device);
     return theirs || b.what !== row.what;

@@ -85,7 +85,7 @@ export function home(at) {
             state.home.trial ? h("p", null, t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })) : null,
             // Never indoors: 16 CFR 1407. Auger and impeller may move after the engine stops: CPSC. Start as in 29 CFR 1910.266(e)(2).
             h("p", { class: "foot__caution" }, t("caution.trial")),
-            done ? null : trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }]),
+            done ? null : folded(state.home.trial !== undefined, trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }])),
           ]),
           Object.keys(state.custody.quarantine).length ? section("told", t("home.told"), [
             h("p", null, t("home.told-means")),
@@ -94,11 +94,11 @@ export function home(at) {
           ]) : null,
           section("collector", t("home.collector"), [
             state.home.collector ? h("p", null, t("home.collects", { who: state.home.collector.name ?? t(`home.who.${slug(state.home.collector.who)}`), checked: t(`home.checked.${slug(state.home.collector.checked)}`), name: nameOf(state.home.collector.mark.by) })) : null,
-            done ? null : collector.draw([
+            done ? null : folded(state.home.collector !== undefined, collector.draw([
               { id: "who", words: t("home.ask.who"), kind: "pick", choices: choicesOf(["owner", "bringer", "somebody else"], (w) => `home.who.${w}`), need: true },
               { id: "name", words: t("home.ask.name"), need: (g) => g.who === "somebody else" },
               { id: "checked", words: t("home.ask.checked"), kind: "pick", choices: choicesOf(CHECKED, (w) => `home.checked.${w}`), need: true },
-            ]),
+            ])),
           ]),
           done ? null : signed(rest, signing),
           keep(lens.element),
@@ -114,6 +114,11 @@ export function home(at) {
   /** @param {string} key @param {string} name @param {import("../parts/dom.js").Child[]} content */
   function section(key, name, content) {
     return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  }
+
+  /** A form that was answered folds away behind "Change". @param {boolean} answered @param {Node} form */
+  function folded(answered, form) {
+    return answered ? h("details", { class: "more", "data-key": "again" }, h("summary", null, t("act.change")), form) : form;
   }
 
   function handedBack() {
