@@ -35,6 +35,7 @@ export function home(at) {
   let lost = "";
   /** @type {IntakeView} */
   let view;
+  let zone = "UTC";
   const lens = camera(id, again);
   const signature = pad((signed) => {
     drawn = signed;
@@ -60,7 +61,8 @@ export function home(at) {
       const checked = homeCheck(kind, state, "device");
       const gaps = checked.gaps;
       const [signing, rest] = [gaps.filter((g) => g.gap === "hand-back-signature"), gaps.filter((g) => g.gap !== "hand-back-signature")];
-      const words = careWords(view, here?.zone ?? "UTC");
+      zone = here?.zone ?? "UTC";
+      const words = careWords(view, zone);
       const done = state.state === "handed back";
       return {
         title: t("home.title"),
@@ -156,7 +158,7 @@ export function home(at) {
     const words = group === "accessory" ? THING : OLD;
     return h("div", { class: "question", "data-key": l, id: `settle-${slug(l).replaceAll(":", "-")}` },
       h("h3", null, count > 1 ? `${count} × ${name}` : name),
-      picks({
+      view.state.state !== "in care" ? h("p", null, fact ? t(`home.how.${slug(fact.how)}`) : "") : picks({
         name, three: true, chosen: lost === l ? "not found" : fact?.how, choices: choicesOf(words, (w) => `home.how.${w}`),
         does: (how) => {
           if (how === "not found") {
@@ -195,7 +197,7 @@ export function home(at) {
   /** What the collector signs for, line by line. */
   function listed() {
     const { kind, state } = view;
-    const words = careWords(view, "UTC");
+    const words = careWords(view, zone);
     const lines = homeLines(/** @type {any} */ (kind), state).map((l) => {
       const fact = state.home.settled[l];
       const of = l.slice(l.indexOf(":") + 1);
