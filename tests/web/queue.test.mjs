@@ -190,17 +190,17 @@ test("a photo whose entry is refused is not sent", async () => {
   assert.deepEqual((await dev.queue()).map((r) => r.state), ["aside", "aside"]);
 });
 
-test("taking in waits for every file before it; typing does not", async () => {
+for (const type of ["taken-in", "opened-up", "handed-back"]) test(`${type} waits for every file before it; typing does not`, async () => {
   const dev = await opened();
   await write.takePhoto(dev.ctx, dev.id, photo(), { view: "front" });
   await write.say(dev.ctx, dev.id, "moved", { place: "counter" });
-  await write.say(dev.ctx, dev.id, "taken-in", {});
+  await write.say(dev.ctx, dev.id, type, {});
   dev.server.next = [undefined, undefined, undefined, lost];
   await online(dev);
-  assert.ok(!dev.server.log.some((e) => e.said.type === "taken-in"));
+  assert.ok(!dev.server.log.some((e) => e.said.type === type));
   await online(dev);
   assert.deepEqual(await dev.queue(), []);
-  assert.equal(dev.server.log.at(-1).said.type, "taken-in");
+  assert.equal(dev.server.log.at(-1).said.type, type);
 });
 
 test("an acceptance that only waits for the server to look at a photo goes again by itself; any other gap is a person's", async () => {

@@ -2,8 +2,9 @@
 //
 // 1. An item is marked `sending`, and leaves the queue only after a 2xx whose body repeats our digest, in the transaction
 //    that notes the server's part.
-// 2. Entries of an intake go in order; a file goes after the entry that names it; `taken-in` waits for everything before it
-//    but films, which fill nothing: those go when no photo waits, and let one pass between two of their parts.
+// 2. Entries of an intake go in order; a file goes after the entry that names it; `taken-in` and what else the server judges the
+//    whole record for wait for everything before them but films, which fill nothing: those go when no photo waits, and let one
+//    pass between two of their parts.
 // 3. A problem's `retry` decides: same → again later, with growing, scattered waits; later → when the server says;
 //    changed, never → refused: kept, shown, and the rest moves on. No status is taken for success by itself.
 // 4. One tab sends (Web Locks, else a lease). Sending twice changes nothing, so a lost lock is no harm.
@@ -328,6 +329,9 @@ function next(lane, all, who, now) {
   return may.find((r) => r.type !== "film") ?? may[0];
 }
 
+/** What the server judges the whole record for: it waits for every entry and file before it. */
+const WAITS = ["taken-in", "opened-up", "handed-back"];
+
 /**
  * Whether an item may go now: its turn in its intake, its author signed in here, its wait over.
  * @param {QueueRow} row @param {QueueRow[]} rows of the shop, in order @param {{staff: string, device: string}} who @param {number} now
@@ -346,7 +350,7 @@ export function mayGo(row, rows, who, now) {
     if (b.state === "refused") return true;
     // A film fills nothing: no photo and no acceptance waits for it.
     if (b.what === "file" && b.type === "film" && row.type !== "film") return true;
-    if (row.type === "taken-in") return false;
+    if (row.type !== undefined && WAITS.includes(row.type)) return false;
     // What waits for another person to sign in holds up nobody else.
     const theirs = b.what === "entry" && (b.staff !== who.staff || b.device !== who.device);
     return theirs || b.what !== row.what;

@@ -35,6 +35,7 @@ export function home(at) {
   let lost = "";
   /** @type {IntakeView} */
   let view;
+  let zone = "UTC";
   const lens = camera(id, again);
   const signature = pad((signed) => {
     drawn = signed;
@@ -60,7 +61,8 @@ export function home(at) {
       const checked = homeCheck(kind, state, "device");
       const gaps = checked.gaps;
       const [signing, rest] = [gaps.filter((g) => g.gap === "hand-back-signature"), gaps.filter((g) => g.gap !== "hand-back-signature")];
-      const words = careWords(view, here?.zone ?? "UTC");
+      zone = here?.zone ?? "UTC";
+      const words = careWords(view, zone);
       const done = state.state === "handed back";
       return {
         title: t("home.title"),
@@ -85,7 +87,7 @@ export function home(at) {
             state.home.trial ? h("p", null, t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })) : null,
             // Never indoors: 16 CFR 1407. Auger and impeller may move after the engine stops: CPSC. Start as in 29 CFR 1910.266(e)(2).
             h("p", { class: "foot__caution" }, t("caution.trial")),
-            done ? null : trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }]),
+            done ? null : folded(state.home.trial !== undefined, trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }])),
           ]),
           Object.keys(state.custody.quarantine).length ? section("told", t("home.told"), [
             h("p", null, t("home.told-means")),
@@ -94,11 +96,11 @@ export function home(at) {
           ]) : null,
           section("collector", t("home.collector"), [
             state.home.collector ? h("p", null, t("home.collects", { who: state.home.collector.name ?? t(`home.who.${slug(state.home.collector.who)}`), checked: t(`home.checked.${slug(state.home.collector.checked)}`), name: nameOf(state.home.collector.mark.by) })) : null,
-            done ? null : collector.draw([
+            done ? null : folded(state.home.collector !== undefined, collector.draw([
               { id: "who", words: t("home.ask.who"), kind: "pick", choices: choicesOf(["owner", "bringer", "somebody else"], (w) => `home.who.${w}`), need: true },
               { id: "name", words: t("home.ask.name"), need: (g) => g.who === "somebody else" },
               { id: "checked", words: t("home.ask.checked"), kind: "pick", choices: choicesOf(CHECKED, (w) => `home.checked.${w}`), need: true },
-            ]),
+            ])),
           ]),
           done ? null : signed(rest, signing),
           keep(lens.element),
@@ -114,6 +116,11 @@ export function home(at) {
   /** @param {string} key @param {string} name @param {import("../parts/dom.js").Child[]} content */
   function section(key, name, content) {
     return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name), h("div", { class: "stack stack--close" }, content));
+  }
+
+  /** A form that was answered folds away behind "Change". @param {boolean} answered @param {Node} form */
+  function folded(answered, form) {
+    return answered ? h("details", { class: "more", "data-key": "again" }, h("summary", null, t("act.change")), form) : form;
   }
 
   function handedBack() {
@@ -151,7 +158,7 @@ export function home(at) {
     const words = group === "accessory" ? THING : OLD;
     return h("div", { class: "question", "data-key": l, id: `settle-${slug(l).replaceAll(":", "-")}` },
       h("h3", null, count > 1 ? `${count} × ${name}` : name),
-      picks({
+      view.state.state !== "in care" ? h("p", null, fact ? t(`home.how.${slug(fact.how)}`) : "") : picks({
         name, three: true, chosen: lost === l ? "not found" : fact?.how, choices: choicesOf(words, (w) => `home.how.${w}`),
         does: (how) => {
           if (how === "not found") {
@@ -190,7 +197,7 @@ export function home(at) {
   /** What the collector signs for, line by line. */
   function listed() {
     const { kind, state } = view;
-    const words = careWords(view, "UTC");
+    const words = careWords(view, zone);
     const lines = homeLines(/** @type {any} */ (kind), state).map((l) => {
       const fact = state.home.settled[l];
       const of = l.slice(l.indexOf(":") + 1);

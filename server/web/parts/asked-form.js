@@ -67,7 +67,8 @@ export function askedForm({ id, submit, heavy, again, currency = () => "EUR", do
     picked = {};
     for (const a of asked) {
       const input = /** @type {HTMLInputElement | null} */ (document.getElementById(name(a)));
-      if (input && a.kind !== "pick") input.value = a.value ?? "";
+      // What a card holds stays as typed; what was said once is emptied for the next.
+      if (input && a.kind !== "pick" && a.value === undefined) input.value = "";
     }
     return again();
   }

@@ -57,8 +57,12 @@ const group = (gap) => gap.split(":")[0];
 /** The page that answers a gap. @param {string} gap */
 export const stepOf = (gap) => STEPS.find((s) => s.owns.some((o) => o === group(gap))) ?? STEPS[0];
 
+/** Gaps that the page of the hand-back answers. */
+const HOME = ["left-view", "settle", "trial", "told", "out", "collector", "hand-back-signature"];
+
 /** Where to tap for a gap. @param {string} intake @param {string} gap */
 export function where(intake, gap) {
+  if (HOME.includes(group(gap))) return `/intake/${intake}/home`;
   if (gap === "found") return `/intake/${intake}/found`;
   const step = stepOf(gap);
   return `/intake/${intake}${step.path}${step.id === "sheet" ? "" : `#${encodeURIComponent(anchor(gap))}`}`;
