@@ -142,6 +142,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "list_links" => a.get(&intake("/links")),
         "make_link" => a.post(&intake("/links")).json(&json!({"what": "receipt"})),
         "getReceipt" => a.get(&intake("/receipt")),
+        "comparePhotos" => a.get(&intake(&format!("/compare?first={0}&second={0}", t.photo))),
         "getSheet" => a.get(&intake("/sheet")),
         "getTag" => a.get(&intake("/tag")),
         "getGoOn" => a.get(&intake("/go-on")),

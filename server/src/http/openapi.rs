@@ -5,7 +5,7 @@ use maud::{DOCTYPE, Markup, html};
 use serde_json::Value;
 use utoipa::OpenApi;
 
-use super::{due, entries, files, intakes, kinds, log, paper, receipts, shop, stream};
+use super::{comparing, due, entries, files, intakes, kinds, log, paper, receipts, shop, stream};
 use crate::access;
 use crate::app::App;
 use crate::problem::Problem;
@@ -20,7 +20,7 @@ use crate::problem::Problem;
     paths(
         shop::about, shop::shop, shop::checkpoint, shop::export_key, kinds::list, kinds::get, kinds::text, kinds::try_one, kinds::add, kinds::retire, log::list, due::due, shop::catalogues, shop::catalogue, shop::terms,
         shop::get_settings, shop::put_settings, entries::append, entries::list, entries::of_intake, entries::proof,
-        intakes::list, intakes::get, intakes::sheet, files::put, files::get, files::rendition, receipts::receipt,
+        intakes::list, intakes::get, intakes::sheet, files::put, files::get, files::rendition, comparing::compare, receipts::receipt,
         receipts::by_link, receipts::print_tag, paper::blank, paper::tags, paper::go_on, stream::stream, health, serve,
     ),
     tags(
