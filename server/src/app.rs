@@ -20,6 +20,9 @@ pub const PICTURE_MEMORY_MB: u32 = 160;
 /// Uploads taken at the same time; further ones are asked to come again.
 pub const UPLOADS: usize = 96;
 
+/// Comparisons that may wait for their turn; further ones are asked to come again.
+pub const COMPARISONS: usize = 6;
+
 /// How the program was told to run, as far as handlers need it.
 #[derive(Clone, Debug)]
 pub struct Settled {
@@ -54,6 +57,8 @@ pub struct App {
     pub alone: Arc<Semaphore>,
     /// Held while a photo is compared with the others and its judgement is said.
     pub comparing: Arc<tokio::sync::Mutex<()>>,
+    /// Comparisons asked for and not done; one goes at a time.
+    pub comparisons: Arc<Semaphore>,
     /// Uploads under way.
     pub uploads: Arc<Semaphore>,
     /// Held while parts are joined: a file is joined once.
@@ -78,6 +83,7 @@ impl App {
             picture_memory: Arc::new(Semaphore::new(PICTURE_MEMORY_MB as usize)),
             alone: Arc::new(Semaphore::new(1)),
             comparing: Arc::default(),
+            comparisons: Arc::new(Semaphore::new(COMPARISONS)),
             uploads: Arc::new(Semaphore::new(UPLOADS)),
             joining: Arc::default(),
             discarding: Arc::default(),

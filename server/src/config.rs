@@ -28,6 +28,8 @@ pub enum Command {
     Pack(PackOf),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
     NewEpoch(NewEpoch),
+    /// Lay one photo of a view over another and say where to look; needs no data folder.
+    Compare(Compare),
     /// Kinds of machine of the shop's own.
     #[command(subcommand)]
     Kinds(Kinds),
@@ -90,6 +92,18 @@ pub struct Folder {
     /// The folder that holds everything.
     #[arg(long, env = "COUNTERFOIL_DATA")]
     pub data: PathBuf,
+}
+
+/// Two photos of one view.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// The earlier photo (JPEG, PNG, WebP or HEIC).
+    pub first: PathBuf,
+    /// The later one.
+    pub second: PathBuf,
+    /// A folder for the pictures; made where it is not there.
+    #[arg(long)]
+    pub out: Option<PathBuf>,
 }
 
 /// What a new epoch needs.

@@ -4,6 +4,7 @@ pub mod access;
 pub mod alike;
 pub mod app;
 pub mod check;
+pub mod comparing;
 pub mod config;
 pub mod demo;
 pub mod edge;

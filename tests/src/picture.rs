@@ -25,6 +25,18 @@ pub fn sharp_of(seed: u64, width: u16, height: u16) -> Vec<u8> {
     jpeg(&drawn(&mut Seeded::new(seed), width, height), width, height)
 }
 
+/// The sharp one with a long bar across its middle that was not there.
+///
+/// # Panics
+/// Never, as long as the encoder takes RGB.
+pub fn marked(seed: u64) -> Vec<u8> {
+    let mut pixels = drawn(&mut Seeded::new(seed), WIDTH, HEIGHT);
+    for row in 470..484 {
+        pixels[(row * usize::from(WIDTH) + 560) * 3..(row * usize::from(WIDTH) + 720) * 3].fill(10);
+    }
+    jpeg(&pixels, WIDTH, HEIGHT)
+}
+
 /// A black JPEG: received, kept, and too dark to be used.
 ///
 /// # Panics

@@ -157,6 +157,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "getHandBack" => a.get(&intake("/hand-back")),
         "getHandBackSheet" => a.get(&intake("/hand-back-sheet")),
         "getHandBackReceipt" => a.get(&intake("/hand-back-receipt")),
+        "comparePhotos" => a.get(&intake(&format!("/compare?first={0}&second={0}", t.photo))),
         "getSheet" => a.get(&intake("/sheet")),
         "getTag" => a.get(&intake("/tag")),
         "getPack" => a.get(&intake("/pack")),

@@ -414,7 +414,7 @@ pub async fn rendition(
 }
 
 /// Whether a photo was erased, wherever it stood.
-async fn erased_photo(app: &App, shop: Uuid, photo: Uuid) -> Result<bool, sqlx::Error> {
+pub(super) async fn erased_photo(app: &App, shop: Uuid, photo: Uuid) -> Result<bool, sqlx::Error> {
     sqlx::query_scalar(
         "SELECT EXISTS (SELECT 1 FROM named_file WHERE shop = ? AND photo = ? AND erased_idx IS NOT NULL)",
     )

@@ -1,6 +1,7 @@
 //! HTTP: every route in one readable list, and what the handlers share.
 
 pub mod assets;
+pub mod comparing;
 pub mod due;
 pub mod entries;
 pub mod files;
@@ -67,6 +68,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}").get(intakes::get))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/entries").get(entries::of_intake))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/compare").get(comparing::compare))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back").get(home::open))

@@ -32,7 +32,7 @@ use decode::NoPicture;
 use judge::{Judged, Reason, Verdict};
 use kind::Kind;
 use layout::Layout;
-use rendition::Rendition;
+use rendition::{Pixels, Rendition};
 use same::Look;
 
 /// What became of a picture that is kept.
@@ -143,6 +143,24 @@ pub fn judge_film(source: &mut (impl Read + Seek), len: u64) -> io::Result<Optio
 pub fn memory_needed(bytes: &[u8]) -> u64 {
     let layout = kind::sniff(bytes).and_then(|kind| quietly(|| layout::read(kind, bytes)));
     layout.map_or(0, |layout| decode::memory_needed(&layout, bytes.len()))
+}
+
+/// The picture alone, upright, at most as large as the large rendition.
+///
+/// Takes up to [`memory_needed`] bytes beside the file.
+///
+/// # Errors
+/// Why there is none.
+pub fn upright(bytes: &[u8]) -> Result<Pixels, NoPicture> {
+    let kind = kind::sniff(bytes).ok_or(NoPicture::Unreadable)?;
+    let layout = quietly(|| layout::read(kind, bytes)).unwrap_or_default();
+    decode::allowed(&layout, bytes.len())?;
+    let claims = layout.exif.as_deref().and_then(|block| quietly(|| claims::read(block)));
+    let turn = claims.map_or(1, |(claims, _)| claims.turn());
+    let mut picture = decode::decode(kind, &layout, bytes)?;
+    let turns = picture.turns.take().unwrap_or_else(|| vec![turn]);
+    let large = quietly(|| rendition::shrink(picture)).flatten().ok_or(NoPicture::Unreadable)?;
+    Ok(turns.iter().fold(large, |pixels, turn| rendition::upright(pixels, *turn)))
 }
 
 /// The picture part: limits, decoding, judgement, what it looks like, codes, renditions.

@@ -88,7 +88,7 @@ pub fn renditions(large: &Pixels, small: &Pixels, profile: Option<&[u8]>) -> Opt
     Some(vec![encode(Purpose::Small, small, profile)?, encode(Purpose::Large, large, profile)?])
 }
 
-fn encode(purpose: Purpose, pixels: &Pixels, profile: Option<&[u8]>) -> Option<Rendition> {
+pub(crate) fn encode(purpose: Purpose, pixels: &Pixels, profile: Option<&[u8]>) -> Option<Rendition> {
     let (width, height) = (u16::try_from(pixels.width).ok()?, u16::try_from(pixels.height).ok()?);
     let mut bytes = Vec::with_capacity(pixels.samples.len() / 8);
     let mut encoder = Encoder::new(&mut bytes, QUALITY);

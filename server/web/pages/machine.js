@@ -14,6 +14,7 @@ import { goOnPart } from "../parts/go-on.js";
 import { onward as onwardIcon, paper } from "../parts/icons.js";
 import { load, meanwhile, watching } from "../parts/intake.js";
 import { clocks } from "../parts/clocks.js";
+import { compare } from "../parts/compare.js";
 import { large } from "../parts/large.js";
 import { linkPart } from "../parts/links.js";
 import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
@@ -164,7 +165,20 @@ export function machine(at) {
       clocks({ view, photo, history: entries, shop: here }),
       h("p", { class: "soft mono" }, photo.file),
     ];
-    return large({ ...whole(photo), name, under, acts: [clocksToo, ...wrong] });
+    return large({ ...whole(photo), name, under, acts: [clocksToo, ...others(view, photo), ...wrong] });
+  }
+
+  /** Other photos of the same view, to be laid over this one: the nearest in time, at most three. @param {IntakeView} view @param {PhotoView} photo */
+  function others(view, photo) {
+    if (!photo.view || photo.erased || photo.moved) return [];
+    const all = view.photos.filter((p) => p.view === photo.view && p.photo !== photo.photo && !p.erased && !p.moved && p.status.state === "stored and checked");
+    const called = (/** @type {PhotoView} */ p) => [p.number, t(`lane.${p.stage}`)].filter(Boolean).join(". ");
+    return all.slice(-3).map((other) => {
+      const [first, second] = view.photos.indexOf(photo) < view.photos.indexOf(other) ? [photo, other] : [other, photo];
+      const a = act({ words: t("act.lay-over", { name: called(other) }), does: () => compare({ intake: id, first: { photo: first.photo, name: called(first) }, second: { photo: second.photo, name: called(second) } }) });
+      a.setAttribute("data-shuts", "");
+      return a;
+    });
   }
 
   /** @param {string} photo */
