@@ -81,6 +81,7 @@ async function find(id, part, word, opinion) {
 /** Hands a machine back; what stays open is given by `settle`. @param {string} id @param {() => Promise<void>} settle */
 async function handBack(id, settle) {
   await page.goto(`${address}/intake/${id}/home`);
+  await page.locator('button[id^="left-"]').first().waitFor();
   const views = await page.locator('button[id^="left-"]').evaluateAll((all) => all.map((b) => b.id));
   for (const view of views) {
     await shoot(page.locator(`#${view}`));
