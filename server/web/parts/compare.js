@@ -1,5 +1,5 @@
 // Two photos of one view, one laid over the other: side by side, under a slider, by turns, or their differences. What the
-// server bent is never shown without the unbent ones below it, and a box is a place to look, nothing more.
+// server bent is never shown without the unbent ones beside it, and a box is a place to look, nothing more.
 
 import { ask } from "../core/app.js";
 import { t } from "../core/words.js";
@@ -55,10 +55,11 @@ export async function compare({ intake, first, second }) {
     put(body, [
       over ? picks({ name: t("compare.how"), chosen: mode, choices: modes, does: (id) => { mode = id; draw(); } }) : null,
       h("p", { class: "soft", role: "status" }, status()),
-      stage(over),
-      over && mode !== "side" ? [h("p", { class: "soft" }, t("compare.caption")), sides(over, true)] : null,
+      over && mode !== "side"
+        ? h("div", { class: "compare__pair", "data-key": "pair" }, h("div", { class: "stack stack--close" }, stage(over), h("p", { class: "soft" }, t("compare.caption"))), sides(over, true))
+        : sides(over, false),
       over ? notes(over) : null,
-    ].flat());
+    ]);
   }
 
   /** What there is to say above the picture. */
@@ -69,9 +70,8 @@ export async function compare({ intake, first, second }) {
     return said.places.length ? t("compare.places", { count: said.places.length + said.more }) : t("compare.none");
   }
 
-  /** @param {Said | null} over */
+  /** @param {Said} over */
   function stage(over) {
-    if (!over || mode === "side") return sides(over, false);
     if (mode === "differences") return h("figure", { class: "over", "data-key": "differences" }, img(jpeg(over.differences), t("compare.differences")));
     const bent = h("img", { class: "over__bent", src: jpeg(over.bent), alt: second.name });
     const figure = h("figure", { class: "over", "data-key": mode }, img(one, first.name), bent, boxes(over.places.map((p) => p.first), over.first));
