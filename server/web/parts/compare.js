@@ -18,6 +18,9 @@ import { largeUrl } from "./picture.js";
 /** Time each picture stands, milliseconds: slower than what may disturb people (WCAG 2.2, 2.3.1: three a second). */
 const TURN = 900;
 
+/** More boxes than this go without numbers: they would cover the picture. */
+const MANY = 9;
+
 /** @param {{ intake: string, first: Shot, second: Shot }} what the earlier photo first */
 export async function compare({ intake, first, second }) {
   let mode = "side";
@@ -58,7 +61,7 @@ export async function compare({ intake, first, second }) {
       over && mode !== "side"
         ? h("div", { class: "compare__pair", "data-key": "pair" }, h("div", { class: "stack stack--close" }, stage(over), h("p", { class: "soft" }, t("compare.caption"))), sides(over, true))
         : sides(over, false),
-      over ? notes(over) : null,
+      over ? notes(over, mode === "differences") : null,
     ]);
   }
 
@@ -129,14 +132,14 @@ function boxes(all, [across, down]) {
   return all.map(([x, y, w, h_], n) => h("span", {
     class: "over__box", "aria-hidden": "true",
     "--x": part(x, across), "--y": part(y, down), "--w": part(w, across), "--h": part(h_, down),
-  }, h("span", null, n + 1)));
+  }, all.length > MANY ? null : h("span", null, n + 1)));
 }
 
-/** @param {Said} over */
-function notes(over) {
+/** @param {Said} over @param {boolean} whole whether the picture shown has a frame for every place */
+function notes(over, whole) {
   const share = (/** @type {number} */ perMille) => Math.max(1, Math.round(perMille / 10));
   const all = [
-    over.more ? t("compare.more", { count: over.more }) : "",
+    over.more && !whole ? t("compare.more", { count: over.more }) : "",
     over.shown < 995 ? t("compare.shown", { percent: share(over.shown) }) : "",
     over.hidden > 4 ? t("compare.hidden", { percent: share(over.hidden) }) : "",
   ].filter(Boolean);
