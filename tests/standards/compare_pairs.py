@@ -263,7 +263,8 @@ def main(camera, photos, pairs, out, most):
     for name in ("images_heif_other_nokia_stereo_1200x800", "images_heif_other_spatial_photo"):
         both = pillow_heif.open_heif(os.path.join(camera, "pillow-heif", f"{name}.heic"))
         left, right = (small(np.asarray(both[n].to_pillow().convert("RGB"))) for n in (0, 1))
-        stereo(made, name, "scored", left, right, {}, 210)
+        # Both stand among the warped tuning pairs too.
+        stereo(made, name, "tuning", left, right, {}, 210)
     for first, second in (("leuvenA.jpg", "leuvenB.jpg"), ("graf1.png", "graf3.png")):
         made.add(first, "scored", "viewpoint", read(os.path.join(folder, first)), read(os.path.join(folder, second)), None, {})
     # Different things altogether: to be refused.

@@ -200,6 +200,12 @@ fn joined(mut places: Vec<Place>) -> Vec<Place> {
     }
 }
 
+/// Whether two places are near, and a box around both is not mostly empty.
 fn touch(a: &Place, b: &Place) -> bool {
+    let across = (a.x + a.w).max(b.x + b.w) - a.x.min(b.x);
+    let down = (a.y + a.h).max(b.y + b.h) - a.y.min(b.y);
+    if across * down > 2 * (a.w * a.h + b.w * b.h) + 400 {
+        return false;
+    }
     a.x < b.x + b.w + NEAR && b.x < a.x + a.w + NEAR && a.y < b.y + b.h + NEAR && b.y < a.y + a.h + NEAR
 }

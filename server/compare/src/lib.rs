@@ -45,8 +45,12 @@ const ON_PLANE: f32 = 5.0;
 const COMMON: f32 = 0.35;
 /// The share of the fields with texture that must be found.
 const FOUND: f32 = 0.4;
+/// The same once places of which nothing can be said are left out: with more than this there is nothing to show.
+const SAID_NOTHING: f32 = 0.5;
+/// A corner found so many pixels from where its field was put shows that the field is not there.
+const ELSEWHERE: f32 = 6.0;
 /// More than this share of the common part hidden: they were taken from too different places.
-const HIDDEN: f32 = 0.25;
+const HIDDEN: f32 = 0.4;
 /// More than this share of the common part differing is no list of places.
 const DIFFERS: f32 = 0.3;
 
@@ -262,7 +266,18 @@ pub fn compare(first: &Picture, second: &Picture) -> Result<Compared, Refusal> {
     let mut far: Vec<f32> = bend.dx.v.iter().zip(&bend.dy.v).map(|(x, y)| x.hypot(*y)).collect();
     let parallax = plane::share(&mut far, 0.95);
     let mut compared = looked(first, second, (&a, &b), bend, (trust, meet), (matches.len(), found.fit.len()), parallax);
-    compared.leave_out(|place| trust::guessed(&fields, &of_fields, place));
+    let elsewhere: Vec<[f32; 2]> = matches
+        .iter()
+        .filter(|m| {
+            let [x, y] = compared.at((m.a[0] as usize).min(la.w - 1), (m.a[1] as usize).min(la.h - 1));
+            (m.b[0] - x).hypot(m.b[1] - y) > ELSEWHERE
+        })
+        .map(|m| m.a)
+        .collect();
+    compared.leave_out(|place| trust::guessed(&fields, &of_fields, place) || trust::elsewhere(place, &elsewhere));
+    if compared.share(|t| t == Trust::Hidden) > SAID_NOTHING * compared.share(|t| t != Trust::Outside) {
+        return Err(Refusal::DoesNotFit);
+    }
     let differing = compared.difference.iter().filter(|d| f32::from(**d) >= difference::SEEN).count() as f32;
     let common = compared.share(|t| t != Trust::Outside) * compared.trust.len() as f32;
     if differing > DIFFERS * common {

@@ -86,6 +86,14 @@ pub fn guessed(fields: &Fields, trust: &[Trust], place: &Place) -> bool {
     range(0).max(range(1)) > EDGE + 0.05 * wide
 }
 
+/// Whether a place shows a part that the other picture shows elsewhere: several of its corners were found there. What
+/// changed is not found at all.
+pub fn elsewhere(place: &Place, corners: &[[f32; 2]]) -> bool {
+    const SEVERAL: usize = 3;
+    let (xs, ys) = (place.x..place.x + place.w, place.y..place.y + place.h);
+    corners.iter().filter(|c| xs.contains(&(c[0] as usize)) && ys.contains(&(c[1] as usize))).count() >= SEVERAL
+}
+
 /// Whether parts at different distances meet within so many fields of one.
 pub fn meet(fields: &Fields, n: usize, radius: usize) -> bool {
     fields.around(n, radius).any(|m| apart(fields, n, m) > EDGE)

@@ -216,8 +216,11 @@ fn all(folder: &Path, pairs: &[Value]) -> Vec<Scored> {
     done.into_iter().map(|(_, s)| s).collect()
 }
 
-fn tables(scored: &[Scored]) -> (String, BTreeMap<(String, String), (Sum, Sum)>) {
-    let mut sums: BTreeMap<(String, String), (Sum, Sum)> = BTreeMap::new();
+/// By set and group: ours, and by the other's map.
+type Sums = BTreeMap<(String, String), (Sum, Sum)>;
+
+fn tables(scored: &[Scored]) -> (String, Sums) {
+    let mut sums = Sums::new();
     let mut lines = String::from("set\tgroup\tname\tprogram\trefused\thit\tfalse\tarea\toff\twrong\thidden\n");
     for s in scored {
         let sum = sums.entry(s.group.clone()).or_default();

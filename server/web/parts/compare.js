@@ -1,5 +1,5 @@
 // Two photos of one view, one laid over the other: side by side, under a slider, by turns, or their differences. What the
-// server bent is never shown without the unbent ones below it, and a box is a place to look, nothing more.
+// server bent is never shown without the unbent ones beside it, and a box is a place to look, nothing more.
 
 import { ask } from "../core/app.js";
 import { t } from "../core/words.js";
@@ -17,6 +17,9 @@ import { largeUrl } from "./picture.js";
 
 /** Time each picture stands, milliseconds: slower than what may disturb people (WCAG 2.2, 2.3.1: three a second). */
 const TURN = 900;
+
+/** More boxes than this go without numbers: they would cover the picture. */
+const MANY = 9;
 
 /** @param {{ intake: string, first: Shot, second: Shot }} what the earlier photo first */
 export async function compare({ intake, first, second }) {
@@ -55,10 +58,11 @@ export async function compare({ intake, first, second }) {
     put(body, [
       over ? picks({ name: t("compare.how"), chosen: mode, choices: modes, does: (id) => { mode = id; draw(); } }) : null,
       h("p", { class: "soft", role: "status" }, status()),
-      stage(over),
-      over && mode !== "side" ? [h("p", { class: "soft" }, t("compare.caption")), sides(over, true)] : null,
-      over ? notes(over) : null,
-    ].flat());
+      over && mode !== "side"
+        ? h("div", { class: "compare__pair", "data-key": "pair" }, h("div", { class: "stack stack--close" }, stage(over), h("p", { class: "soft" }, t("compare.caption"))), sides(over, true))
+        : sides(over, false),
+      over ? notes(over, mode === "differences") : null,
+    ]);
   }
 
   /** What there is to say above the picture. */
@@ -69,9 +73,8 @@ export async function compare({ intake, first, second }) {
     return said.places.length ? t("compare.places", { count: said.places.length + said.more }) : t("compare.none");
   }
 
-  /** @param {Said | null} over */
+  /** @param {Said} over */
   function stage(over) {
-    if (!over || mode === "side") return sides(over, false);
     if (mode === "differences") return h("figure", { class: "over", "data-key": "differences" }, img(jpeg(over.differences), t("compare.differences")));
     const bent = h("img", { class: "over__bent", src: jpeg(over.bent), alt: second.name });
     const figure = h("figure", { class: "over", "data-key": mode }, img(one, first.name), bent, boxes(over.places.map((p) => p.first), over.first));
@@ -129,14 +132,14 @@ function boxes(all, [across, down]) {
   return all.map(([x, y, w, h_], n) => h("span", {
     class: "over__box", "aria-hidden": "true",
     "--x": part(x, across), "--y": part(y, down), "--w": part(w, across), "--h": part(h_, down),
-  }, h("span", null, n + 1)));
+  }, all.length > MANY ? null : h("span", null, n + 1)));
 }
 
-/** @param {Said} over */
-function notes(over) {
+/** @param {Said} over @param {boolean} whole whether the picture shown has a frame for every place */
+function notes(over, whole) {
   const share = (/** @type {number} */ perMille) => Math.max(1, Math.round(perMille / 10));
   const all = [
-    over.more ? t("compare.more", { count: over.more }) : "",
+    over.more && !whole ? t("compare.more", { count: over.more }) : "",
     over.shown < 995 ? t("compare.shown", { percent: share(over.shown) }) : "",
     over.hidden > 4 ? t("compare.hidden", { percent: share(over.hidden) }) : "",
   ].filter(Boolean);
