@@ -144,7 +144,7 @@ try {
   const then = parts;
   parts = [];
   onPart = () => {};
-  await phone.page.locator('.bar__net[data-net="off"]').waitFor();
+  await phone.page.locator('.bar__net[data-net="phone"]').filter({ hasText: "no connection" }).waitFor();
   await look("server-gone");
   await shop.start();
   await until("everything is stored", async () => {
