@@ -4,7 +4,7 @@
 import { takeFilm, takePhoto } from "../core/app.js";
 import { t, text } from "../core/words.js";
 import { h } from "./dom.js";
-import { attempt, say } from "./notice.js";
+import { attempt, clear, say } from "./notice.js";
 import { withOutline } from "./outline.js";
 
 /** @typedef {{ view?: string, stage?: "received" | "opened" | "left", lines?: string[], of_paper?: boolean }} Where */
@@ -38,6 +38,8 @@ export function camera(intake, after) {
       // Emptied in any case: one that was refused may be cut and chosen again.
       try {
         const taken = await takeFilm(intake, file, { stage });
+        // What was said of one that was refused is answered.
+        clear();
         say(t("page.film.kept"));
         await after?.(taken, { stage });
       } finally {

@@ -120,10 +120,10 @@ try {
   const here = await plays(phone.page);
   must(here.src.startsWith("blob:") && here.width === 320, `it plays from the phone: ${JSON.stringify(here)}`);
   await look("plays-from-the-phone");
-  await phone.page.getByRole("button", { name: "Close" }).click();
+  await phone.page.locator("dialog").getByRole("button", { name: "Close" }).click();
   await phone.page.locator(".tile").filter({ hasText: "0:13" }).click();
   await phone.page.locator("dialog").getByText("This browser does not play the film").waitFor();
-  await phone.page.getByRole("button", { name: "Close" }).click();
+  await phone.page.locator("dialog").getByRole("button", { name: "Close" }).click();
 
   // Over a line, and the browser dies with the third part under way.
   const third = part(3);
@@ -144,7 +144,7 @@ try {
   const then = parts;
   parts = [];
   onPart = () => {};
-  await phone.page.locator('.bar__net[data-net="off"]').waitFor();
+  await phone.page.locator('.bar__net[data-net="phone"]').filter({ hasText: "no connection" }).waitFor();
   await look("server-gone");
   await shop.start();
   await until("everything is stored", async () => {
