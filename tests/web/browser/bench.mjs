@@ -168,6 +168,18 @@ try {
   await says(/fuel leak at the tank/);
   await run.look(page, "bench-second-receipt");
 
+  // It comes back after our repair: a new intake that goes back to the one that went home.
+  await page.goto(`${address}/machine/${saw}`);
+  await link("Back after our repair").click();
+  await says(/Back after our repair, tag/);
+  await button(/Chainsaw/).click();
+  await page.locator("#next-free").click();
+  await page.waitForURL(/\/intake\/[0-9a-f-]{36}$/);
+  await sent();
+  const back = /[0-9a-f-]{36}$/.exec(page.url())?.[0] ?? "";
+  await page.goto(`${address}/intake/${back}/sheet`);
+  await says(/Back after our repair, tag/);
+
   // An aftermarket cylinder kit: measured before it runs, drawn on its band, compared with nothing that was not recorded.
   const kit = await takeIn(/Chainsaw/, { told: "Just rebuilt, they said." });
   await page.goto(`${address}/intake/${kit}/parts`);
