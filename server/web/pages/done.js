@@ -27,6 +27,8 @@ export function done(at) {
       const [view, here] = await Promise.all([load(id), shop()]);
       const taken = view.state.taken_in;
       const accepted = taken?.index !== undefined;
+      // What the server knows better leads back to what is open.
+      const refused = !accepted && view.refused.length > 0;
       const zone = here?.zone ?? "UTC";
       // Sharing needs the file at hand in the moment of the tap.
       const newest = view.state.last_index ?? 0;
@@ -46,14 +48,15 @@ export function done(at) {
               ? t("page.done.words", { when: dayAndTime(Date.parse(taken.at ?? taken.device_at), zone), name: nameOf(taken.by) })
               : t("page.done.held-words"))),
           ...meanwhile(view),
-          accepted ? h("p", { class: "soft" }, t("page.done.entry", { index: taken.index })) : h("p", { role: "status" }, t("page.done.unsent", { count: view.unsent })),
+          accepted ? h("p", { class: "soft" }, t("page.done.entry", { index: taken.index }))
+            : refused ? null : h("p", { role: "status" }, t("page.done.unsent", { count: view.unsent })),
           accepted ? h("section", { class: "section" },
             h("h2", null, t("page.done.customer")),
             h("div", { class: "stack stack--close" },
               actLink({ words: t("act.open-receipt"), href: `${base}/receipt`, icon: paper() }),
               actLink({ words: t("act.print-tag"), href: `${base}/tag` }),
               links.draw(here))) : null,
-          accepted || view.refused.length > 0 ? null : slip(view, here, zone),
+          accepted || refused ? null : slip(view, here, zone),
           places.length ? h("section", { class: "section" },
             h("h2", null, t("page.done.place")),
             picks({ name: t("page.done.place"), chosen: view.state.place?.place, choices: places.map((p) => ({ id: p, words: p })), does: (place) => say(id, "moved", { place }) })) : null,
@@ -63,6 +66,7 @@ export function done(at) {
             h("li", null, h("a", { href: "/" }, h("span", null, t("act.desk"))))),
           accepted
             ? foot(act({ words: t(file ? "act.share-receipt" : "act.receipt-coming"), icon: shareIcon(), heavy: true, off: file ? undefined : t("act.receipt-coming"), does: () => shareReceipt(file) }))
+            : refused ? foot(actLink({ words: t("act.go-on"), href: `/intake/${id}/gaps`, icon: onwardIcon(), heavy: true }))
             : foot(actLink({ words: t("act.next-machine"), href: "/take-in", icon: onwardIcon(), heavy: true })),
         ],
       };
