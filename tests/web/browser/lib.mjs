@@ -63,6 +63,8 @@ export async function begin({ shots, expected = [], args = [] }) {
     },
     /** Looks at a page: axe-core, its width, and a screenshot where somebody wants to see it. @param {Page} page @param {string} name @param {boolean} [whole] */
     async look(page, name, whole = true) {
+      // Not before something is drawn: words and pages come a moment after the document.
+      await page.waitForFunction(() => !document.getElementById("skip") || (document.getElementById("skip")?.textContent && (document.getElementById("page")?.childElementCount ?? 0) > 0));
       await page.evaluate(axe);
       const found = await page.evaluate((rules) => /** @type {any} */ (window).axe.run(document, { runOnly: rules }), RULES);
       // What lies under the foot now is not small: it is looked at again where somebody scrolls it to.
