@@ -1,7 +1,10 @@
 //! From the bench to the hand-back and after it, over HTTP: opening is locked, a step over the limit is refused, a hand-back is
 //! blocked while a line is open, the second receipt says what was not found, and the dispute stands beside it.
 
+use std::collections::BTreeSet;
+
 use evidence::digest::Digest;
+use evidence::disclosure::Disclosure;
 use serde_json::{Value, json};
 use tests::ask::Actor;
 use tests::counter::{Counter, Intake, Saying, Step};
@@ -103,6 +106,24 @@ async fn a_lost_scabbard_stands_on_the_second_receipt() {
     for said in ["scabbard: not found, looked on bench 2", "chain brake does not hold", "Handed back"] {
         assert!(receipt.contains(said), "the second receipt does not say: {said}");
     }
+    // Whoever collects it gets proof of what the page shows, and of nobody's phone or words.
+    let proof = receipt
+        .split("id=\"counterfoil-evidence\">")
+        .nth(1)
+        .and_then(|p| p.split("</script>").next())
+        .expect("a proof");
+    let proof: Value = serde_json::from_str(proof).expect("JSON");
+    let disclosed = proof["entries"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .flat_map(|e| e["disclosures"].as_array().cloned().unwrap_or_default());
+    let names: BTreeSet<String> =
+        disclosed.map(|d| Disclosure::decode(d.as_str().unwrap_or_default()).expect("a disclosure").name).collect();
+    assert!(
+        names.contains("note") && names.iter().all(|n| ["name", "note", "signer", "who"].contains(&n.as_str())),
+        "{names:?}"
+    );
     let after = shop.ravi.get(&first).send().await.expect(200).text();
     let told = |html: &str| html.split("<section class=\"proof\">").next().unwrap_or_default().to_owned();
     assert_eq!(told(&before), told(&after), "the first receipt stays as it was");

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, web};
 use evidence::digest::Digest;
 use serde::Serialize;
@@ -10,7 +9,7 @@ use serde_json::{Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::receipts::PaperIn;
+use super::receipts::{self, PaperIn};
 use super::{intakes, no, shop};
 use crate::access::Caller;
 use crate::app::App;
@@ -23,7 +22,7 @@ use crate::ledger::load::{self, Range};
 use crate::ledger::prove;
 use crate::originals::Shelf;
 use crate::problem::Problem;
-use crate::receipt::{Evidence, Picture, home, page};
+use crate::receipt::{Picture, home};
 use crate::words;
 
 /// What still speaks against handing a machine back.
@@ -122,15 +121,7 @@ pub async fn receipt(
     let size = entries.last().map_or(1, |e| e.index + 1);
     debug_assert_eq!(whole.state, Standing::HandedBack);
     let head = load::head(&mut *tx, shop_id).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
-    let mut evidence = Vec::with_capacity(entries.len());
-    for stored in entries {
-        let entry = stored.entry().map_err(no::fault)?;
-        let hashes = load::inclusion(&mut tx, shop_id, stored.index, size).await.map_err(no::fault)?;
-        // Where the camera stood and its serial are nobody's business but the original's.
-        let disclosures = if entry.said.kind == "photo-judged" { Vec::new() } else { stored.disclosures };
-        let bytes = String::from_utf8(stored.bytes).map_err(no::fault)?;
-        evidence.push(Evidence { index: stored.index, bytes, disclosures, hashes });
-    }
+    let evidence = receipts::proven(&mut tx, shop_id, entries, size, home::discloses).await?;
     let checkpoint = app.ledger.signed_at(&mut tx, shop_id, &head, size).await.map_err(no::fault)?;
     let mut continues = Vec::new();
     // It goes on from the receipt that was given when the machine came.
@@ -176,10 +167,5 @@ pub async fn receipt(
         home::sealed(&input, &key)
     });
     let html = made.await.map_err(no::fault)?.map_err(no::fault)?;
-    Ok(HttpResponse::Ok()
-        .content_type("text/html; charset=utf-8")
-        .insert_header((header::CONTENT_SECURITY_POLICY, page::policy()))
-        .insert_header((header::CACHE_CONTROL, "private, no-store"))
-        .insert_header((header::CONTENT_DISPOSITION, "inline; filename=\"hand-back.html\""))
-        .body(html))
+    Ok(receipts::as_file(html, "hand-back.html"))
 }

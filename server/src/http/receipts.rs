@@ -8,6 +8,7 @@ use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, web};
 use base64::Engine;
 use evidence::digest::Digest;
+use evidence::disclosure::Disclosure;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use uuid::Uuid;
@@ -72,13 +73,40 @@ pub async fn by_link(
 
 async fn file(app: &App, shop: Uuid, id: Uuid, language: Option<&str>) -> Result<HttpResponse, Problem> {
     let (_, kind) = intakes::find(app, shop, id).await?;
-    let html = render(app, shop, id, kind, language).await?;
-    Ok(HttpResponse::Ok()
+    Ok(as_file(render(app, shop, id, kind, language).await?, "receipt.html"))
+}
+
+/// A receipt as a file of this name.
+pub(super) fn as_file(html: String, name: &str) -> HttpResponse {
+    HttpResponse::Ok()
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CONTENT_SECURITY_POLICY, page::policy()))
         .insert_header((header::CACHE_CONTROL, "private, no-store"))
-        .insert_header((header::CONTENT_DISPOSITION, "inline; filename=\"receipt.html\""))
-        .body(html))
+        .insert_header((header::CONTENT_DISPOSITION, format!("inline; filename=\"{name}\"")))
+        .body(html)
+}
+
+/// Entries with their paths to the head of a size, and of their personal members those that `discloses(type, member)` lets out.
+pub(super) async fn proven(
+    db: &mut sqlx::SqliteConnection,
+    shop: Uuid,
+    entries: Vec<load::Stored>,
+    size: u64,
+    discloses: impl Fn(&str, &str) -> bool,
+) -> Result<Vec<Evidence>, Problem> {
+    let mut evidence = Vec::with_capacity(entries.len());
+    for stored in entries {
+        let entry = stored.entry().map_err(no::fault)?;
+        let hashes = load::inclusion(db, shop, stored.index, size).await.map_err(no::fault)?;
+        let out = |d: &String| Disclosure::decode(d).is_ok_and(|d| discloses(&entry.said.kind, &d.name));
+        evidence.push(Evidence {
+            index: stored.index,
+            disclosures: stored.disclosures.into_iter().filter(out).collect(),
+            bytes: String::from_utf8(stored.bytes).map_err(no::fault)?,
+            hashes,
+        });
+    }
+    Ok(evidence)
 }
 
 /// Gathers what the receipt is made from, and makes it off the runtime.
@@ -131,21 +159,12 @@ async fn render(
     for old in sizes.into_iter().filter(|s| *s < size) {
         continues.push((old, prove::consistency(&mut tx, shop, old, size).await.map_err(no::fault)?));
     }
-    let mut evidence = Vec::with_capacity(entries.len());
     let mut phones = BTreeMap::new();
-    for stored in entries {
-        let entry = stored.entry().map_err(no::fault)?;
-        phones.extend(phone_clock(&entry));
-        let hashes = load::inclusion(&mut tx, shop, stored.index, size).await.map_err(no::fault)?;
-        // Where the camera stood and its serial are nobody's business but the original's.
-        let disclosures = if entry.said.kind == "photo-judged" { Vec::new() } else { stored.disclosures };
-        evidence.push(Evidence {
-            index: stored.index,
-            bytes: String::from_utf8(stored.bytes).map_err(no::fault)?,
-            disclosures,
-            hashes,
-        });
+    for stored in &entries {
+        phones.extend(phone_clock(&stored.entry().map_err(no::fault)?));
     }
+    // Where the camera stood and its serial are nobody's business but the original's.
+    let evidence = proven(&mut tx, shop, entries, size, |kind, _| kind != "photo-judged").await?;
     let tags = tags_beside(&mut tx, &whole).await.map_err(no::fault)?;
     tx.rollback().await.map_err(no::fault)?;
 

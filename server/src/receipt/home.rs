@@ -64,6 +64,18 @@ impl Input<'_> {
     }
 }
 
+/// Which personal members it proves: what it shows. Whoever collects a machine need not be its owner, whose phone and words
+/// stay with the shop and the first receipt.
+pub fn discloses(kind: &str, member: &str) -> bool {
+    let shown = [
+        ("thing-settled", "note"),
+        ("approval-noted", "who"),
+        ("collector-noted", "name"),
+        ("hand-back-shown", "signer"),
+    ];
+    shown.contains(&(kind, member))
+}
+
 /// The whole file, signed as it stands but for the place of the seal.
 ///
 /// # Errors
