@@ -17,6 +17,8 @@ use crate::problem::Problem;
 
 /// Memory that pictures may take while they are read and decoded, in megabytes.
 pub const PICTURE_MEMORY_MB: u32 = 160;
+/// Memory for the quick walk over files just kept, MB: some at a time, a large one alone.
+pub const WEIGHING_MB: u32 = 48;
 /// Uploads taken at the same time; further ones are asked to come again.
 pub const UPLOADS: usize = 96;
 
@@ -53,6 +55,8 @@ pub struct App {
     pub settled: Arc<Settled>,
     /// Memory permits for pictures, a megabyte each.
     pub picture_memory: Arc<Semaphore>,
+    /// Memory permits for the walk over a file before it is answered for, a megabyte each.
+    pub weighing: Arc<Semaphore>,
     /// One permit for the kinds of pictures that are looked at one at a time.
     pub alone: Arc<Semaphore>,
     /// Held while a photo is compared with the others and its judgement is said.
@@ -81,6 +85,7 @@ impl App {
             access,
             settled: Arc::new(settled),
             picture_memory: Arc::new(Semaphore::new(PICTURE_MEMORY_MB as usize)),
+            weighing: Arc::new(Semaphore::new(WEIGHING_MB as usize)),
             alone: Arc::new(Semaphore::new(1)),
             comparing: Arc::default(),
             comparisons: Arc::new(Semaphore::new(COMPARISONS)),

@@ -8,7 +8,7 @@ use tokio::sync::OwnedSemaphorePermit;
 use uuid::Uuid;
 
 use crate::alike::{self, Told};
-use crate::app::{App, PICTURE_MEMORY_MB};
+use crate::app::{App, PICTURE_MEMORY_MB, WEIGHING_MB};
 use crate::intake::decide::Refusal;
 use crate::ledger::load::{self, broken};
 use crate::ledger::{Ledger, No, ServerEntry};
@@ -63,7 +63,9 @@ pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64, film: bool) -
         };
         return tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?;
     }
-    let permit = memory(app, size).await;
+    // Permits of its own: who sends a photo does not wait for the judgement of those before it.
+    let megabytes = u32::try_from(size.div_ceil(1024 * 1024)).unwrap_or(u32::MAX).clamp(1, WEIGHING_MB);
+    let permit = app.weighing.clone().acquire_many_owned(megabytes).await.ok();
     let walk = move || {
         let _until_done = permit;
         let bytes = originals.read(shop, Shelf::Originals, &file)?;
