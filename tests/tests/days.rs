@@ -138,16 +138,17 @@ async fn a_found_machine_waits_for_its_owner_and_silence_is_no_agreement() {
 
 /// Waits until a photo of an intake is judged there.
 async fn judged(shop: &Shop, intake: &Intake, photo: uuid::Uuid) -> Value {
-    for _ in 0..100 {
-        let view = state(shop, intake).await;
-        let photos = view["intake"]["photos"].as_array().cloned().unwrap_or_default();
-        let found = photos.into_iter().find(|p| p["photo"] == photo.to_string() && p["judged"].is_object());
-        if let Some(found) = found {
-            return found;
+    let found = async {
+        loop {
+            let view = state(shop, intake).await;
+            let photos = view["intake"]["photos"].as_array().cloned().unwrap_or_default();
+            let found = photos.into_iter().find(|p| p["photo"] == photo.to_string() && p["judged"].is_object());
+            if let Some(found) = found {
+                break found;
+            }
         }
-        tokio::time::sleep(std::time::Duration::from_millis(100)).await;
-    }
-    panic!("the photo was not judged");
+    };
+    tokio::time::timeout(std::time::Duration::from_secs(30), found).await.expect("the photo is judged")
 }
 
 #[tokio::test]
