@@ -50,12 +50,9 @@ function numbered(view, photo, number) {
   const name = `${number}. ${photoName(view, photo)}`;
   // A tap comes later, when the device speaks its own language again.
   const words = spoken();
-  const picture = shown(photo, "");
-  // What is read aloud holds what is seen: a film shows its length.
-  const label = [t("act.open-large", { name }), photo.film ? picture.textContent : null].filter(Boolean).join(" ");
   return h("li", { "data-key": photo.photo },
-    h("button", { type: "button", class: "sheet__photo", "aria-label": label, onclick: () => spokenIn(words, () => large({ ...whole(photo), name })) },
-      picture, h("span", { class: "tile__number", "aria-hidden": "true" }, number)));
+    h("button", { type: "button", class: "sheet__photo", onclick: () => spokenIn(words, () => large({ ...whole(photo), name })) },
+      h("span", { class: "hide" }, `${t("act.open-large", { name })} `), shown(photo, ""), h("span", { class: "tile__number", "aria-hidden": "true" }, number)));
 }
 
 /** Damage, what was not looked at, and what is left open: one list, none of it hidden. @param {IntakeView} view @param {Sheet} sheet */

@@ -8,7 +8,7 @@ import { mkdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { chances } from "../model.mjs";
 import * as counter from "./counter.mjs";
-import { Phone, Shop, freePort, photos, sha256, until } from "./rig.mjs";
+import { conclude, freePort, Phone, photos, sha256, Shop, until } from "./rig.mjs";
 import { Wire } from "./wire.mjs";
 
 const [shots] = process.argv.slice(2);
@@ -147,7 +147,4 @@ try {
   await wire.stop();
   await shop.stop();
 }
-const checked = await shop.check();
-must(checked.ok, `check: ${checked.said}`);
-for (const f of faults) console.log(`fault: ${f}`);
-process.exit(faults.length ? 1 : 0);
+await conclude(shop, faults);

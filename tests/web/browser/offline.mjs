@@ -8,7 +8,7 @@
 import { mkdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import * as counter from "./counter.mjs";
-import { NAME, PASSWORD, Phone, Shop, freePort, photos, sha256, until } from "./rig.mjs";
+import { conclude, freePort, NAME, PASSWORD, Phone, photos, sha256, Shop, until } from "./rig.mjs";
 
 const [shots] = process.argv.slice(2);
 /** @type {string[]} */
@@ -140,8 +140,4 @@ try {
   await phone.kill();
   await shop.stop();
 }
-const checked = await shop.check();
-must(checked.ok, `check: ${checked.said}`);
-console.log(checked.said.trim().split("\n").at(-1));
-for (const f of faults) console.log(`fault: ${f}`);
-process.exit(faults.length ? 1 : 0);
+await conclude(shop, faults);

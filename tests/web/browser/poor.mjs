@@ -9,7 +9,7 @@ import { mkdirSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import * as counter from "./counter.mjs";
 import { sign } from "./lib.mjs";
-import { Phone, Shop, folder, freePort, photos, until } from "./rig.mjs";
+import { conclude, folder, freePort, Phone, photos, Shop, until } from "./rig.mjs";
 
 const [shots] = process.argv.slice(2);
 /** @type {string[]} */
@@ -112,8 +112,4 @@ try {
   await phone.kill();
   await shop.stop();
 }
-const checked = await shop.check();
-must(checked.ok, `check: ${checked.said}`);
-console.log(checked.said.trim().split("\n").at(-1));
-for (const f of faults) console.log(`fault: ${f}`);
-process.exit(faults.length ? 1 : 0);
+await conclude(shop, faults);

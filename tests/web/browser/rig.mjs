@@ -271,3 +271,12 @@ export async function until(what, so, patience = 60_000, pause = 50) {
     await new Promise((next) => setTimeout(next, pause));
   }
 }
+
+/** After the server stopped: its record is checked, what is wrong is said, and the run ends. @param {Shop} shop @param {string[]} faults @returns {Promise<never>} */
+export async function conclude(shop, faults) {
+  const checked = await shop.check();
+  if (!checked.ok) faults.push(`check: ${checked.said}`);
+  console.log(checked.said.trim().split("\n").at(-1));
+  for (const f of faults) console.log(`fault: ${f}`);
+  process.exit(faults.length ? 1 : 0);
+}
