@@ -27,9 +27,11 @@ const INPUTS = {
  */
 export function askedForm({ id, submit, heavy, again, currency = () => "EUR", does }) {
   /** @type {Given} */
-  let picked = {};
+  const picked = {};
   /** @type {Ask[]} */
   let asked = [];
+  /** What was typed or picked since the button was tapped: it belongs to the next one. @type {Set<string>} */
+  const since = new Set();
   const name = (/** @type {Ask} */ a) => `${id}-${a.id}`;
   const typed = (/** @type {Ask} */ a) => /** @type {HTMLInputElement | null} */ (document.getElementById(name(a)))?.value.trim() ?? "";
 
@@ -63,9 +65,10 @@ export function askedForm({ id, submit, heavy, again, currency = () => "EUR", do
   async function send() {
     const all = given();
     if (typeof all === "string") return notice(all);
+    since.clear();
     await does(all);
-    picked = {};
-    for (const a of asked) {
+    for (const a of asked.filter((a) => !since.has(a.id))) {
+      if (a.kind === "pick") delete picked[a.id];
       const input = /** @type {HTMLInputElement | null} */ (document.getElementById(name(a)));
       // What a card holds stays as typed; what was said once is emptied for the next.
       if (input && a.kind !== "pick" && a.value === undefined) input.value = "";
@@ -82,11 +85,12 @@ export function askedForm({ id, submit, heavy, again, currency = () => "EUR", do
           name: a.words, three: (a.choices ?? []).length > 2 && (a.choices ?? []).every((c) => c.words.length <= 10), chosen: picked[a.id], choices: a.choices ?? [],
           does: (choice) => {
             picked[a.id] = choice;
+            since.add(a.id);
             return again();
           },
         }));
     }
-    const input = { maxlength: String(a.most ?? (a.kind === "long" ? 1000 : 200)), ...INPUTS[a.kind ?? "text"] };
+    const input = { maxlength: String(a.most ?? (a.kind === "long" ? 1000 : 200)), oninput: () => since.add(a.id), ...INPUTS[a.kind ?? "text"] };
     return field({ id: name(a), words: a.kind === "money" ? `${a.words}, ${currency()}` : a.words, hint: a.hint, long: a.kind === "long", value: a.value, input });
   }
 

@@ -123,7 +123,7 @@ export function benchPart(id, again) {
           const because = value("bench-reason");
           if (!because) return notice(t("page.gaps.needs-reason"));
           await say(id, "left-open", { gap: value("bench-gap"), reason: because });
-          /** @type {HTMLInputElement} */ (document.getElementById("bench-reason")).value = "";
+          if (value("bench-reason") === because) /** @type {HTMLInputElement} */ (document.getElementById("bench-reason")).value = "";
           tell(t("page.bench.noted"));
         } })));
   }

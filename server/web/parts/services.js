@@ -49,9 +49,9 @@ export function servicesPart(id, shootFor, again) {
     const told = { ...(fitted ? { fitted } : {}), ...(old && what === "changed" ? { old } : {}), ...(level ? { level } : {}), ...(photo ? { photo } : {}) };
     await say(id, "service-noted", { service, what, ...told }, words ? { note: words } : undefined);
     drafts.delete(service);
-    for (const of of ["fitted", "service-note"]) {
+    for (const [of, said] of [["fitted", fitted], ["service-note", words]]) {
       const input = /** @type {HTMLInputElement | null} */ (document.getElementById(`${of}-${service}`));
-      if (input) input.value = "";
+      if (input?.value.trim() === said) input.value = "";
     }
     tell(t("page.bench.noted"));
     return again();

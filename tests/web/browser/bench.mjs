@@ -238,8 +238,16 @@ try {
   await says("A point of theirs");
   await page.locator("#point-about").selectOption({ value: "part:chute" });
   await page.getByLabel("In their words").fill("The chute was whole.");
-  await page.locator("#point-say").click();
+  // The next one is typed before this one is kept: it stays.
+  await page.evaluate(() => {
+    const words = /** @type {HTMLTextAreaElement} */ (document.getElementById("point-text"));
+    /** @type {HTMLElement} */ (document.getElementById("point-say")).click();
+    words.value = "And it threw far.";
+    words.dispatchEvent(new Event("input", { bubbles: true }));
+  });
   await says(/chute.*: cracked/);
+  await sent();
+  expect((await page.locator("#point-text").inputValue()) === "And it threw far.", "what was typed meanwhile is gone");
   await says("As it came");
   await page.setViewportSize(DESK);
   await run.look(page, "bench-dispute");
