@@ -16,6 +16,7 @@ use tests::counter::{Counter, Intake, Step};
 use tests::picture;
 use tests::server::program;
 use tests::shop::Shop;
+use uuid::Uuid;
 
 /// What the camera wrote into the photos: a place, a serial, an owner's name. exiftool is from outside.
 const SECRETS: [&str; 6] = ["M. Okafor", "660 0000000", "SN-99887766", "Okafor's phone", "IMG_0417", "fine in spring"];
@@ -69,6 +70,39 @@ async fn taken_in(counter: &mut Counter, folder: &Path, tag: &str) -> Intake {
         }
     }
     intake
+}
+
+/// A claim for a plug found cracked in that saw: its card, a photo that tells too much, what was looked for, a reading.
+async fn claimed(counter: &mut Counter, intake: &mut Intake, folder: &Path) -> Uuid {
+    let (part, finding, claim) = (counter.uuid(), counter.uuid(), counter.uuid());
+    let (photo, _) = counter.photo(intake, None, &telling(folder, 90)).await.expect("an answer");
+    let card = json!({"part": part, "what": "spark plug", "origin": "bought by us", "supplier": "Reedmere Parts",
+        "on_bag": "P-7", "on_casting": "P-9", "bought": "2026-11-03", "fitted": "2026-11-20"});
+    let how = json!({"engine": "two-stroke", "throttle": "wide open", "gauge": "G2"});
+    let said = [
+        ("part-noted", card, vec![("note", "M. Okafor brought it")]),
+        ("part-pictured", json!({"part": part, "view": "body", "photo": photo}), vec![]),
+        ("part-observed", json!({"part": part, "about": "makers-mark", "seen": "not seen", "photos": [photo]}), vec![]),
+        (
+            "reading-noted",
+            json!({"reading": "compression", "value": "92", "unit": "psi", "how": how, "part": part}),
+            vec![],
+        ),
+        (
+            "finding-noted",
+            json!({"finding": finding, "photo": photo, "x": 10, "y": 10, "part": "air filter", "word": "cracked"}),
+            vec![("text", "M. Okafor's phone rang")],
+        ),
+        (
+            "claim-opened",
+            json!({"claim": claim, "part": part, "route": "warranty", "days": 30, "from": "bought"}),
+            vec![],
+        ),
+    ];
+    for (kind, body, personal) in said {
+        counter.say(intake, kind, body, &personal).await.expect("an answer");
+    }
+    claim
 }
 
 async fn pack(shop: &Shop, intake: &Intake, query: &str) -> Vec<u8> {
@@ -200,12 +234,14 @@ async fn a_pack_checks_by_program_by_page_and_by_hand() {
 async fn a_pack_without_the_customer_has_nothing_of_them_and_checks() {
     let (shop, folder) = (Shop::set_up().await, folder());
     let mut counter = shop.counter(72).await;
-    let intake = taken_in(&mut counter, folder.path(), "0417").await;
+    let mut intake = taken_in(&mut counter, folder.path(), "0417").await;
+    let claim = claimed(&mut counter, &mut intake, folder.path()).await;
     let whole = files(&pack(&shop, &intake, "").await);
     for secret in SECRETS {
         assert!(whole.values().any(|b| holds(b, secret)), "the whole pack has {secret}: the search finds it");
     }
-    for query in ["?customer=withheld", "?customer=withheld&view=bar-side"] {
+    let of_claim = format!("?claim={claim}");
+    for query in ["?customer=withheld", "?customer=withheld&view=bar-side", &of_claim] {
         let bytes = pack(&shop, &intake, query).await;
         let (file, unpacked) = (folder.path().join("withheld.zip"), folder.path().join("unpacked"));
         fs::write(&file, &bytes).expect("a file");
@@ -257,4 +293,43 @@ async fn an_earlier_receipt_tells_whether_the_log_goes_on() {
     fs::write(&early, String::from_utf8(first).expect("text").replace("0031", "0931")).expect("a file");
     let (code, lines) = verify(&later, &["--earlier", &early_path]);
     assert!(code == 1 && lines.contains(&"earlier receipt\tbroken\tearlier-broken".to_owned()), "{lines:?}");
+}
+
+#[tokio::test]
+async fn a_claims_pack_is_of_its_part_and_its_letter_says_what_was_seen() {
+    let (shop, folder) = (Shop::set_up().await, folder());
+    let mut counter = shop.counter(75).await;
+    let mut intake = taken_in(&mut counter, folder.path(), "0417").await;
+    let claim = claimed(&mut counter, &mut intake, folder.path()).await;
+    let members = files(&pack(&shop, &intake, &format!("?claim={claim}")).await);
+    assert_eq!(members.keys().filter(|n| n.starts_with("copies/")).count(), 1, "the part's photo and no other");
+    let letter = String::from_utf8(members["letter.html"].clone()).expect("text");
+    let said = [
+        "To: Reedmere Parts",
+        "Part number on the bag: P-7",
+        "bag: P-7; casting: P-9.",
+        "none seen on 1 photos",
+        "Compression: 92 psi",
+        "Not recorded, so not to be compared: ",
+        "air filter: cracked",
+        "Photo 1: Insulator and shell",
+        "a photo from before it was fitted",
+        "nothing about anybody’s fault",
+    ];
+    said.iter().for_each(|words| assert!(letter.contains(words), "{words} is not in {letter}"));
+    let here = format!("/intakes/{}/claims/{claim}/letter", intake.id);
+    let printed = shop.ravi.get(&shop.ravi.path(&here)).send().await.expect(200).body.to_vec();
+    assert_eq!(printed, members["letter.html"]);
+    let german = shop.ravi.get(&shop.ravi.path(&format!("{here}?language=de"))).send().await.expect(200).body.to_vec();
+    assert!(String::from_utf8_lossy(&german).contains("An: Reedmere Parts"));
+
+    let other = counter.take_in("0418").await.expect("answers");
+    for path in
+        [format!("/intakes/{}/claims/{claim}/letter", other.id), format!("/intakes/{}/pack?claim={claim}", other.id)]
+    {
+        assert_eq!(
+            shop.ravi.get(&shop.ravi.path(&path)).send().await.expect(404).json()["type"],
+            "/problems/not-found"
+        );
+    }
 }

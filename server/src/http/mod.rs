@@ -71,6 +71,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/compare").get(comparing::compare))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/claims/{claim}/letter").get(packs::letter))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back").get(home::open))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back-sheet").get(home::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/hand-back-receipt").get(home::receipt))

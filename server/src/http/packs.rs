@@ -16,7 +16,7 @@ use crate::access::Caller;
 use crate::app::App;
 use crate::intake::state::Whose;
 use crate::pack::choose::{Customer, Wanted};
-use crate::pack::gather;
+use crate::pack::{gather, letter as claim_letter};
 use crate::problem::Problem;
 
 /// Bytes sent at once, and how many pieces wait.
@@ -35,6 +35,8 @@ pub struct PackOf {
     /// Only the photos of this view of the kind, from all stages.
     #[param(max_length = 64)]
     view: Option<String>,
+    /// Only what concerns the part of this claim, with a letter to the supplier; the customer is never in it.
+    claim: Option<Uuid>,
     /// Language tag. Without it the pack's page is in the language the sheet was shown in.
     #[param(max_length = 35)]
     language: Option<String>,
@@ -72,6 +74,26 @@ impl Write for Sending {
     }
 }
 
+/// What was asked for.
+fn wanted(of: PackOf) -> Result<Wanted, Problem> {
+    if of.view.as_ref().is_some_and(|v| v.chars().count() > 64) {
+        return Err(Problem::not_valid("view", "A view's name has at most 64 characters."));
+    }
+    if of.view.is_some() && of.claim.is_some() {
+        return Err(Problem::not_valid("claim", "A pack is of a claim or of a view, not of both."));
+    }
+    super::language_tag(of.language.as_deref())?;
+    // A supplier is owed no customer.
+    let customer = if of.claim.is_some() { Customer::Withheld } else { of.customer };
+    Ok(Wanted { customer, view: of.view, claim: of.claim, language: of.language })
+}
+
+/// As many at a time as uploads: both keep the disk busy.
+fn place(app: &App, req: &HttpRequest) -> Result<tokio::sync::OwnedSemaphorePermit, Problem> {
+    let permit = app.uploads.clone().try_acquire_owned();
+    permit.map_err(|_| Problem::busy(super::words_of(req).plain("refused.busy")))
+}
+
 /// The pack: everything needed to check this intake without us, as one archive.
 #[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/pack", operation_id = "getPack", tag = "intakes",
     params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), PackOf),
@@ -87,15 +109,7 @@ pub async fn pack(
 ) -> Result<HttpResponse, Problem> {
     let (shop, intake) = path.into_inner();
     caller.in_shop(shop)?;
-    let of = of.into_inner();
-    if of.view.as_ref().is_some_and(|v| v.chars().count() > 64) {
-        return Err(Problem::not_valid("view", "A view's name has at most 64 characters."));
-    }
-    super::language_tag(of.language.as_deref())?;
-    // As many at a time as uploads: both keep the disk busy.
-    let permit = app.uploads.clone().try_acquire_owned();
-    let permit = permit.map_err(|_| Problem::busy(super::words_of(&req).plain("refused.busy")))?;
-    let wanted = Wanted { customer: of.customer, view: of.view, language: of.language };
+    let (permit, wanted) = (place(&app, &req)?, wanted(of.into_inner())?);
     let ledger = app.ledger.clone();
     // Reading every original once takes as long as the disk needs: off the runtime.
     let handle = app.runtime.clone();
@@ -122,4 +136,45 @@ pub async fn pack(
         .insert_header((header::CONTENT_ENCODING, "identity"))
         .no_chunking(length)
         .streaming(futures_util::stream::poll_fn(move |cx| from.poll_recv(cx))))
+}
+
+/// In which language.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct LetterIn {
+    /// Language tag of the supplier; that of the sheet when absent.
+    #[param(max_length = 35)]
+    language: Option<String>,
+}
+
+/// The letter that goes with a claim, to print: the one that lies in the claim's pack.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/claims/{claim}/letter", operation_id = "getClaimLetter", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), ("claim" = Uuid, Path, description = "The claim"), LetterIn),
+    responses((status = 200, description = "The letter as a page", body = String, content_type = "text/html"),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn letter(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid, Uuid)>,
+    of: web::Query<LetterIn>,
+    req: HttpRequest,
+) -> Result<HttpResponse, Problem> {
+    let (shop, intake, claim) = path.into_inner();
+    caller.in_shop(shop)?;
+    super::language_tag(of.language.as_deref())?;
+    let _permit = place(&app, &req)?;
+    let language = of.into_inner().language;
+    let wanted = Wanted { customer: Customer::Withheld, view: None, claim: Some(claim), language };
+    let (ledger, handle) = (app.ledger.clone(), app.runtime.clone());
+    let plan =
+        tokio::task::spawn_blocking(move || handle.block_on(gather::plan(&ledger, Whose { shop, intake }, &wanted)));
+    let plan = plan.await.map_err(no::fault)??;
+    let page = plan.here(claim_letter::NAME).ok_or_else(|| no::fault("a claim's pack has no letter"))?;
+    Ok(HttpResponse::Ok()
+        .content_type("text/html; charset=utf-8")
+        .insert_header((header::CACHE_CONTROL, "private, no-store"))
+        .insert_header((header::CONTENT_SECURITY_POLICY, crate::receipt::page::policy()))
+        .body(page.to_vec()))
 }

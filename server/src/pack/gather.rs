@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use super::choose::{self, Customer, Wanted};
 use super::write::{Of, Plan, on_disk};
-use super::{Lack, Planned, by_hand, page};
+use super::{Lack, Planned, by_hand, letter, page};
 use crate::http::{no, receipts, shop};
 use crate::intake::check::{Mode, check_facts};
 use crate::intake::kind::LoadedKind;
@@ -65,6 +65,9 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
     if wanted.view.as_ref().is_some_and(|v| kind.kind.view(v).is_none()) {
         return Err(Problem::not_found("This kind of machine has no such view."));
     }
+    if wanted.claim.is_some_and(|c| !whole.parts.claims.iter().any(|k| k.what.claim == c)) {
+        return Err(Problem::not_found("There is no such claim in this intake."));
+    }
     let shown = receipts::shown_in(&mut tx, of.shop, &whole).await.map_err(no::fault)?;
     let catalogue = wanted.language.as_deref().and_then(words::find).unwrap_or(&shown);
     let (record, intake) = record(ledger, &mut tx, of, all, wanted).await?;
@@ -111,6 +114,9 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
     let entries = record.stored.iter().map(|s| s.entry().map(|e| (s.index, e))).collect::<Result<Vec<_>, _>>();
     let shown =
         page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries.map_err(no::fault)?, wanted };
+    if let Some(letter) = wanted.claim.and_then(|claim| letter::render(&input, &placed, claim)) {
+        files.push(Planned::here(letter::NAME, letter));
+    }
     files.push(Planned::here("index.html", page::render(&shown)));
     files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue)));
     let of = Of {

@@ -84,7 +84,7 @@ pub fn render(shown: &Shown<'_>) -> String {
     let tag = input.since.tag().unwrap_or_default().to_owned();
     let number = |id: uuid::Uuid| shown.placed.iter().find(|p| p.photo == id).map(|p| p.number);
     let (left, later) = lines::open(input);
-    let whole = shown.wanted.view.is_none();
+    let whole = shown.wanted.view.is_none() && shown.wanted.claim.is_none();
     html! {
         (DOCTYPE)
         html lang=(input.words.language) {
@@ -142,6 +142,7 @@ fn scope(shown: &Shown<'_>) -> Markup {
     let words = shown.input.words;
     let view = shown.wanted.view.as_deref().and_then(|v| shown.input.kind.view(v));
     html! {
+        @if shown.wanted.claim.is_some() { p { (words.plain("pack.scope-claim")) " " a href=(super::letter::NAME) { (words.plain("letter.title")) } } }
         @if let Some(view) = view { p { (say(shown.input, "pack.scope-view", &json!({"view": words.text(&view.name)}))) } }
         @if shown.wanted.customer == Customer::Withheld { p { (words.plain("pack.scope-withheld")) } }
     }

@@ -72,6 +72,14 @@ impl Plan {
         self.length
     }
 
+    /// A file of it that was made, not read from disk.
+    pub fn here(&self, path: &str) -> Option<&[u8]> {
+        self.files.iter().find_map(|f| match &f.bytes {
+            Bytes::Here(bytes) if f.path == path => Some(bytes.as_slice()),
+            _ => None,
+        })
+    }
+
     /// Writes it, in bounded memory. Blocking.
     ///
     /// # Errors

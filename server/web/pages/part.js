@@ -1,7 +1,7 @@
 // One suspect part: its card, guided views, what was looked for and seen or not, and the two ways it may go. Observations only:
 // what a picture or a number means is for a person to say.
 
-import { say, shop } from "../core/app.js";
+import { say, session, shop } from "../core/app.js";
 import { ABOUT, AFTER, BEFORE, disagreements, missing, until } from "../core/part.js";
 import { t, valueText } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
@@ -10,6 +10,7 @@ import { band } from "../parts/band.js";
 import { camera } from "../parts/camera.js";
 import { h, keep } from "../parts/dom.js";
 import { readingWords, slug } from "../parts/facts.js";
+import { paper } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { nameOf } from "../parts/names.js";
 import { newId } from "../parts/new-id.js";
@@ -148,6 +149,16 @@ export function part(at) {
       h("h3", null, t(`part.route.${c.route}`)),
       h("p", null, end ? t(end < today ? "part.window-over" : "part.window", { day: plainDay(end), days: c.days, from: t(`part.field.${c.from}`) }) : t("part.no-window", { from: t(`part.field.${c.from}`) })),
       closed ? h("p", null, t("part.closed", { outcome: t(`part.outcome.${slug(closed.outcome)}`), name: nameOf(closed.mark.by) })) : lacks.length ? h("div", null, h("p", null, t("part.lacks")), h("ul", { class: "sheet__list" }, lacks.map((s) => h("li", null, inWords(s))))) : h("p", null, t("part.complete")),
-      sent.map((p) => h("p", { class: "mono" }, t("part.sent", { day: plainDay(p.on), tracking: p.tracking }))));
+      sent.map((p) => h("p", { class: "mono" }, t("part.sent", { day: plainDay(p.on), tracking: p.tracking }))),
+      leaving(c));
+  }
+
+  /** What goes to the supplier: the archive without the customer, and the letter out of it to print. Only of what the shop's server holds. @param {ClaimFact} c */
+  function leaving(c) {
+    if (!c.mark.at) return h("p", { class: "soft" }, t("part.pack-later"));
+    const base = `/v1/shops/${session()?.shop}/intakes/${id}`;
+    return h("div", { class: "row" },
+      actLink({ words: t("act.pack-claim"), href: `${base}/pack?claim=${c.claim}`, icon: paper(), download: "" }),
+      h("a", { class: "link", href: `${base}/claims/${c.claim}/letter`, target: "_blank" }, t("act.letter")));
   }
 }
