@@ -24,6 +24,7 @@ struct Things {
     shop: Uuid,
     intake: Uuid,
     photo: Uuid,
+    claim: Uuid,
     file: Vec<u8>,
     /// Named and not sent: it goes in parts.
     large: Vec<u8>,
@@ -68,6 +69,11 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
             ravi.step(&mut intake, &step).await.expect("an answer");
         }
     }
+    let (part, claim) = (ravi.uuid(), ravi.uuid());
+    let card = json!({"part": part, "what": "spark plug", "origin": "bought by us"});
+    ravi.say(&mut intake, "part-noted", card, &[]).await.expect("an answer");
+    let opened = json!({"claim": claim, "part": part, "route": "return", "days": 14, "from": "bought"});
+    ravi.say(&mut intake, "claim-opened", opened, &[]).await.expect("an answer");
     let spare = hire(&door, &shop.ines, "Spare", "counter").await;
     let made = shop.ines.post(&shop.ines.path(&format!("/intakes/{}/links", intake.id)));
     let made = made.json(&json!({"what": "receipt"})).send().await.expect(201).json();
@@ -76,6 +82,7 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
         shop: shop.id,
         intake: intake.id,
         photo: photo.expect("a photo"),
+        claim,
         file: bytes,
         large,
         kind: hex(&ravi.kind["digest"]),
@@ -160,6 +167,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "comparePhotos" => a.get(&intake(&format!("/compare?first={0}&second={0}", t.photo))),
         "getSheet" => a.get(&intake("/sheet")),
         "getTag" => a.get(&intake("/tag")),
+        "getClaimLetter" => a.get(&intake(&format!("/claims/{}/letter", t.claim))),
         "getPack" => a.get(&intake("/pack")),
         "getGoOn" => a.get(&intake("/go-on")),
         "getKindPaper" => a.get(&shop(&format!("/kinds/{}/paper", t.kind))),

@@ -308,7 +308,7 @@ async fn a_claims_pack_is_of_its_part_and_its_letter_says_what_was_seen() {
         "To: Reedmere Parts",
         "Part number on the bag: P-7",
         "bag: P-7; casting: P-9.",
-        "none seen on 1 photos",
+        "none seen on 1 photo (",
         "Compression: 92 psi",
         "Not recorded, so not to be compared: ",
         "air filter: cracked",

@@ -6,13 +6,16 @@ import { limitOf, withinLimit } from "../core/care.js";
 import { t } from "../core/words.js";
 import { act, actLink, foot } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
+import { camera } from "../parts/camera.js";
 import { careWords, keptFrom } from "../parts/care-words.js";
-import { h } from "../parts/dom.js";
+import { h, keep } from "../parts/dom.js";
 import { gapSentence } from "../parts/flow.js";
+import { camera as cameraIcon } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { shownMoney } from "../parts/money.js";
 import { notice } from "../parts/notice.js";
 import { newId } from "../parts/new-id.js";
+import { picture } from "../parts/picture.js";
 import { wallIn } from "../parts/times.js";
 
 /** @import {IntakeView, Shop} from "../core/app.js" */
@@ -27,6 +30,12 @@ export function care(at) {
   /** @type {IntakeView} */
   let view;
   const again = () => at.again();
+  /** Photos of an incident that is being noted. @type {string[]} */
+  let pictured = [];
+  const lens = camera(id, ({ photo }) => {
+    pictured = [...pictured, photo];
+    return again();
+  });
   const currency = () => here?.currency ?? "EUR";
   /** @param {string} name @param {string} key @param {(given: import("../parts/asked-form.js").Given) => unknown} does */
   const form = (name, key, does) => askedForm({ id: name, submit: t(key), again, currency, does });
@@ -46,7 +55,10 @@ export function care(at) {
     return say(id, "work-noted", only(g, ["what", "adds"]));
   });
   const out = form("out", "care.say.out", (g) => say(id, "sent-out", { sent: newId(), ...only(g, ["what", "to", "because", "reference"]) }));
-  const incident = form("incident", "care.say.incident", (g) => say(id, "incident-noted", only(g, ["what", "told", "told_at"]), /** @type {any} */ (only(g, ["note"]))));
+  const incident = form("incident", "care.say.incident", async (g) => {
+    await say(id, "incident-noted", { ...only(g, ["what", "told", "told_at"]), ...(pictured.length ? { photos: pictured } : {}) }, /** @type {any} */ (only(g, ["note"])));
+    pictured = [];
+  });
   const contact = form("contact", "care.say.contact", (g) => say(id, "contact-tried", only(g, ["how", "result", "about"]), /** @type {any} */ (only(g, ["number"]))));
   const hold = form("hold", "care.say.hold", (g) => say(id, "hold-set", only(g, ["because"])));
   const unhold = form("unhold", "care.say.unhold", (g) => say(id, "hold-lifted", only(g, ["because"])));
@@ -95,28 +107,38 @@ export function care(at) {
           inCare ? part("out", t("care.out"), words.out, h("div", { class: "stack" },
             ...custody.sent.filter((s) => !custody.back[s.sent]).map((s) => act({ words: t("care.say.back", { what: s.what }), does: () => say(id, "came-back", { sent: s.sent }) })),
             out.draw([{ id: "what", words: t("care.ask.what-went"), need: true }, { id: "to", words: t("care.ask.to"), need: true }, { id: "because", words: t("care.ask.because"), need: true }, { id: "reference", words: t("care.ask.reference"), most: 80 }]))) : null,
-          part("incident", t("care.incident"), words.incidents, incident.draw([
+          part("incident", t("care.incident"), words.incidents, h("div", { class: "stack" },
+            thumbs(pictured),
+            act({ words: t(pictured.length ? "act.another-photo" : "care.say.incident-photo"), icon: cameraIcon(), does: () => lens.shoot({ stage: "opened" }) }),
+            incident.draw([
             { id: "what", words: t("care.ask.incident"), kind: "pick", choices: choicesOf(["loss", "damage", "theft", "something else"], (w) => `care.incident.${w}`), need: true },
             { id: "note", words: t("care.ask.happened"), kind: "long", need: true },
             { id: "told", words: t("care.ask.told"), kind: "pick", choices: choicesOf(["told", "not reached", "not told yet"], (w) => `care.told.${w}`), need: true },
             { id: "told_at", words: t("care.ask.told-at"), kind: "wall", when: (g) => g.told === "told", need: true },
-          ])),
+          ])), false, thumbs(custody.incidents.flatMap((i) => i.photos ?? []))),
           part("contact", t("care.contact"), words.contacts, contact.draw([
             how(), { id: "result", words: t("care.ask.result"), kind: "pick", choices: choicesOf(["reached", "message left", "no answer", "not theirs"], (w) => `care.result.${w}`), need: true },
             { id: "about", words: t("care.ask.about"), need: true }, { id: "number", words: t("care.ask.number"), most: 60 },
           ])),
           owner ? part("hold", t("care.hold"), [], h("div", { class: "stack" }, h("p", { class: "soft" }, t("care.hold-means")),
             (custody.hold ? unhold : hold).draw([{ id: "because", words: t("care.ask.because"), most: 400, need: true }]))) : null,
+          keep(lens.element),
           foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
         ],
       };
     },
   };
 
-  /** @param {string} key @param {string} name @param {string[]} said @param {Node | null} form @param {boolean} [open] */
-  function part(key, name, said, form, open) {
+  /** @param {string[]} photos */
+  function thumbs(photos) {
+    return photos.length ? h("div", { class: "thumbs" }, photos.map((p) => h("span", { class: "thumb", "data-key": p }, picture(p, t("care.incident-picture"))))) : null;
+  }
+
+  /** @param {string} key @param {string} name @param {string[]} said @param {Node | null} form @param {boolean} [open] @param {Node | null} [shown] */
+  function part(key, name, said, form, open, shown = null) {
     return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name),
       said.length ? h("ul", { class: "sheet__list" }, said.map((w) => h("li", null, w))) : null,
+      shown,
       open ? form : h("details", { class: "more" }, h("summary", null, t("care.note-one")), form));
   }
 

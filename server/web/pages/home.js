@@ -8,6 +8,7 @@ import { spoken, t, text, valueText } from "../core/words.js";
 import { act, actLink, foot, picks } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { camera } from "../parts/camera.js";
+import { compareAll } from "../parts/compare-all.js";
 import { careWords, keptFrom } from "../parts/care-words.js";
 import { h, keep } from "../parts/dom.js";
 import { named, slug } from "../parts/facts.js";
@@ -37,6 +38,7 @@ export function home(at) {
   let view;
   let zone = "UTC";
   const lens = camera(id, again);
+  const all = compareAll(id, again);
   const signature = pad((signed) => {
     drawn = signed;
     again();
@@ -74,6 +76,7 @@ export function home(at) {
           keptFrom(view),
           section("views", t("home.views"), [
             h("p", { class: "soft" }, t("home.ghost-means")),
+            all.bar(homeViews(kind, state).flatMap((v) => pairOf(v) ?? [])),
             h("div", { class: "tiles tiles--two" }, homeViews(kind, state).map((v) => tile(v))),
             ...checked.left_open.map((l) => h("p", null, t("page.left-open", { what: gapWords(l), reason: l.reason, name: nameOf(l.by) }))),
             done || rest.every((g) => !g.gap.startsWith("left-view:")) ? null : h("details", { class: "more" }, h("summary", null, t("page.bench.leave")),
@@ -139,14 +142,25 @@ export function home(at) {
   function tile(v) {
     const [came, goes] = [newestOf(view.state, v.id), leftOf(view.state, v.id)];
     const name = text(v.name);
-    return h("button", {
-      type: "button", class: "tile", "data-look": goes ? "taken" : "next", "data-key": v.id, id: `left-${v.id}`,
+    const pair = pairOf(v);
+    return h("div", { class: "stack stack--close", "data-key": v.id }, h("button", {
+      type: "button", class: "tile", "data-look": goes ? "taken" : "next", id: `left-${v.id}`,
       onclick: () => view.state.state === "in care" && lens.shoot({ view: v.id, stage: "left" }),
     },
     h("span", { class: "tile__picture pairing" },
       came ? h("span", { class: goes ? "pairing__half" : "pairing__ghost" }, picture(came.photo, t("home.came", { view: name }))) : h("span", { class: "pairing__ghost" }, drawing(v.drawing)),
       goes ? h("span", { class: "pairing__half" }, picture(goes.photo, t("home.goes", { view: name }))) : null),
-    h("span", { class: "tile__words" }, h("span", { class: "tile__name" }, name), h("span", { class: "soft" }, t(goes ? "home.both" : came ? "home.as-ghost" : "home.no-ghost"))));
+    h("span", { class: "tile__words" }, h("span", { class: "tile__name" }, name), h("span", { class: "soft" }, t(goes ? "home.both" : came ? "home.as-ghost" : "home.no-ghost")))), pair ? all.under(pair) : null);
+  }
+
+  /** Both photos of a view, once the server can lay them over each other. @param {View} v */
+  function pairOf(v) {
+    const shot = (/** @type {{photo: string} | undefined} */ taken, /** @type {string} */ name) => {
+      const shown = view.photos.find((p) => p.photo === taken?.photo);
+      return shown?.status.state === "stored and checked" ? { photo: shown.photo, name } : undefined;
+    };
+    const [came, goes] = [shot(newestOf(view.state, v.id), t("home.came", { view: text(v.name) })), shot(leftOf(view.state, v.id), t("home.goes", { view: text(v.name) }))];
+    return came && goes ? { id: v.id, came, goes } : undefined;
   }
 
   /** One thing or old part. @param {string} l */

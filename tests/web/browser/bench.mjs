@@ -1,14 +1,20 @@
 // The bench, suspect parts, hand-back and the dispute, in a real browser: a cracked plug insulator, an aftermarket cylinder kit with
-// a low reading, a chute that is said not to have been cracked, a lost scabbard.
+// a low reading, a chute that is said not to have been cracked, a lost scabbard, a saw left outside hours. Each ends in a pack that
+// the program `verify` checks.
 //
 //   node browser/bench.mjs ADDRESS SIGN_IN PASSWORD PICTURES_DIR [SHOTS_DIR]
 
+import { spawnSync } from "node:child_process";
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
 import { DESK, PHONE, begin, cameraFiles, shootAll, sign, signIn } from "./lib.mjs";
 
 const [address, name, password, pictures, shots] = process.argv.slice(2);
 const files = cameraFiles(pictures);
 const run = await begin({ shots });
-const page = await run.someone(PHONE);
+const page = await run.someone(PHONE, { acceptDownloads: true });
+const folder = mkdtempSync(join(tmpdir(), "bench-"));
 const button = (/** @type {string | RegExp} */ words) => page.getByRole("button", { name: words });
 const link = (/** @type {string | RegExp} */ words) => page.getByRole("link", { name: words });
 const pick = (/** @type {string} */ group, /** @type {string | RegExp} */ words) => page.getByRole("radiogroup", { name: group, exact: true }).getByRole("radio", { name: words, exact: typeof words === "string" });
@@ -24,13 +30,37 @@ async function shoot(what) {
   await (await chooser).setFiles(files[next++ % files.length]);
 }
 
-/** Takes a machine in, everything answered. @param {RegExp} kind @param {{ told: string, word?: [string, string], scabbard?: boolean }} story */
-async function takeIn(kind, { told, word, scabbard }) {
-  await page.goto(`${address}/take-in`);
+/**
+ * Takes an archive by its link, and has the program check it with the shop's key.
+ * @param {string} story @param {import("playwright-core").Locator} what @param {number} code what the program ends with: 0 unchanged, 4 withheld
+ * @param {string[]} codes what has to be among what was found
+ */
+async function packChecks(story, what, code, codes) {
+  await what.waitFor();
+  const key = await page.evaluate(async (shop) => (await (await fetch(`/v1/shops/${shop}`)).json()).verifier_key, (await app("session")).shop);
+  const coming = page.waitForEvent("download");
+  await what.click();
+  const zip = join(folder, `${story.replaceAll(" ", "-")}.zip`);
+  await (await coming).saveAs(zip);
+  const said = spawnSync("../../target/release/verify", [zip, "--lines", "--key", key], { encoding: "utf8" });
+  expect(said.status === code, `${story}: verify ended with ${said.status}, not ${code}: ${said.stdout.slice(0, 2000)}${said.stderr}`);
+  for (const c of codes) expect(said.stdout.split("\n").some((l) => l.endsWith(`\t${c}`)), `${story}: the pack has no ${c}`);
+}
+
+/** The same from the machine's page. @param {string} story @param {string} id */
+async function wholePack(story, id) {
+  await page.goto(`${address}/machine/${id}`);
+  await packChecks(story, page.locator('[data-key="pack"] a[download]').first(), 0, ["entry", "photo"]);
+}
+
+/** Takes a machine in, everything answered. @param {RegExp} kind @param {{ told: string, word?: [string, string], scabbard?: boolean, found?: boolean }} story `found`: it stood outside when the shop opened */
+async function takeIn(kind, { told, word, scabbard, found }) {
+  await page.goto(`${address}/take-in${found ? "?how=found" : ""}`);
   await button(kind).click();
   await page.locator("#next-free").click();
   await page.waitForURL(/\/intake\//);
   const id = /[0-9a-f-]{36}/.exec(new URL(page.url()).pathname)?.[0] ?? "";
+  if (found) await standsOutside(id);
   await shootAll(page, files, (what) => what.click());
   await say(id, [
     ...Object.entries({ make: "Alder", model: "A 46", serial: `QB-${id.slice(-6)}` }).map(([field, value]) => ({ type: "machine-described", body: { field, value, from: "typed" } })),
@@ -49,6 +79,18 @@ async function takeIn(kind, { told, word, scabbard }) {
   await page.waitForURL(/\/done$/);
   await sent();
   return id;
+}
+
+/** Found outside hours: noted where it stood, its owner called, then the owner comes in. @param {string} id */
+async function standsOutside(id) {
+  await page.waitForURL(/\/found$/);
+  await page.getByLabel("Where did it stand?").fill("in front of the roller door");
+  await page.getByLabel("When was it seen?").fill("2026-11-24T06:40");
+  await page.locator("#note-find").click();
+  await says("Found at: in front of the roller door");
+  await sent();
+  await page.getByRole("radio", { name: "The owner is here" }).click();
+  await page.locator("#shoot").waitFor();
 }
 
 /** The app's own door, as pages use it. @param {string} name @param {any[]} given @returns {Promise<any>} */
@@ -88,6 +130,7 @@ async function handBack(id, settle) {
     await page.locator(`#${view}[data-look="taken"]`).waitFor();
   }
   await settle();
+  await laidOver(views.length);
   await pick("Tried", "tried").click();
   await page.getByLabel("How it went, or why it was not tried").fill("ran warm for two minutes outside");
   await page.locator("#trial-say").click();
@@ -103,6 +146,26 @@ async function handBack(id, settle) {
   await page.locator("#hand-back").click();
   await says("It went home.");
   await sent();
+}
+
+let compared = false;
+/** All views as they came and as they go, one after the other; then one pair in its dialog. Once is enough. @param {number} views */
+async function laidOver(views) {
+  if (compared) return;
+  compared = true;
+  await sent();
+  await page.locator("#compare-all").click();
+  await page.locator("#compare-progress").waitFor();
+  await page.locator("#compare-all, #compare-progress").waitFor({ state: "detached", timeout: 120_000 });
+  const said = await page.locator('[data-key="views"] [role="status"]').allInnerTexts();
+  expect(said.length === views, `of ${views} pairs ${said.length} were told: ${said.join(" | ")}`);
+  await run.look(page, "bench-compared");
+  await page.locator('[id^="over-"]').first().click();
+  const dialog = page.getByRole("dialog");
+  await dialog.waitFor();
+  await dialog.locator('[role="status"]', { hasNotText: "takes some seconds" }).waitFor();
+  await run.look(page, "bench-compare-dialog", false);
+  await dialog.getByRole("button", { name: "Close" }).click();
 }
 
 try {
@@ -168,6 +231,16 @@ try {
   await says(/fuel leak at the tank/);
   await run.look(page, "bench-second-receipt");
 
+  await wholePack("lost scabbard", saw);
+  // The claim for the plug leaves without the customer.
+  await page.goto(plug);
+  await packChecks("cracked plug", page.locator('[data-key="claims"] a[download]').first(), 4, ["photo-withheld"]);
+  const letter = await link("Letter to the supplier").getAttribute("href");
+  await page.goto(new URL(letter ?? "", address).href);
+  await says("To: Reedmere Parts");
+  await says(/insulator: seen/);
+  await run.look(page, "bench-letter");
+
   // It comes back after our repair: a new intake that goes back to the one that went home.
   await page.goto(`${address}/machine/${saw}`);
   await link("Back after our repair").click();
@@ -221,6 +294,7 @@ try {
   await sent();
   await page.goto(cylinder);
   await says(/92 psi: between the shop’s marks here/);
+  await wholePack("cylinder kit", kit);
   await page.goto(`${address}/parts?q=L-2209`);
   await says("2 parts");
   await page.setViewportSize(DESK);
@@ -253,8 +327,15 @@ try {
   await run.look(page, "bench-dispute");
   await page.setViewportSize(PHONE);
   await sent();
+  await wholePack("chute", thrower);
+
+  // A saw that stood outside when the shop opened: its pack says where, and that nobody of the shop saw it come.
+  const outside = await takeIn(/Chainsaw/, { told: "It stood there in the rain.", found: true });
+  await handBack(outside, async () => {});
+  await wholePack("outside hours", outside);
 } catch (error) {
   run.faults.push(error instanceof Error ? `${error.message}\n${error.stack?.split("\n").slice(1, 4).join("\n")}` : String(error));
   if (shots) await page.screenshot({ path: `${shots}/bench-stopped.png`, fullPage: true }).catch(() => {});
 }
+rmSync(folder, { recursive: true, force: true });
 process.exit(await run.end());
