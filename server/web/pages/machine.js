@@ -23,7 +23,7 @@ import { packPart } from "../parts/pack.js";
 import { whole } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
 import { receiptFile, shareReceipt } from "../parts/receipt.js";
-import { serialHistory } from "../parts/serial-history.js";
+import { labelWords, serialHistory } from "../parts/serial-history.js";
 import { stamp, tag } from "../parts/tag.js";
 import { elsewhere, notesList, photoName, photoTile, wordsOf } from "../parts/tile.js";
 import { day, dayAndTime } from "../parts/times.js";
@@ -76,7 +76,7 @@ export function machine(at) {
           stageLane(view, "left"),
           movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
-          serialLane(view, zone),
+          ...serialLane(view, zone),
           keepLane(view, here),
           open ? null : lane("pack", t("lane.pack"), t("lane.pack-under"), packPart(view, id)),
           againLane(view, await offer),
@@ -89,7 +89,11 @@ export function machine(at) {
   /** The same serial in earlier intakes. @param {IntakeView} view @param {string} zone */
   function serialLane(view, zone) {
     const before = serials.known(view);
-    return before.length ? lane("before", t("lane.before"), t("lane.before-under"), serials.list(view, before, zone)) : null;
+    const label = labelWords(view, new Date().getFullYear());
+    return [
+      label.length ? lane("label", t("lane.label-title"), t("lane.label-under"), h("ul", { class: "sheet__list" }, label.map((w) => h("li", null, w)))) : null,
+      before.length ? lane("before", t("lane.before"), t("lane.before-under"), serials.list(view, before, zone)) : null,
+    ];
   }
 
   /** What happened in the shop's care, and the ways on from here. @param {IntakeView} view @param {string} zone */
