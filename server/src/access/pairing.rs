@@ -57,7 +57,7 @@ pub(crate) struct Claim {
 impl Access {
     /// The address under which the app is opened on another device.
     pub(crate) fn address_for_others(&self, req: &HttpRequest) -> String {
-        let host = req.headers().get("host").and_then(|h| h.to_str().ok()).unwrap_or("localhost");
+        let host = crate::http::guard::asked_host(req.head()).unwrap_or("localhost");
         let name = host.rsplit_once(':').map_or(host, |(name, _)| name).trim_matches(['[', ']']);
         let loopback = name == "localhost" || name.parse::<std::net::IpAddr>().is_ok_and(|a| a.is_loopback());
         match &self.settings.lan_url {

@@ -2,7 +2,7 @@
 //! that keep a browser from doing what the pages never ask for.
 
 use actix_web::body::MessageBody;
-use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::dev::{RequestHead, ServiceRequest, ServiceResponse};
 use actix_web::http::Method;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
@@ -61,7 +61,7 @@ pub async fn guard<B: MessageBody + 'static>(
     let api = req.path().starts_with("/v1") || req.path().starts_with("/r/");
 
     let answering = async move {
-        let mut res = match foreign(req.method(), req.headers(), settings.public_url.as_deref()) {
+        let mut res = match foreign(req.request().head(), settings.public_url.as_deref()) {
             Some(problem) => req.into_response(problem.error_response()).map_into_right_body(),
             None => next.call(req).await?.map_into_left_body(),
         };
@@ -82,15 +82,22 @@ pub async fn guard<B: MessageBody + 'static>(
 /// Why a request that changes something is refused: a browser sent it for another site, or may have.
 ///
 /// A client with a bearer token is no browser: nothing adds that header by itself.
-fn foreign(method: &Method, headers: &HeaderMap, public_url: Option<&str>) -> Option<Problem> {
-    if matches!(*method, Method::GET | Method::HEAD | Method::OPTIONS) || access::bearer(headers).is_some() {
+fn foreign(req: &RequestHead, public_url: Option<&str>) -> Option<Problem> {
+    let headers = req.headers();
+    if matches!(req.method, Method::GET | Method::HEAD | Method::OPTIONS) || access::bearer(headers).is_some() {
         return None;
     }
     let text = |name: &str| headers.get(name).map(|v| v.to_str().unwrap_or("?"));
     let elsewhere = text("sec-fetch-site").is_some_and(|site| site != "same-origin")
-        || text("origin").is_some_and(|origin| !same_origin(origin, text("host"), public_url));
+        || text("origin").is_some_and(|origin| !same_origin(origin, asked_host(req), public_url));
     let bare = has_session(headers) && text(CLIENT).is_none_or(|client| client.trim().is_empty());
     (elsewhere || bare).then(|| Problem::may_not("This request did not come from this server's own page."))
+}
+
+/// The host that was asked, with its port: what HTTP/2 says beside the path (`:authority`, RFC 9113 8.3.1), else `Host`.
+pub fn asked_host(req: &RequestHead) -> Option<&str> {
+    let beside = req.uri.authority().map(|a| a.as_str());
+    beside.or_else(|| req.headers().get(header::HOST)?.to_str().ok())
 }
 
 /// Whether the origin is the host that was asked, or our public address. The scheme is left to `SameSite=Strict`.
@@ -208,6 +215,12 @@ mod tests {
                 req = req.insert_header(*header);
             }
             assert_eq!(call_service(&app, req.to_request()).await.status(), *status, "{what}");
+        }
+        // HTTP/2 has no Host: the host stands beside the path.
+        for (origin, status) in [("https://desk:8443", 200), ("https://evil.example", 403)] {
+            let req =
+                TestRequest::post().uri("https://desk:8443/v1/thing").insert_header(session).insert_header(client);
+            assert_eq!(call_service(&app, req.insert_header(("origin", origin)).to_request()).await.status(), status);
         }
         let read = TestRequest::get().uri("/v1/thing").insert_header(session).to_request();
         assert_eq!(call_service(&app, read).await.status(), 200, "reading changes nothing");

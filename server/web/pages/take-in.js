@@ -4,7 +4,7 @@
 
 import { kinds, openIntake, watchQueue } from "../core/app.js";
 import { t, text } from "../core/words.js";
-import { act, field, foot } from "../parts/act.js";
+import { act, field, foot, once } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { nextFree } from "../parts/free.js";
 import { attempt, notice } from "../parts/notice.js";
@@ -92,7 +92,7 @@ export function takeIn(at) {
         content: [
           h("h1", null, t("page.take-in.tag")),
           h("p", { class: "soft" }, t("page.take-in.tag-words")),
-          number ? h("button", { type: "button", class: "tag tag--choice", id: "next-free", onclick: () => attempt(() => give(number)) },
+          number ? h("button", { type: "button", class: "tag tag--choice", id: "next-free", onclick: once(() => give(number)) },
             h("span", { class: "tag__face" },
               h("span", { class: "tag__number" }, h("span", null, number)),
               h("span", { class: "tag__words" }, t("page.take-in.free")))) : null,

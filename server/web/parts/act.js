@@ -18,7 +18,7 @@ export function act({ words, icon, does, heavy, mark, off, id }) {
 }
 
 /** Runs one call at a time: a second tap while the first is under way does nothing. @param {(e: Event) => unknown} does */
-function once(does) {
+export function once(does) {
   let busy = false;
   return async (/** @type {Event} */ e) => {
     if (busy) return;

@@ -14,7 +14,8 @@ const [shots] = process.argv.slice(2);
 /** @type {string[]} */
 const faults = [];
 const must = (/** @type {unknown} */ so, /** @type {string} */ what) => so || faults.push(what);
-const shop = new Shop(await freePort());
+// As shops run it: over HTTPS, and so over HTTP/2.
+const shop = new Shop(await freePort(), { tls: true });
 // A server that is not there is what this is about; the browser says it too.
 const phone = new Phone(faults, ["Failed to load resource", "ERR_CONNECTION_REFUSED"]);
 const files = await photos(12);
