@@ -28,6 +28,10 @@ pub enum Command {
     Pack(PackOf),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
     NewEpoch(NewEpoch),
+    /// Copy a data folder while it is served; again into the same folder copies what is new.
+    Backup(Backup),
+    /// Make a data folder from a backup and the exported log key, open a new epoch, and check it.
+    Restore(Restore),
     /// Lay one photo of a view over another and say where to look; needs no data folder.
     Compare(Compare),
     /// Kinds of machine of the shop's own.
@@ -112,6 +116,34 @@ pub struct NewEpoch {
     /// The folder that holds everything.
     #[arg(long, env = "COUNTERFOIL_DATA")]
     pub data: PathBuf,
+    /// Why, in a sentence; it stands in the log.
+    #[arg(long)]
+    pub because: String,
+}
+
+/// Where a copy goes.
+#[derive(Debug, Args)]
+pub struct Backup {
+    /// The folder that holds everything.
+    #[arg(long, env = "COUNTERFOIL_DATA")]
+    pub data: PathBuf,
+    /// The folder of the copy, on another disk.
+    #[arg(long)]
+    pub to: PathBuf,
+}
+
+/// What is put back, and where.
+#[derive(Debug, Args)]
+pub struct Restore {
+    /// The folder of the copy.
+    #[arg(long)]
+    pub from: PathBuf,
+    /// The folder to make; empty or not there yet.
+    #[arg(long, env = "COUNTERFOIL_DATA")]
+    pub data: PathBuf,
+    /// The exported log key.
+    #[arg(long)]
+    pub key: PathBuf,
     /// Why, in a sentence; it stands in the log.
     #[arg(long)]
     pub because: String,

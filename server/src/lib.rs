@@ -3,6 +3,7 @@
 pub mod access;
 pub mod alike;
 pub mod app;
+pub mod backup;
 pub mod check;
 pub mod comparing;
 pub mod config;
@@ -21,6 +22,7 @@ pub mod photo;
 pub mod problem;
 pub mod reading;
 pub mod receipt;
+pub mod restore;
 pub mod search;
 pub mod serve;
 pub mod settings;

@@ -1,0 +1,245 @@
+//! `counterfoil backup`: a copy of a data folder, taken while it is being served. The database first, as one moment; then the
+//! files it names, which are written before their entry and never rewritten, so that what is copied afterwards holds at least
+//! what that moment knew. A second backup into the same folder copies what is new and takes away what was erased since.
+//!
+//! Keys are not in it: whoever finds a backup signs nothing with it. They are exported by the owner and kept elsewhere.
+
+use std::collections::BTreeSet;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+use evidence::digest::Hasher;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
+use sqlx::{ConnectOptions, Connection};
+
+use crate::originals::{make_folder, sync_folder};
+
+/// The database's name in a data folder and in a backup.
+pub const DATABASE: &str = "counterfoil.db";
+/// The shelves that hold files under their digest.
+const SHELVES: [&str; 2] = ["originals", "renditions"];
+/// Folders of a shop's own words and kinds.
+const OWN: [&str; 2] = ["kinds", "words"];
+/// Bytes read at once.
+const PIECE: usize = 1 << 18;
+
+/// What a run did.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub struct Done {
+    /// Files copied.
+    pub copied: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Files that were there already.
+    pub kept: u64,
+    /// Files taken away, because the shop erased them.
+    pub gone: u64,
+    /// Files that are not what their name says, or could not be read: a sentence each.
+    pub faults: Vec<String>,
+}
+
+/// Backs a data folder up and says what it did.
+///
+/// # Errors
+/// A sentence; the backup that stood there before still does.
+pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
+    if !data.join(DATABASE).is_file() {
+        return Err(format!("{} holds no {DATABASE}", data.display()));
+    }
+    let inside =
+        |a: &Path, b: &Path| matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a.starts_with(&b));
+    make_folder(to).map_err(|e| format!("{}: {e}", to.display()))?;
+    if inside(to, data) || inside(data, to) {
+        return Err("a backup lies neither in the data folder nor around it".to_owned());
+    }
+    let beside = to.join("counterfoil.db.new");
+    snapshot(&data.join(DATABASE), &beside).await?;
+    let (from, target) = (data.to_owned(), to.to_owned());
+    let done = tokio::task::spawn_blocking(move || files(&from, &target)).await.map_err(|e| e.to_string())?;
+    let mut done = done.map_err(|e| format!("{}: {e}", to.display()))?;
+    // Only now does the new moment stand: what it names is there.
+    fs::rename(&beside, to.join(DATABASE)).map_err(|e| format!("{}: {e}", beside.display()))?;
+    sync_folder(to).map_err(|e| format!("{}: {e}", to.display()))?;
+    done.gone = prune(data, to).map_err(|e| format!("{}: {e}", to.display()))?;
+    Ok(done)
+}
+
+/// The database as it stands at one moment, into a file of its own. What was deleted in it is not in the copy's free pages.
+async fn snapshot(from: &Path, to: &Path) -> Result<(), String> {
+    let text = |e: sqlx::Error| format!("{}: {e}", from.display());
+    if to.exists() {
+        fs::remove_file(to).map_err(|e| format!("{}: {e}", to.display()))?;
+    }
+    let options = SqliteConnectOptions::new().filename(from).busy_timeout(std::time::Duration::from_secs(30));
+    let mut db: SqliteConnection = options.connect().await.map_err(text)?;
+    let name = to.to_str().ok_or_else(|| format!("{} is no name the database takes", to.display()))?;
+    sqlx::query("VACUUM INTO ?").bind(name).execute(&mut db).await.map_err(text)?;
+    db.close().await.map_err(text)?;
+    File::open(to).and_then(|f| f.sync_all()).map_err(|e| format!("{}: {e}", to.display()))
+}
+
+/// Every file below a folder, by its path from there. Nothing half written: those begin with a dot.
+pub(crate) fn below(folder: &Path) -> io::Result<Vec<PathBuf>> {
+    let (mut out, mut open) = (Vec::new(), vec![PathBuf::new()]);
+    while let Some(at) = open.pop() {
+        let listed = match fs::read_dir(folder.join(&at)) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => continue,
+            other => other?,
+        };
+        for entry in listed {
+            let entry = entry?;
+            let path = at.join(entry.file_name());
+            if entry.file_name().to_string_lossy().starts_with('.') {
+                continue;
+            }
+            if entry.file_type()?.is_dir() { open.push(path) } else { out.push(path) }
+        }
+    }
+    out.sort();
+    Ok(out)
+}
+
+/// The shops' folders.
+fn shops(data: &Path) -> io::Result<Vec<PathBuf>> {
+    let all = match fs::read_dir(data.join("shops")) {
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        other => other?,
+    };
+    all.map(|e| Ok(Path::new("shops").join(e?.file_name()))).collect()
+}
+
+/// Copies what is not there yet. Checkpoints come last, so that none is ahead of what was copied before it.
+fn files(data: &Path, to: &Path) -> io::Result<Done> {
+    let mut done = Done::default();
+    for shop in shops(data)? {
+        for shelf in SHELVES {
+            let shelf = shop.join(shelf);
+            for path in below(&data.join(&shelf))? {
+                shelved(data, to, &shelf.join(path), &mut done)?;
+            }
+        }
+        let checkpoints = shop.join("checkpoints");
+        for path in below(&data.join(&checkpoints))? {
+            anew(data, to, &checkpoints.join(path))?;
+        }
+    }
+    for own in OWN {
+        for path in below(&data.join(own))? {
+            anew(data, to, &Path::new(own).join(path))?;
+        }
+    }
+    Ok(done)
+}
+
+/// A file that its digest names: copied once, and hashed on the way.
+fn shelved(data: &Path, to: &Path, path: &Path, done: &mut Done) -> io::Result<()> {
+    let mut from = match File::open(data.join(path)) {
+        // Erased since the folder was listed.
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(()),
+        other => other?,
+    };
+    let size = from.metadata()?.len();
+    if fs::metadata(to.join(path)).is_ok_and(|m| m.len() == size) {
+        done.kept += 1;
+        return Ok(());
+    }
+    let mut hasher = Hasher::new();
+    let wrote = whole(&to.join(path), |out| {
+        let mut piece = vec![0; PIECE];
+        loop {
+            match from.read(&mut piece)? {
+                0 => return Ok(()),
+                n => {
+                    hasher.update(&piece[..n]);
+                    out.write_all(&piece[..n])?;
+                }
+            }
+        }
+    });
+    wrote?;
+    let named = path.file_name().is_some_and(|n| n.to_string_lossy() == hasher.finish().hex());
+    if !named {
+        fs::remove_file(to.join(path))?;
+        done.faults.push(format!("{} is not what its name says; it was not copied", path.display()));
+        return Ok(());
+    }
+    done.copied += 1;
+    done.bytes += size;
+    Ok(())
+}
+
+/// A small file that may change: copied each time.
+fn anew(data: &Path, to: &Path, path: &Path) -> io::Result<()> {
+    match fs::read(data.join(path)) {
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(()),
+        read => {
+            let bytes = read?;
+            if fs::read(to.join(path)).is_ok_and(|there| there == bytes) {
+                return Ok(());
+            }
+            whole(&to.join(path), |out| out.write_all(&bytes))
+        }
+    }
+}
+
+/// Writes a file whole or not at all, readable by its owner alone.
+pub(crate) fn whole(path: &Path, write: impl FnOnce(&mut File) -> io::Result<()>) -> io::Result<()> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    make_folder(folder)?;
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let beside = folder.join(format!(".{name}"));
+    let mut options = OpenOptions::new();
+    options.write(true).create(true).truncate(true);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.mode(0o600);
+    }
+    let mut out = options.open(&beside)?;
+    write(&mut out)?;
+    out.sync_all()?;
+    fs::rename(&beside, path)?;
+    sync_folder(folder)
+}
+
+/// Takes away files that the shop no longer has: it erased them, and a backup that kept them would not.
+fn prune(data: &Path, to: &Path) -> io::Result<u64> {
+    let mut gone = 0;
+    for shop in shops(to)? {
+        // A shop that is not there at all is another installation's: nothing is taken away on a mistake.
+        if !data.join(&shop).is_dir() {
+            continue;
+        }
+        for shelf in SHELVES {
+            let shelf = shop.join(shelf);
+            let there: BTreeSet<PathBuf> = below(&data.join(&shelf))?.into_iter().collect();
+            for path in below(&to.join(&shelf))?.into_iter().filter(|p| !there.contains(p)) {
+                fs::remove_file(to.join(&shelf).join(path))?;
+                gone += 1;
+            }
+        }
+    }
+    Ok(gone)
+}
+
+/// `counterfoil backup`, in words.
+///
+/// # Errors
+/// A sentence.
+pub async fn command(data: &Path, to: &Path) -> Result<bool, String> {
+    let done = run(data, to).await?;
+    for fault in &done.faults {
+        println!("fault: {fault}");
+    }
+    println!(
+        "{} files copied ({} bytes), {} there already, {} taken away as erased; {} faults",
+        done.copied,
+        done.bytes,
+        done.kept,
+        done.gone,
+        done.faults.len()
+    );
+    println!("the keys are not in it: keep the exported log key elsewhere");
+    Ok(done.faults.is_empty())
+}

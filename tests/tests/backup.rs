@@ -1,0 +1,112 @@
+//! A backup is taken while machines are taken in, again into the same folder, and put back: everything up to that moment is there
+//! and proves, what came later is lost and the log says so, what was erased is not in the copy, and nobody is signed in by it.
+
+use std::path::Path;
+use std::process::Command;
+
+use evidence::digest::Digest;
+use serde_json::json;
+use tests::ask::{Actor, CookieStaff};
+use tests::counter::Counter;
+use tests::picture;
+use tests::record;
+use tests::seeded::Seeded;
+use tests::server::{self, How, Server, program};
+use tests::shop::{PASSWORD, Shop};
+
+/// Runs the program; what it said, and whether it did it.
+fn told(args: &[&str], paths: &[(&str, &Path)]) -> (bool, String) {
+    let mut command = Command::new(program());
+    command.args(args);
+    paths.iter().for_each(|(name, path)| drop(command.arg(name).arg(path)));
+    let done = command.output().expect("the program runs");
+    let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
+    (done.status.success(), said)
+}
+
+async fn backup(data: &Path, to: &Path) -> String {
+    let (data, to) = (data.to_owned(), to.to_owned());
+    let run = tokio::task::spawn_blocking(move || told(&["backup"], &[("--data", &data), ("--to", &to)]));
+    let (good, said) = run.await.expect("it runs");
+    assert!(good, "{said}");
+    said
+}
+
+fn restore(from: &Path, data: &Path, key: &Path) -> (bool, String) {
+    told(&["restore", "--because", "the disk broke"], &[("--from", from), ("--data", data), ("--key", key)])
+}
+
+async fn file(staff: &CookieStaff, bytes: &[u8]) -> u16 {
+    staff.get(&staff.path(&format!("/files/{}", Digest::of(bytes).hex()))).send().await.status.as_u16()
+}
+
+#[tokio::test]
+async fn a_backup_taken_while_serving_is_put_back_and_checks() {
+    let home = tempfile::Builder::new().prefix("counterfoil-backup-").tempdir().expect("a folder");
+    let at = |name: &str| home.path().join(name);
+    let (data, copy, key) = (at("data"), at("copy"), at("log.key"));
+    let mut shop = Shop::on(Server::over(&data, &How::default())).await;
+    let mut counter = shop.counter(81).await;
+    let mut first = counter.take_in("0100").await.expect("answers");
+    let (kept, erased) = (picture::sharp(811), picture::sharp(812));
+    counter.photo(&mut first, None, &kept).await.expect("an answer");
+    let (photo, _) = counter.photo(&mut first, None, &erased).await.expect("an answer");
+    let exported = shop.ines.post(&shop.ines.path("/key-export")).send().await.expect(200).text();
+    std::fs::write(&key, exported).expect("a file");
+
+    // While others work.
+    let working = tokio::spawn(async move {
+        for tag in ["0101", "0102", "0103"] {
+            counter.take_in(tag).await.expect("answers");
+        }
+        counter
+    });
+    let said = backup(&data, &copy).await;
+    assert!(said.contains("0 faults") && said.contains("keep the exported log key elsewhere"), "{said}");
+    let counter = working.await.expect("they took three in");
+    assert!(!copy.join("keys").exists(), "no key is in a backup");
+
+    // Again: what is new, and without what was erased.
+    let mut owner = Counter::of(shop.ines.clone(), Seeded::new(82)).await;
+    let because = json!({"photo": photo, "because": "a passer-by is in the picture"});
+    owner.say(&mut first, "photo-erased", because, &[]).await.expect("an answer");
+    assert_eq!(file(&shop.ines, &erased).await, 410, "it is erased here");
+    let said = backup(&data, &copy).await;
+    assert!(said.contains(" taken away as erased") && !said.contains(" 0 taken away"), "{said}");
+    let hex = Digest::of(&erased).hex();
+    let named = format!("shops/{}/originals/{}/{hex}", shop.id, &hex[..2]);
+    assert!(!copy.join(&named).exists(), "a backup keeps what was erased");
+    let before = record::log(&shop.ines).await.expect("the log");
+
+    // What came later is lost with the disk.
+    let mut counter = counter;
+    counter.take_in("0109").await.expect("answers");
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+
+    let wrong = at("wrong.key");
+    std::fs::write(&wrong, format!("{}\n", "5a".repeat(32))).expect("a file");
+    let (good, said) = restore(&copy, &at("with-a-wrong-key"), &wrong);
+    assert!(!good && said.contains("key"), "{said}");
+    let (good, said) = restore(&copy, &data, &key);
+    assert!(!good && said.contains("is not empty"), "{said}");
+
+    let back = at("back");
+    let (good, said) = restore(&copy, &back, &key);
+    assert!(good && said.contains("epoch 2 is open") && said.contains("; 0 faults"), "{said}");
+    let mut server = Server::over(&back, &How::default());
+    let ines = shop.ines.at(&server.address);
+    assert_eq!(ines.get(&ines.path("")).send().await.status.as_u16(), 401, "nobody is signed in by a backup");
+    let (door, ines) = (server.anonymous(), json!({"sign_in": "ines", "password": PASSWORD}));
+    let ines = door.let_in(&door.post("/v1/sessions").json(&ines).send().await);
+    let log = record::log(&ines).await.expect("the log");
+    let same = before.iter().all(|(index, bytes)| log.get(index) == Some(bytes));
+    assert!(same, "everything up to the backup is there, byte for byte");
+    let next = before.len() as u64;
+    let opened: serde_json::Value = serde_json::from_slice(&log[&next]).expect("an entry");
+    assert_eq!(opened["said"]["type"], "epoch-opened", "what came later is lost, and the log says so");
+    assert_eq!((file(&ines, &kept).await, file(&ines, &erased).await), (200, 410));
+    Counter::of(ines, Seeded::new(83)).await.take_in("0109").await.expect("it goes on");
+    assert!(server.stop().success(), "{}", server.log());
+    let checked = server::check(&back);
+    assert!(checked.sound, "{}", checked.said);
+}
