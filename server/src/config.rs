@@ -195,6 +195,9 @@ pub struct Serve {
     /// How long parts of a file that nobody finishes are kept, in seconds.
     #[arg(long, env = "COUNTERFOIL_PARTS_KEPT_S")]
     pub parts_kept_s: Option<u32>,
+    /// Address of its own for `/healthz`, `/readyz` and `/metrics`, such as 127.0.0.1:9080; nobody outside is meant to reach it.
+    #[arg(long, env = "COUNTERFOIL_OPERATIONS")]
+    pub operations: Option<SocketAddr>,
     /// Logs as JSON lines.
     #[arg(long, env = "COUNTERFOIL_LOG_JSON")]
     #[serde(default)]
@@ -221,6 +224,7 @@ impl Serve {
             behind_proxy: self.behind_proxy || file.behind_proxy,
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
             parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
+            operations: self.operations.or(file.operations),
             log_json: self.log_json || file.log_json,
         })
     }

@@ -15,6 +15,7 @@ pub mod intake;
 pub mod judging;
 pub mod kinds;
 pub mod ledger;
+pub mod operations;
 pub mod originals;
 pub mod own_kinds;
 pub mod pack;

@@ -18,6 +18,7 @@ use crate::http::guard::{Guard, guard};
 use crate::http::{self, methods};
 use crate::judging;
 use crate::ledger::{Ledger, start};
+use crate::operations;
 use crate::originals::{Originals, make_folder};
 use crate::tls::trust::Trust;
 use crate::tls::{self, Certificates};
@@ -170,11 +171,13 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     }
     access.tend().await.map_err(|e| e.detail)?;
 
+    let metrics = operations::Metrics::default();
     let guarding = Guard {
         clock: ledger.clock().clone(),
         random: ledger.random().clone(),
         public_url: wanted.public_url.clone(),
         hsts: wanted.tls_cert.is_some(),
+        metrics: metrics.clone(),
     };
     let plain = plain_listener(certificates.as_ref(), bound);
     let trust = Trust {
@@ -221,7 +224,16 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     }
     tokio::spawn(tend_daily(access.clone()));
     let token = access.set_up_token().await.map_err(|p| p.detail)?;
-    tell(&address, bound, secure, token.as_deref());
+    let beside = match wanted.operations {
+        Some(at) => {
+            let (side, at) = operations::server(at, app.clone(), metrics, data)
+                .map_err(|e| format!("cannot listen on {at} for operations: {e}"))?;
+            tokio::spawn(side);
+            Some(format!("http://{at}"))
+        }
+        None => None,
+    };
+    tell(&address, bound, secure, token.as_deref(), beside.as_deref());
     let handle = server.handle();
     let stopping = app.stopping.clone();
     tokio::spawn(async move {
@@ -258,14 +270,14 @@ async fn tend_daily(access: Arc<Access>) {
 }
 
 /// One line a program can read, then what a person does next.
-fn tell(address: &str, bound: SocketAddr, secure: bool, token: Option<&str>) {
+fn tell(address: &str, bound: SocketAddr, secure: bool, token: Option<&str>, operations: Option<&str>) {
     let scheme = if secure { "https" } else { "http" };
     let here = format!(
         "{scheme}://{}",
         if bound.ip().is_unspecified() { SocketAddr::new([127, 0, 0, 1].into(), bound.port()) } else { bound }
     );
     let set_up = token.map(|t| format!("{here}/set-up#{t}"));
-    println!("ready {}", json!({"address": here, "network": address, "set_up": set_up}));
+    println!("ready {}", json!({"address": here, "network": address, "set_up": set_up, "operations": operations}));
     if let Some(link) = set_up {
         println!("Nobody is set up yet. Open this link once, on this machine, to make the owner:\n  {link}");
     }

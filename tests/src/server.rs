@@ -62,6 +62,8 @@ pub struct Server {
     pub address: String,
     /// The token of the first start, while nobody is set up.
     pub set_up: Option<String>,
+    /// Where it tells how it is, when it was asked to.
+    pub operations: Option<String>,
     data: PathBuf,
     own: Option<TempDir>,
 }
@@ -134,7 +136,8 @@ impl Server {
         let text = |name: &str| ready.get(name).and_then(Value::as_str).map(str::to_owned);
         let address = text("address").expect("an address in the ready line");
         let set_up = text("set_up").and_then(|link| link.split_once('#').map(|(_, token)| token.to_owned()));
-        Ok(Server { child, address, set_up, data: data.to_owned(), own: None })
+        let operations = text("operations");
+        Ok(Server { child, address, set_up, operations, data: data.to_owned(), own: None })
     }
 
     /// Somebody who is not signed in.

@@ -18,7 +18,9 @@ use tests::shop::{PASSWORD, Shop};
 fn told(args: &[&str], paths: &[(&str, &Path)]) -> (bool, String) {
     let mut command = Command::new(program());
     command.args(args);
-    paths.iter().for_each(|(name, path)| drop(command.arg(name).arg(path)));
+    for (name, path) in paths {
+        command.arg(name).arg(path);
+    }
     let done = command.output().expect("the program runs");
     let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
     (done.status.success(), said)

@@ -112,7 +112,13 @@ impl Stage {
 
     /// Sends a request and gives status, the cookie that was set if any, and the JSON body.
     pub async fn ask(&self, req: TestRequest) -> Answer {
-        let guard = Guard { clock: Clock::System, random: Random::System, public_url: None, hsts: false };
+        let guard = Guard {
+            clock: Clock::System,
+            random: Random::System,
+            public_url: None,
+            hsts: false,
+            metrics: crate::operations::Metrics::default(),
+        };
         let app = init_service(
             App::new()
                 .app_data(self.access.clone())

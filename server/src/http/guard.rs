@@ -11,6 +11,7 @@ use tracing::Instrument;
 
 use crate::access;
 use crate::edge::{Clock, Random};
+use crate::operations::Metrics;
 use crate::problem::{self, Problem};
 
 /// The header that browser requests carry which change something: `web/<build>`. A form on another site cannot set it.
@@ -30,6 +31,8 @@ pub struct Guard {
     /// Tell browsers to stay on HTTPS. Only with a certificate that they trust without our doing: with the local
     /// authority it would lock out whoever has not installed that yet.
     pub hsts: bool,
+    /// Where answers are counted.
+    pub metrics: Metrics,
 }
 
 /// The id of a request, in its extensions.
@@ -69,6 +72,7 @@ pub async fn guard<B: MessageBody + 'static>(
         tracing::Span::current().record("route", route.as_str());
         let ms = settings.clock.now() - started;
         tracing::info!(status = res.status().as_u16(), ms, "answered");
+        settings.metrics.answered(&route, res.status().as_u16(), ms);
         dress(res.headers_mut(), api, secure && settings.hsts);
         Ok::<_, Error>(res)
     };
@@ -149,7 +153,13 @@ mod tests {
 
     fn settings() -> web::Data<Guard> {
         let (clock, random) = (Clock::System, Random::System);
-        web::Data::new(Guard { clock, random, public_url: Some("https://intake.example".into()), hsts: true })
+        web::Data::new(Guard {
+            clock,
+            random,
+            public_url: Some("https://intake.example".into()),
+            hsts: true,
+            metrics: Metrics::default(),
+        })
     }
 
     macro_rules! app {

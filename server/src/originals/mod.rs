@@ -61,6 +61,11 @@ impl Originals {
         Ok(Originals { root: Arc::new(root.to_owned()), durable: Arc::default() })
     }
 
+    /// The folder of all shops.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
     /// The folder of a shop.
     pub fn shop(&self, shop: Uuid) -> PathBuf {
         self.root.join(shop.to_string())
@@ -375,6 +380,17 @@ pub fn make_folder(folder: &Path) -> io::Result<()> {
         Some(parent) if !parent.as_os_str().is_empty() => sync_folder(parent),
         _ => sync_folder(Path::new(".")),
     }
+}
+
+/// Whether a small file can be written and synced there now; it is taken away again.
+///
+/// # Errors
+/// What the disk says.
+pub fn takes_writes(folder: &Path) -> io::Result<()> {
+    let probe = folder.join(".probe");
+    let mut file = OpenOptions::new().write(true).create(true).truncate(true).open(&probe)?;
+    file.write_all(b"ready?").and_then(|()| file.sync_all())?;
+    fs::remove_file(probe)
 }
 
 /// Syncs a folder's names.

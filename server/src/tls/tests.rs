@@ -236,8 +236,13 @@ async fn the_plain_server_shows_the_trust_page_and_sends_everything_else_to_http
     let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
     let at = listener.local_addr().expect("an address");
     let trust = Trust { say: |_, key| key.to_owned(), certificates: None, https_url: None, plain_url: None };
-    let guarding =
-        crate::http::guard::Guard { clock: Clock::System, random: Random::System, public_url: None, hsts: false };
+    let guarding = crate::http::guard::Guard {
+        clock: Clock::System,
+        random: Random::System,
+        public_url: None,
+        hsts: false,
+        metrics: crate::operations::Metrics::default(),
+    };
     let server = trust::plain_server(listener, trust, guarding).expect("a server");
     let handle = server.handle();
     actix_web::rt::spawn(server);
