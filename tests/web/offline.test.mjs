@@ -183,6 +183,19 @@ test("tags are set apart, offered one after the other, and asked for again when 
   assert.deepEqual(given, [20, 20]);
 });
 
+test("a tag whose intake the server took, before the list names it, is not offered again", async () => {
+  const dev = await device();
+  const { shop } = dev.ctx.session ?? {};
+  await dev.ctx.store.write(["meta"], (w) => w.setMeta(`tags:${shop}`, ["0021", "0022"]));
+  await write.openIntake(dev.ctx, KIND_DIGEST, "0021");
+  await dev.rest();
+  await dev.ctx.store.write(["queue", "intakes"], async (w) => {
+    for (const row of await w.all("queue")) await w.remove("queue", row.key);
+    for (const row of await w.all("intakes")) await w.remove("intakes", row.id);
+  });
+  assert.deepEqual(await freeTags(dev.ctx), ["0022"]);
+});
+
 test("versions: a server that needs a newer client stops the queue and loses nothing", async () => {
   assert.deepEqual([tooOld({ client_minimum: 1 }), tooOld({ client_minimum: 2 }), tooOld(null), tooOld({ client_minimum: "9" })], [false, true, false, false]);
   assert.deepEqual([otherBuild({ client_build: "b" }, "web/a"), otherBuild({ client_build: "a" }, "web/a"), otherBuild({}, "web/a"), otherBuild({ client_build: "a" }, "web/source")], [true, false, false, false]);

@@ -2,7 +2,7 @@
 // @ts-check
 
 import { signedIn } from "./context.js";
-import { openedTags } from "./write.js";
+import { givenTags, openedTags } from "./write.js";
 
 /** @import {Context} from "./context.js" */
 
@@ -19,7 +19,7 @@ export async function freeTags(ctx) {
     const leased = await w.meta(`tags:${shop}`);
     if (!Array.isArray(leased)) return [];
     const given = (await w.by("intakes", "shop", shop)).flatMap((i) => [i.tag, ...(i.summary?.tags_before ?? [])]);
-    const used = new Set([...given, ...(await openedTags(w, shop))]);
+    const used = new Set([...given, ...(await openedTags(w, shop)), ...(await givenTags(w, shop))]);
     return leased.filter((tag) => !used.has(tag));
   });
 }

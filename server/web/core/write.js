@@ -36,9 +36,27 @@ export async function openIntake(ctx, kindDigest, tag, { how = "at counter", wri
   await ctx.store.write([...STORES, "intakes"], async (w) => {
     const here = [...(await w.by("intakes", "shop", shop)).flatMap((i) => [i.tag, ...(i.summary?.tags_before ?? [])]), ...(await openedTags(w, shop))];
     if (here.includes(number)) throw trouble("tag-used-here");
+    await give(w, shop, number);
     await put(ctx, w, id, "intake-opened", { kind: kindDigest, kind_id: kind.kind.id, tag: number, how, ...(written ? { written: { ...written } } : {}), ...(earlier ? { earlier } : {}) });
   });
   return told(ctx, id, id);
+}
+
+/** How many tags a device remembers to have given out. */
+const GIVEN = 100;
+
+/**
+ * Notes that a tag was given out here: between the server's answer and the list that names the intake nothing else does.
+ * @param {Work} w @param {string} shop @param {string} tag
+ */
+async function give(w, shop, tag) {
+  await w.setMeta(`given:${shop}`, [...(await givenTags(w, shop)), tag].slice(-GIVEN));
+}
+
+/** Tags that this device gave out lately. @param {Work} w @param {string} shop @returns {Promise<string[]>} */
+export async function givenTags(w, shop) {
+  const given = await w.meta(`given:${shop}`);
+  return Array.isArray(given) ? given : [];
 }
 
 /** Tags of intakes opened here and not on the server yet. @param {Work} w @param {string} shop @returns {Promise<string[]>} */
@@ -61,6 +79,7 @@ export async function changeTag(ctx, intake, tag) {
     if (!row || !old) throw trouble("not-here");
     await w.put("entries", { ...old, aside: true });
     await w.remove("queue", row.key);
+    await give(w, row.shop, number);
     await put(ctx, w, intake, "intake-opened", { ...old.said.body, tag: number }, undefined, { order: row.order });
   });
   told(ctx, intake, undefined);
