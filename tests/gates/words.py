@@ -18,7 +18,7 @@ named = set(re.findall(rf"""["'`]((?:{groups})\.[a-z0-9-]+(?:\.[a-z0-9-]+)*)["'`
 # Keys that are put together: everything before the first gap in the text.
 made = set(re.findall(rf"""["'`]((?:{groups})\.[a-z0-9.-]*)(?=\{{|\$\{{)""", text))
 # What looks like a key and is none: file names, hosts, members.
-other = {w for w in named if re.search(r"\.(js|css|html|svg|json|toml|db|key|crt|png|jpg|rs|example|invalid|local)$", w) or w == "problem.detail"}
+other = {w for w in named if re.search(r"\.(js|css|html|svg|json|toml|db|key|crt|png|jpg|pdf|rs|example|invalid|local)$", w) or w == "problem.detail"}
 missing = sorted(k for k in named - other if k not in words and not any(w.startswith(f"{k}.") for w in words))
 plain = lambda k: re.sub(r"\.(one|few|many|other|zero|two)$", "", k)
 unused = sorted(k for k in words if k not in named and plain(k) not in named and not any(k.startswith(m) for m in made))

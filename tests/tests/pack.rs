@@ -188,6 +188,21 @@ fn holds(bytes: &[u8], secret: &str) -> bool {
         || in_base64.into_iter().any(|n| has(&n, &url))
 }
 
+/// A report as other programs see it: its objects with every stream inflated, its words as drawn and as read aloud; and what
+/// exiftool says of its pictures.
+fn read(report: &Path) -> (Vec<Vec<u8>>, String) {
+    let folder = folder();
+    let (inflated, pictures) = (folder.path().join("inflated.pdf"), folder.path().join("pictures"));
+    tool(Command::new("qpdf").args(["--qdf", "--object-streams=disable"]).arg(report).arg(&inflated));
+    let flat = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ").into_bytes();
+    let drawn = tool(Command::new("pdftotext").arg(report).arg("-"));
+    let aloud = tool(Command::new("pdfinfo").arg("-struct-text").arg(report));
+    fs::create_dir(&pictures).expect("a folder");
+    tool(Command::new("pdfimages").arg("-all").arg(report).arg(pictures.join("p")));
+    let told = tool(Command::new("exiftool").args(["-a", "-G1", "-s", "-r"]).arg(&pictures));
+    (vec![fs::read(&inflated).expect("what qpdf wrote"), flat(drawn), flat(aloud)], told)
+}
+
 fn folder() -> tempfile::TempDir {
     tempfile::tempdir().expect("a folder")
 }
@@ -240,6 +255,16 @@ async fn a_pack_without_the_customer_has_nothing_of_them_and_checks() {
     for secret in SECRETS {
         assert!(whole.values().any(|b| holds(b, secret)), "the whole pack has {secret}: the search finds it");
     }
+    let report = folder.path().join("whole.pdf");
+    fs::write(&report, &whole["report.pdf"]).expect("a file");
+    let (found, pictures) = read(&report);
+    for secret in ["M. Okafor", "660 0000000", "fine in spring"] {
+        assert!(found.iter().any(|b| holds(b, secret)), "the whole report has {secret}: the search finds it");
+    }
+    assert!(
+        !pictures.contains("GPS") && !pictures.contains("[IFD0]"),
+        "renditions are printed, no originals: {pictures}"
+    );
     let of_claim = format!("?claim={claim}");
     for query in ["?customer=withheld", "?customer=withheld&view=bar-side", &of_claim] {
         let bytes = pack(&shop, &intake, query).await;
@@ -260,6 +285,14 @@ async fn a_pack_without_the_customer_has_nothing_of_them_and_checks() {
         let found = tool(Command::new("exiftool").args(["-a", "-G1", "-s", "-r"]).arg(unpacked.join("copies")));
         for tag in ["GPS", "Serial", "Thumbnail", "Artist", "OwnerName", "[ExifIFD]", "[IFD0]"] {
             assert!(!found.contains(tag), "{query}: {tag} in {found}");
+        }
+        // The report: no word of them drawn, hidden or described, and its pictures carry nothing either.
+        let (found, pictures) = read(&unpacked.join("report.pdf"));
+        for secret in SECRETS {
+            assert!(!found.iter().any(|b| holds(b, secret)), "{query}: the report has {secret}");
+        }
+        for tag in ["GPS", "Serial", "Thumbnail", "Artist", "OwnerName", "[ExifIFD]", "[IFD0]"] {
+            assert!(pictures.contains("ImageWidth") && !pictures.contains(tag), "{query}: {tag} in {pictures}");
         }
         fs::remove_dir_all(&unpacked).expect("the folder goes");
         let (code, lines) = verify(&file, &[]);

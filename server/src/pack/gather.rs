@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use super::choose::{self, Customer, Wanted};
 use super::write::{Of, Plan, on_disk};
-use super::{Lack, Planned, by_hand, letter, page};
+use super::{Lack, Planned, by_hand, letter, page, printed};
 use crate::http::{no, receipts, shop};
 use crate::intake::check::{Mode, check_facts};
 use crate::intake::kind::LoadedKind;
@@ -26,7 +26,7 @@ use crate::ledger::{LOG_NAME, Ledger, prove};
 use crate::originals::Shelf;
 use crate::problem::Problem;
 use crate::receipt::Input;
-use crate::words;
+use crate::{settings, words};
 
 /// Where a photo stands in the pack.
 #[derive(Clone, Debug)]
@@ -73,6 +73,8 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
     let (record, intake) = record(ledger, &mut tx, of, all, wanted).await?;
     let terms = terms(&mut tx, of.shop, &intake).await?;
     let tags = receipts::tags_beside(&mut tx, &intake).await.map_err(no::fault)?;
+    let rule = load::settings(&mut *tx, of.shop).await.map_err(no::fault)?.remove("compression-rule").map(|(v, _)| v);
+    let rule = serde_json::from_value(rule.unwrap_or_else(|| settings::default("compression-rule"))).ok();
     tx.rollback().await.map_err(no::fault)?;
     let (shop_name, zone, _) = shop::facts_of(ledger.pool(), of.shop).await?;
     let staff = shop::staff_names_of(ledger.pool(), of.shop).await?;
@@ -112,11 +114,19 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
     };
     let entries = record.stored.iter().map(|s| s.entry().map(|e| (s.index, e))).collect::<Result<Vec<_>, _>>();
-    let shown =
-        page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries.map_err(no::fault)?, wanted };
+    let entries = entries.map_err(no::fault)?;
+    let shown = page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries, wanted };
     if let Some(letter) = wanted.claim.and_then(|claim| letter::render(&input, &placed, claim)) {
         files.push(Planned::here(letter::NAME, letter));
     }
+    let made = printed::report(ledger, &shown, rule.as_ref());
+    if let Err(e) = &made {
+        // Everything else is still worth having; what is not here is told.
+        tracing::error!(error = %e, "a report could not be made");
+        lacks.push(Lack { code: "report", of: String::new() });
+    }
+    files.extend(made);
+    let shown = page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries, wanted };
     files.push(Planned::here("index.html", page::render(&shown)));
     files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue)));
     let of = Of {

@@ -1,15 +1,19 @@
 //! The pack: what leaves the shop for a dispute or a claim, as one archive that can be checked without us. What goes in is
-//! decided by `choose` (pure), `gather` reads it, `page` and `by_hand` write the two files a person reads, `write` streams it.
+//! decided by `choose` (pure), `gather` reads it, `page`, `report` and `by_hand` write the three files a person reads, `write` streams it.
 
 pub mod by_hand;
 pub mod choose;
 pub mod gather;
 pub mod letter;
 pub mod page;
+mod printed;
+pub mod report;
 pub mod run;
 pub mod write;
 
+use std::fs::File;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use evidence::digest::Digest;
 
@@ -20,6 +24,8 @@ pub enum Bytes {
     Here(Vec<u8>),
     /// On disk: the file.
     On(PathBuf),
+    /// On disk, made for this pack; it has no name and goes with it.
+    Aside(Arc<File>),
 }
 
 /// A file that will be in a pack. What is on disk was read once, so that it can be listed; it is read again to be sent.

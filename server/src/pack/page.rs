@@ -98,7 +98,9 @@ pub fn render(shown: &Shown<'_>) -> String {
             body {
                 main {
                     (paper::head(input, &tag))
-                    section { h2 { (w("pack.what-title")) } p { (say(input, "pack.what", &json!({"shop": input.shop_name}))) } (scope(shown)) }
+                    section { h2 { (w("pack.what-title")) } p { (say(input, "pack.what", &json!({"shop": input.shop_name}))) }
+                        @if !shown.lacks.iter().any(|l| l.code == "report") { p { a href="report.pdf" { (w("report.link")) } } }
+                        (scope(shown)) }
                     (check(input.words))
                     @if !shown.lacks.is_empty() { section { h2 { (w("pack.lacks-title")) } ul { @for l in shown.lacks { li { (lack(input.words, l)) } } } } }
                     @if whole { (paper::section(&w("receipt.condition"), &lines::condition(input, &number))) }

@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::{self, Read, Write};
+use std::os::unix::fs::FileExt;
 use std::path::Path;
 
 use evidence::canon;
@@ -97,6 +98,18 @@ impl Plan {
                         match from.read(&mut piece)? {
                             0 => break,
                             n => archive.piece(&piece[..n])?,
+                        }
+                    }
+                }
+                Bytes::Aside(from) => {
+                    let mut at = 0;
+                    loop {
+                        match from.read_at(&mut piece, at)? {
+                            0 => break,
+                            n => {
+                                archive.piece(&piece[..n])?;
+                                at += n as u64;
+                            }
                         }
                     }
                 }

@@ -135,7 +135,8 @@ fn told(input: &Input<'_>) -> Vec<String> {
     .collect()
 }
 
-fn lines(input: &Input<'_>) -> Vec<String> {
+/// What became of each thing and old part.
+pub(crate) fn lines(input: &Input<'_>) -> Vec<String> {
     let what = |line: &str| match line.split_once(':') {
         Some(("accessory", id)) => {
             let thing = input.kind.accessories.iter().find(|a| a.id == id);
@@ -156,7 +157,8 @@ fn lines(input: &Input<'_>) -> Vec<String> {
     hand_back::lines(input.kind, input.intake).into_iter().filter_map(settled).collect()
 }
 
-fn trial(input: &Input<'_>) -> Vec<String> {
+/// Whether it was tried, by whom, or why not.
+pub(crate) fn trial(input: &Input<'_>) -> Vec<String> {
     let trial = input.intake.home.trial.iter();
     trial
         .map(|t| {
@@ -183,7 +185,8 @@ fn money_lines(input: &Input<'_>) -> Vec<String> {
     answers.chain(work).collect()
 }
 
-fn collector(input: &Input<'_>) -> Vec<String> {
+/// Who collected it, and how that was checked.
+pub(crate) fn collector(input: &Input<'_>) -> Vec<String> {
     let collector = input.intake.home.collector.iter();
     collector
         .map(|c| {

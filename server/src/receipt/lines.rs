@@ -3,8 +3,10 @@
 use serde_json::{Map, Value, json};
 
 use super::{Input, money};
+use crate::intake::body::Line;
 use crate::intake::check::{Checked, Mode, check_facts};
 use crate::intake::kind::Due;
+use crate::intake::state::NotedLine;
 
 /// A sentence with what it names.
 pub fn say(input: &Input<'_>, key: &str, with: &Value) -> String {
@@ -13,27 +15,29 @@ pub fn say(input: &Input<'_>, key: &str, with: &Value) -> String {
 
 /// The condition lines, then the sentence that answers for the rest.
 pub fn condition(input: &Input<'_>, number: &dyn Fn(uuid::Uuid) -> Option<usize>) -> Vec<String> {
-    let mut out = Vec::new();
-    for line in &input.intake.lines {
-        let part = input
-            .kind
-            .parts
-            .iter()
-            .find(|p| p.id == line.what.part)
-            .map_or(line.what.part.as_str(), |p| input.words.text(&p.name));
-        let word = input.kind.condition(&line.what.word).map_or(line.what.word.as_str(), |c| input.words.text(&c.name));
-        let mut text = say(input, "receipt.line", &json!({"part": part, "word": word}));
-        if let Some(note) = &line.what.note {
-            text.push_str(&format!(", {note}"));
+    noted(input, number).into_iter().chain(block(input, "walk-round")).collect()
+}
+
+/// The condition lines, each with the numbers of its photos.
+pub fn noted(input: &Input<'_>, number: &dyn Fn(uuid::Uuid) -> Option<usize>) -> Vec<String> {
+    let said = |noted: &NotedLine| {
+        let photos: Vec<String> = noted.what.photos.iter().filter_map(|p| number(*p)).map(|n| n.to_string()).collect();
+        let text = line(input, &noted.what);
+        if photos.is_empty() {
+            return text;
         }
-        let photos: Vec<String> = line.what.photos.iter().filter_map(|p| number(*p)).map(|n| n.to_string()).collect();
-        if !photos.is_empty() {
-            text.push_str(&format!(" ({})", say(input, "receipt.photos", &json!({"list": photos.join(", ")}))));
-        }
-        out.push(text);
-    }
-    out.extend(block(input, "walk-round"));
-    out
+        format!("{text} ({})", say(input, "receipt.photos", &json!({"list": photos.join(", ")})))
+    };
+    input.intake.lines.iter().map(said).collect()
+}
+
+/// "Bar: bent, at the tip": one condition line.
+pub fn line(input: &Input<'_>, line: &Line) -> String {
+    let part = input.kind.parts.iter().find(|p| p.id == line.part);
+    let part = part.map_or(line.part.as_str(), |p| input.words.text(&p.name));
+    let word = input.kind.condition(&line.word).map_or(line.word.as_str(), |c| input.words.text(&c.name));
+    let note = line.note.as_ref().map(|n| format!(", {n}")).unwrap_or_default();
+    say(input, "receipt.line", &json!({"part": part, "word": word})) + &note
 }
 
 /// The sentence a block was answered by.

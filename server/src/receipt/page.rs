@@ -185,8 +185,13 @@ pub(crate) fn caption(input: &Input<'_>, photo: &Photo, number: usize) -> String
     format!("{number}. {}", if what.is_empty() { input.words.plain("receipt.photo") } else { what.join(", ") })
 }
 
-/// Whose clock: the camera's and the satellites' word, with what is assumed said, then the phone's, and ours.
+/// Whose clock, in one paragraph.
 pub(crate) fn times(input: &Input<'_>, photo: &Photo) -> String {
+    clocks(input, photo).join(" ")
+}
+
+/// Whose clock: the camera's and the satellites' word, with what is assumed said, then the phone's, and ours.
+pub(crate) fn clocks(input: &Input<'_>, photo: &Photo) -> Vec<String> {
     let zone = jiff::tz::TimeZone::get(input.zone).unwrap_or(jiff::tz::TimeZone::UTC);
     let claims = photo.judged.as_ref().map(|j| serde_json::Value::Object(j.what.claims.clone()));
     let claims: Claims = claims.and_then(|c| serde_json::from_value(c).ok()).unwrap_or_default();
@@ -210,7 +215,7 @@ pub(crate) fn times(input: &Input<'_>, photo: &Photo) -> String {
         Some(r) => say(input, "receipt.our-clock", &json!({"when": input.wall(r.mark.at)})),
         None => input.words.plain("receipt.not-received"),
     });
-    out.join(" ")
+    out
 }
 
 pub(crate) fn told(input: &Input<'_>) -> Markup {

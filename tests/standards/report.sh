@@ -1,0 +1,70 @@
+#!/usr/bin/env bash
+# Reports of the invented shop's packs against an independent validator of PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1): with the
+# customer, without, one view, in both languages. Two files spoiled on purpose show that it judges.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+venv=$PWD/target/report
+asked=tests/standards/report-requirements.txt
+program=${COUNTERFOIL_BIN:-$PWD/target/release/counterfoil}
+if ! cmp -s "$asked" "$venv/installed.txt"; then
+  rm -rf "$venv"
+  python3 -m venv "$venv"
+  "$venv/bin/pip" install --quiet --disable-pip-version-check -r "$asked"
+  cp "$asked" "$venv/installed.txt"
+fi
+
+folder=$(mktemp -d)
+server=
+trap '[ -z "$server" ] || { kill "$server" && wait "$server"; } 2>/dev/null; rm -rf "$folder"' EXIT
+mkfifo "$folder/out"
+"$program" demo --data "$folder/data" --listen 127.0.0.1:0 >"$folder/out" 2>"$folder/err" &
+server=$!
+ready=
+exec 3<"$folder/out"
+while [ -z "$ready" ] && read -r -t 120 line <&3; do
+  case $line in ready\ *) ready=1 ;; esac
+done
+[ -n "$ready" ] || { cat "$folder/err"; exit 1; }
+kill -TERM "$server"; wait "$server" || true; server=
+exec 3<&-
+
+# report NAME OPTION…: the report of a pack.
+report() {
+  local name=$1; shift
+  "$program" pack --data "$folder/data" --out "$folder/$name.zip" "$@" >/dev/null
+  unzip -q -p "$folder/$name.zip" report.pdf >"$folder/$name.pdf"
+}
+report long --intake 0112
+report found --intake 0151
+report short --intake 0158
+report deutsch --intake 0145 --language de
+report withheld --intake 0145 --withhold-customer
+report view --intake 0145 --view bar-side
+# Its letters are not in it any more; nothing says what is a heading any more. The same length, so that everything else stays where it is.
+sed 's|/FontFile2|/FontFilex|' "$folder/long.pdf" >"$folder/spoiled-letters.pdf"
+sed 's|/StructTreeRoot|/StructTreeRoox|' "$folder/long.pdf" >"$folder/spoiled-tree.pdf"
+for spoiled in spoiled-letters spoiled-tree; do
+  if cmp -s "$folder/long.pdf" "$folder/$spoiled.pdf"; then echo "$spoiled is as it was"; exit 1; fi
+done
+
+"$venv/bin/python" - "$folder" <<'PYTHON'
+import pathlib
+import sys
+
+import page
+
+folder = pathlib.Path(sys.argv[1])
+profiles = {"PDF/A-2a": page.ValidationProfile.PDF_A_2A, "PDF/UA-1": page.ValidationProfile.PDF_UA_1}
+good, rules = 0, 0
+for name in ["long", "found", "short", "deutsch", "withheld", "view"]:
+    for said, profile in profiles.items():
+        report = page.validate_pdf(str(folder / f"{name}.pdf"), profile=profile)
+        for failure in report.failures:
+            print(f"{name}: {said}: {failure.rule_id}: {failure.message}")
+        assert report.is_compliant, f"{name} is no {said}"
+        good, rules = good + 1, rules + report.rules.total
+for name, said in [("spoiled-letters", "PDF/A-2a"), ("spoiled-tree", "PDF/UA-1")]:
+    report = page.validate_pdf(str(folder / f"{name}.pdf"), profile=profiles[said])
+    assert not report.is_compliant, f"{name} passes for {said}: the validator judges nothing"
+print(f"{good} times compliant, {rules} rules looked at; both spoiled files found")
+PYTHON
