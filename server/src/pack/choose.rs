@@ -44,7 +44,7 @@ impl Wanted {
 
 /// Types that a pack without the customer may carry: none of them has words of or about a customer outside its
 /// disclosures. What is not named here stays out, so that a new type stays out until somebody has looked at it.
-const WITHOUT_CUSTOMER: [&str; 17] = [
+const WITHOUT_CUSTOMER: [&str; 18] = [
     "intake-opened",
     "machine-described",
     "photo-taken",
@@ -61,6 +61,7 @@ const WITHOUT_CUSTOMER: [&str; 17] = [
     "part-observed",
     "claim-opened",
     "part-posted",
+    "customer-erased",
     "epoch-opened",
 ];
 
@@ -98,7 +99,9 @@ fn wanted_here(entry: &Entry, wanted: &Wanted, photos: Option<&[Uuid]>, back: &B
     match (photos, photo) {
         (None, _) => true,
         (Some(photos), Some(photo)) => photos.contains(&photo),
-        (Some(_), None) => matches!(kind, "intake-opened" | "machine-described" | "taken-in" | "epoch-opened"),
+        (Some(_), None) => {
+            matches!(kind, "intake-opened" | "machine-described" | "taken-in" | "customer-erased" | "epoch-opened")
+        }
     }
 }
 
