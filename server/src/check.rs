@@ -2,6 +2,7 @@
 //! again, compares, holds every published checkpoint against the log, and reports what does not agree.
 
 mod desk;
+mod erased;
 mod files;
 mod kept;
 
@@ -83,7 +84,9 @@ pub async fn run(data: &Path) -> Result<ExitCode, String> {
 /// The database's.
 pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
     let mut tx = ledger.pool().begin().await?;
-    let rebuilt = read_log(&mut tx, shop, report).await?;
+    let mut erased = erased::Erased::read(ledger, &mut tx, shop, report).await?;
+    let rebuilt = read_log(&mut tx, shop, &mut erased, report).await?;
+    erased.told(shop, report);
     let levels = kept::nodes(&mut tx, shop, rebuilt.size, report).await?;
     kept::published(ledger, shop, &levels, &rebuilt.epochs, report);
     kept::documents(&mut tx, shop, report).await?;
@@ -123,7 +126,12 @@ struct Rebuilt {
     epochs: BTreeMap<u64, u64>,
 }
 
-async fn read_log(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) -> Result<Rebuilt, sqlx::Error> {
+async fn read_log(
+    db: &mut SqliteConnection,
+    shop: Uuid,
+    erased: &mut erased::Erased,
+    report: &mut Report,
+) -> Result<Rebuilt, sqlx::Error> {
     let mut out = Rebuilt::default();
     let mut leaves: Vec<Hash> = Vec::new();
     let mut after = None;
@@ -137,6 +145,7 @@ async fn read_log(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) ->
             after = Some(stored.index);
             match read_entry(db, shop, stored, report).await? {
                 Some(entry) => {
+                    erased.look(stored, &entry, report);
                     if entry.kept.at < out.log_time {
                         report
                             .faults

@@ -8,8 +8,11 @@ use sqlx::Row;
 use uuid::Uuid;
 
 use crate::app::App;
+use crate::ledger::Ledger;
 use crate::ledger::load::{self, broken};
 use crate::originals::Shelf;
+
+pub mod customer;
 
 /// Files that were erased and that no photo names any more.
 const ERASED: &str = "SELECT DISTINCT shop, file FROM named_file f WHERE f.erased_idx IS NOT NULL AND NOT EXISTS
@@ -37,15 +40,17 @@ async fn one(app: &App, shop: Uuid, file: Digest) -> Result<usize, sqlx::Error> 
     if !erased(app, shop, &file).await? {
         return Ok(0);
     }
+    let ledger = &app.ledger;
     let mut wanted = vec![(Shelf::Originals, file)];
-    for rendition in renditions(app, shop, &file).await? {
-        if !shown_elsewhere(app, shop, &file, &rendition).await? {
+    for rendition in renditions(ledger, shop, &file).await? {
+        if !shown_elsewhere(ledger, shop, &file, &rendition).await? {
             wanted.push((Shelf::Renditions, rendition));
         }
     }
-    let originals = app.ledger.originals().clone();
+    let originals = ledger.originals().clone();
     let take = move || {
         let mut gone = 0;
+        originals.erase_parts(shop, &file)?;
         for (shelf, digest) in wanted {
             gone += usize::from(originals.erase(shop, shelf, &digest)?);
         }
@@ -60,24 +65,28 @@ async fn one(app: &App, shop: Uuid, file: Digest) -> Result<usize, sqlx::Error> 
 /// # Errors
 /// The database's.
 pub async fn erased(app: &App, shop: Uuid, file: &Digest) -> Result<bool, sqlx::Error> {
+    gone(&app.ledger, shop, file).await
+}
+
+async fn gone(ledger: &Ledger, shop: Uuid, file: &Digest) -> Result<bool, sqlx::Error> {
     let (erased, live): (i64, i64) = sqlx::query_as(
         "SELECT count(erased_idx), count(*) FILTER (WHERE moved_idx IS NULL AND erased_idx IS NULL)
          FROM named_file WHERE shop = ? AND file = ?",
     )
     .bind(shop.to_string())
     .bind(file.0.to_vec())
-    .fetch_one(app.ledger.pool())
+    .fetch_one(ledger.pool())
     .await?;
     Ok(erased > 0 && live == 0)
 }
 
 /// Judgements that name this digest.
-async fn judgements(app: &App, shop: Uuid, digest: &Digest) -> Result<Vec<Entry>, sqlx::Error> {
+async fn judgements(ledger: &Ledger, shop: Uuid, digest: &Digest) -> Result<Vec<Entry>, sqlx::Error> {
     let all: Vec<Vec<u8>> =
         sqlx::query_scalar("SELECT bytes FROM entry WHERE shop = ? AND type = 'photo-judged' AND instr(bytes, ?) > 0")
             .bind(shop.to_string())
             .bind(digest.to_string().into_bytes())
-            .fetch_all(app.ledger.pool())
+            .fetch_all(ledger.pool())
             .await?;
     all.iter().map(|bytes| Entry::parse(bytes).map_err(|e| broken(e.to_string()))).collect()
 }
@@ -87,9 +96,9 @@ fn digest_in(value: Option<&Value>) -> Option<Digest> {
 }
 
 /// The copies that were made of a file.
-async fn renditions(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Digest>, sqlx::Error> {
+async fn renditions(ledger: &Ledger, shop: Uuid, file: &Digest) -> Result<Vec<Digest>, sqlx::Error> {
     let mut out = Vec::new();
-    for entry in judgements(app, shop, file).await? {
+    for entry in judgements(ledger, shop, file).await? {
         if digest_in(entry.said.body.get("file")) == Some(*file) {
             let list = entry.said.body.get("renditions").and_then(Value::as_array);
             out.extend(list.into_iter().flatten().filter_map(|r| digest_in(r.get("file"))));
@@ -103,14 +112,14 @@ async fn renditions(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Digest>,
 /// # Errors
 /// The database's.
 pub async fn shown(app: &App, shop: Uuid, rendition: &Digest) -> Result<bool, sqlx::Error> {
-    shown_elsewhere(app, shop, rendition, rendition).await
+    shown_elsewhere(&app.ledger, shop, rendition, rendition).await
 }
 
 /// Whether a copy is also one of another file that stays: the same picture with other words in it.
-async fn shown_elsewhere(app: &App, shop: Uuid, file: &Digest, rendition: &Digest) -> Result<bool, sqlx::Error> {
-    for entry in judgements(app, shop, rendition).await? {
+async fn shown_elsewhere(ledger: &Ledger, shop: Uuid, file: &Digest, rendition: &Digest) -> Result<bool, sqlx::Error> {
+    for entry in judgements(ledger, shop, rendition).await? {
         let Some(other) = digest_in(entry.said.body.get("file")).filter(|o| o != file) else { continue };
-        if !erased(app, shop, &other).await? {
+        if !gone(ledger, shop, &other).await? {
             return Ok(true);
         }
     }

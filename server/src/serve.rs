@@ -113,6 +113,7 @@ pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
             head.epoch, head.size
         );
     }
+    erasing::customer::replay(&opened.ledger).await?;
     opened.ledger.close().await;
     Ok(())
 }
@@ -126,6 +127,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     let Opened { ledger } = open(data, true).await?;
     sweep(&ledger).await?;
     expire_parts(&ledger, wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into()))).await?;
+    erasing::customer::replay(&ledger).await?;
     crate::own_kinds::at_start(&ledger, data).await;
     let listen: SocketAddr = match wanted.listen {
         Some(listen) => listen,
@@ -168,6 +170,9 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     match erasing::sweep(&app).await {
         Ok(gone) => tracing::info!(gone, "erased files taken away from before"),
         Err(e) => tracing::error!(error = %e, "erased files could not be taken away"),
+    }
+    if let Err(e) = erasing::customer::finish(&app).await {
+        tracing::error!(error = %e, "an erasure could not be finished; it is tried again at the next start");
     }
     access.tend().await.map_err(|e| e.detail)?;
 

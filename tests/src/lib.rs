@@ -8,6 +8,7 @@ use std::path::PathBuf;
 pub mod ask;
 pub mod counter;
 pub mod forged;
+pub mod home;
 pub mod picture;
 pub mod raw;
 pub mod record;

@@ -34,6 +34,8 @@ struct Things {
     secret: String,
     device: Uuid,
     staff: Uuid,
+    /// An erasure that was made: the same again gives the same.
+    erasure: Value,
 }
 
 /// Somebody who asks.
@@ -74,6 +76,16 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
     ravi.say(&mut intake, "part-noted", card, &[]).await.expect("an answer");
     let opened = json!({"claim": claim, "part": part, "route": "return", "days": 14, "from": "bought"});
     ravi.say(&mut intake, "claim-opened", opened, &[]).await.expect("an answer");
+    let mut sent_home = ravi.intake("0002");
+    for step in [Step::Open, Step::Arrange] {
+        ravi.step(&mut sent_home, &step).await.expect("an answer");
+    }
+    ravi.say(&mut sent_home, "person-named", json!({"who": "owner"}), &[("name", "M. Okafor")])
+        .await
+        .expect("an answer");
+    ravi.say(&mut sent_home, "not-taken-in", json!({"because": "no room"}), &[]).await.expect("an answer");
+    let erasure = json!({"erasure": ravi.uuid(), "why": "customer asked", "intakes": [{"intake": sent_home.id}]});
+    shop.ines.post(&shop.ines.path("/erasures")).json(&erasure).send().await.expect(200);
     let spare = hire(&door, &shop.ines, "Spare", "counter").await;
     let made = shop.ines.post(&shop.ines.path(&format!("/intakes/{}/links", intake.id)));
     let made = made.json(&json!({"what": "receipt"})).send().await.expect(201).json();
@@ -91,6 +103,7 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
         secret: made["url"].as_str().and_then(|u| u.rsplit('/').next()).expect("a secret").to_owned(),
         device: spare.who.device,
         staff: spare.who.staff,
+        erasure,
     }
 }
 
@@ -160,6 +173,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "listIntakeEntries" => a.get(&intake("/entries")),
         "list_links" => a.get(&intake("/links")),
         "make_link" => a.post(&intake("/links")).json(&json!({"what": "receipt"})),
+        "getCustomer" => a.get(&intake("/customer")),
+        "eraseCustomer" => a.post(&shop("/erasures")).json(&t.erasure),
+        "listErasures" => a.get(&shop("/erasures")),
+        "getErasureReceipt" => {
+            a.get(&shop(&format!("/erasures/{}/receipt", t.erasure["erasure"].as_str().unwrap_or_default())))
+        }
         "getReceipt" => a.get(&intake("/receipt")),
         "getHandBack" => a.get(&intake("/hand-back")),
         "getHandBackSheet" => a.get(&intake("/hand-back-sheet")),

@@ -73,6 +73,7 @@ export class FakeServer {
     if (path === `/v1/shops/${SHOP}`) return json(200, { shop: SHOP, name: "Tarn Street Engines", checkpoint: this.checkpoint() });
     if (path.endsWith("/entries") && method === "POST") return this.#append(JSON.parse(body));
     if (path.includes("/entries?")) return this.#read(path);
+    if (path.includes("/erasures")) return json(200, { erasures: (this.erasures ?? []).filter((e) => e.index > Number(new URL(path, "http://x").searchParams.get("after") ?? -1)) });
     if (path.includes("/intakes?")) return json(200, { intakes: [] });
     if (path.includes("/parts")) return this.#parts(method, path, new Uint8Array(body ?? []), headers);
     if (path.includes("/files/")) return this.#file(path, new Uint8Array(body), headers);

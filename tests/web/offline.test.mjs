@@ -14,6 +14,7 @@ import { otherBuild, tooOld } from "../../server/web/core/versions.js";
 import * as write from "../../server/web/core/write.js";
 import { BO, FakeServer, KIND_DIGEST, RAVI, SHOP, device, json, lost, problem } from "./fakes.mjs";
 
+const STROKES = `sha256:${"5".repeat(64)}`;
 /** A shelf as browsers have it. */
 function shelf() {
   const rows = new Map();
@@ -237,6 +238,88 @@ test("an erased photo leaves the phone: its bytes, what waits to be sent of it, 
   assert.deepEqual(await dev.queue(), []);
   assert.deepEqual(await dev.ctx.store.read(["file_bytes"], (w) => w.all("file_bytes")), []);
   assert.equal(await read.photoUrl(dev.ctx, taken.photo, "small"), null);
+});
+
+/** Says by the server that a customer was erased up to the newest entry; gives its index. */
+function erasedBy(server, id, more = {}) {
+  const upto = server.log.length - 1;
+  const said = { ...server.log[0].said, id: `0193b0e8-0000-7000-8000-0000000000e${upto % 10}`, intake: id, type: "customer-erased", body: { erasure: SHOP, why: "customer asked", upto, details: [], photos: [], files: [], ...more } };
+  server.log.push({ said, digest: "", disclosures: [], kept: { at: "2026-11-25T13:05:00.000Z" } });
+  return server.log.length - 1;
+}
+/** Every byte the phone keeps, as text: what is personal lies in disclosures, and on the shelf of noted taps. */
+async function everything(dev, kept) {
+  const stores = ["entries", "files", "queue", "meta", "intakes"];
+  const rows = await dev.ctx.store.read(stores, async (w) => Promise.all(stores.map((s) => w.all(s))));
+  const plain = rows.flat().map((r) => JSON.stringify(r)).join("\n");
+  const disclosed = rows[0].flatMap((r) => r.disclosures).map((d) => Buffer.from(d, "base64url").toString());
+  const cached = [...dev.ctx.entries.values()].map((e) => JSON.stringify(e.body));
+  return [plain, ...disclosed, ...cached, ...(kept?.rows.values() ?? [])].join("\n");
+}
+
+test("a customer who was erased leaves the phone: what was said, what waits, signatures, the list's row, what was noted", async () => {
+  const kept = shelf();
+  const dev = await opened({ edge: { shelf: kept } });
+  const { ctx, server, id } = dev;
+  await write.say(ctx, id, "person-named", { who: "owner" }, { name: "Q. Quillfeather", phone: "6699741" });
+  await write.say(ctx, id, "moved", { place: "rack 2" });
+  await dev.rest();
+  await ctx.store.write(["intakes", "files", "file_bytes"], async (w) => {
+    await w.put("intakes", { id, shop: SHOP, revision: 1, opened: 0, tag: "0417", state: "handed back", summary: { owner: "Q. Quillfeather", complaint: "a rattle for Quillfeather", make: "Alder" } });
+    await w.put("files", { digest: STROKES, shop: SHOP, intake: id, size: 3, mime: "", of: "strokes", photos: [], bytes_here: true, taken_at: 0 });
+    await w.put("file_bytes", { digest: STROKES, bytes: new Uint8Array([1, 2, 3]).buffer });
+  });
+  // Said without a network, and not said any more: it would bring the number back.
+  server.open = false;
+  await write.say(ctx, id, "contact-tried", { how: "by phone", result: "no answer", about: "ready" }, { number: "Quillfeather 6699741" });
+  await write.say(ctx, id, "moved", { place: "rack 3" });
+  ctx.journal.note(ctx.session, id, [{ type: "words-heard", body: { how: "by phone" }, personal: { text: "Quillfeather again" } }]);
+  await dev.rest();
+  await read.intake(ctx, id);
+  assert.match(await everything(dev, kept), /Quillfeather/);
+  erasedBy(server, id, { files: [STROKES] });
+  server.open = true;
+  await sync.fetchIntake(ctx, id);
+  await dev.rest();
+  assert.doesNotMatch(await everything(dev, kept), /Quillfeather|6699741/);
+  assert.deepEqual(await ctx.store.read(["file_bytes"], (w) => w.all("file_bytes")), []);
+  const view = await read.intake(ctx, id);
+  assert.deepEqual([view.state.people.owner.name, view.state.erasures.length, view.state.place.place], [undefined, 1, "rack 3"]);
+  assert.deepEqual((await read.list(ctx, {})).items.map((i) => [i.owner, i.make]), [[undefined, "Alder"]]);
+  // What names nobody still goes.
+  await ctx.queue.nudge();
+  assert.deepEqual([await dev.queue(), server.log.at(-1).said.body.place], [[], "rack 3"]);
+});
+
+test("a phone that was away, or closed in the middle, lets go when it is back; what is said afterwards stays", async () => {
+  const dev = await opened();
+  const { ctx, server, id } = dev;
+  await write.say(ctx, id, "person-named", { who: "owner" }, { name: "Q. Quillfeather" });
+  await dev.rest();
+  const other = "0193b0e8-0000-7000-8000-0000000000c9";
+  await ctx.store.write(["intakes"], (w) => w.put("intakes", { id: other, shop: SHOP, revision: 1, opened: 0, tag: "0009", state: "handed back", summary: { owner: "Old Quillfeather" } }));
+  const index = erasedBy(server, id);
+  // Fetched, and closed before it let go.
+  ctx.store.write(["entries", "meta"], async (w) => {
+    const row = server.log[index];
+    await w.put("entries", { id: row.said.id, shop: SHOP, intake: id, seq: 0, said: row.said, text: "", digest: "", disclosures: [], index });
+    await w.setMeta(`fetched:${id}`, index);
+  });
+  server.erasures = [{ intake: id, index }, { intake: other, index: index + 7 }];
+  await sync.catchUp(ctx);
+  assert.doesNotMatch(await everything(dev), /Quillfeather/);
+  assert.equal(await dev.meta(`erasures:${SHOP}`), index + 7);
+  await write.say(ctx, id, "contact-tried", { how: "by phone", result: "reached", about: "a new claim" }, { number: "4440808" });
+  await dev.rest();
+  assert.equal(server.log.at(-1).said.seen, index);
+  await sync.catchUp(ctx);
+  assert.match(await everything(dev), /4440808/);
+  // The server does not take what was said before: it is not kept for another try either.
+  server.next = [() => problem(410, "erased", "never")];
+  const late = write.say(ctx, id, "contact-tried", { how: "by phone", result: "reached", about: "x" }, { number: "5550909" });
+  await late;
+  await dev.rest();
+  assert.equal((await read.intake(ctx, id)).refused.length, 1);
 });
 
 test("what the server told is told until it was read", async () => {

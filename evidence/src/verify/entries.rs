@@ -31,6 +31,8 @@ pub struct Facts {
     pub sheet: Option<Digest>,
     /// Where the newest epoch begins: its index.
     pub epoch_begins: Option<u64>,
+    /// Details that are not here, told as withheld: the intake, the entry's index, the place in the report.
+    lacking: Vec<(Option<Uuid>, u64, usize)>,
     newest: Option<(u64, i64)>,
 }
 
@@ -69,9 +71,10 @@ impl Facts {
         self.newest = Some((index, entry.kept.at));
         self.disclosed(&entry, index, disclosures, report);
         self.learn(&entry, index);
+        self.erased_since(&entry, report);
     }
 
-    fn disclosed(&self, entry: &Entry, index: u64, disclosures: &[String], report: &mut Report) {
+    fn disclosed(&mut self, entry: &Entry, index: u64, disclosures: &[String], report: &mut Report) {
         let named = entry.said.body.get("_sd").and_then(Value::as_array).map_or(0, Vec::len);
         if named == 0 && disclosures.is_empty() {
             return;
@@ -80,9 +83,24 @@ impl Facts {
         if disclosure::disclose(&entry.said.body, disclosures).is_err() {
             report.add(of, Verdict::Broken, "details-changed");
         } else if disclosures.len() < named {
+            self.lacking.push((entry.said.intake, index, report.items.len()));
             report.add(of, Verdict::Withheld, "details-withheld");
         } else {
             report.add(of, Verdict::Unchanged, "details");
+        }
+    }
+
+    /// What an erasure of the customer reaches back to is not withheld: it is gone.
+    fn erased_since(&mut self, entry: &Entry, report: &mut Report) {
+        let upto = entry.said.body.get("upto").and_then(Value::as_u64);
+        let (Some(upto), "customer-erased") = (upto, entry.said.kind.as_str()) else { return };
+        for (intake, index, place) in &self.lacking {
+            if *intake == entry.said.intake
+                && *index <= upto
+                && let Some(item) = report.items.get_mut(*place)
+            {
+                (item.verdict, item.code) = (Verdict::Erased, "details-erased");
+            }
         }
     }
 
@@ -98,6 +116,10 @@ impl Facts {
             }
             ("photo-erased", Some(photo)) => {
                 self.erased.insert(photo);
+            }
+            ("customer-erased", _) => {
+                let list = body.get("photos").and_then(Value::as_array);
+                self.erased.extend(list.into_iter().flatten().filter_map(|p| p.as_str()?.parse::<Uuid>().ok()));
             }
             ("photo-moved", Some(photo)) => {
                 self.moved.insert(photo);

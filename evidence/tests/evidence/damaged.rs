@@ -169,6 +169,16 @@ fn packs() -> Vec<Case> {
             archive(&log.listed(files, &manifest))
         }, &[("sheet part", Withheld, "sheet-part")]),
         case("entries left out by whoever lists", listed(&log, |f| f.retain(|p, _| !p.contains("00000004"))), &[("sheet entry", Missing, "sheet-entry"), ("sheet photo", Missing, "sheet-photo")]),
+        case("a customer erased", erased(3, INTAKE), &[
+            ("details of entry 2", Erased, "details-erased"), ("details of entry 3", Erased, "details-erased"),
+            ("photo 0", Erased, "photo-erased"), ("entry 13", Unchanged, "entry"),
+        ]),
+        case("an erasure that reaches less far", erased(2, INTAKE), &[
+            ("details of entry 2", Erased, "details-erased"), ("details of entry 3", Withheld, "details-withheld"),
+        ]),
+        case("an erasure of another intake", erased(3, "0199c0de-0000-7000-8000-000000000003"), &[
+            ("details of entry 2", Withheld, "details-withheld"),
+        ]),
         case("too much", listed(&log, |f| {
             for n in 0..3 {
                 f.insert(format!("details/large-{n}"), vec![b'x'; 45 << 20]);
@@ -180,6 +190,17 @@ fn packs() -> Vec<Case> {
     }
     all.extend(other_epochs(&log));
     all
+}
+
+/// The pack of a log in which a customer was erased up to an entry, with one photo; nothing of either is in it.
+fn erased(upto: u64, intake: &str) -> Vec<u8> {
+    let mut log = Log::new();
+    let body = json!({"erasure": SHOP, "why": "customer asked", "upto": upto, "details": [], "photos": [photo(0)], "files": []});
+    let mut entry = entry(log.entries.len() as u64, "customer-erased", body, false);
+    entry.said.intake = Some(crate::made::id(intake));
+    log.entries.push(entry.bytes().unwrap());
+    log.details.clear();
+    listed(&log, |f| f.retain(|p, _| !p.starts_with("originals/")))
 }
 
 /// Earlier receipts against the whole pack.

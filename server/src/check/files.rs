@@ -128,6 +128,13 @@ fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
                     }
                 }
             }
+            FileChange::GoneFile { index, file } => {
+                for (_, row) in rows.range_mut((*file, 0)..=(*file, u64::MAX)) {
+                    if row.intake == intake.to_string() && row.erased.is_none() {
+                        row.erased = Some(*index);
+                    }
+                }
+            }
             FileChange::Judged { index, photo, .. } => {
                 for key in of_photo.get(photo.as_str()).into_iter().flatten() {
                     if let Some(row) = rows.get_mut(key).filter(|r| r.intake == intake.to_string()) {

@@ -22,7 +22,7 @@ use crate::ledger::load::{self, Range};
 use crate::ledger::prove;
 use crate::originals::Shelf;
 use crate::problem::Problem;
-use crate::receipt::{Picture, home};
+use crate::receipt::{Picture, erased, home};
 use crate::words;
 
 /// What still speaks against handing a machine back.
@@ -111,11 +111,12 @@ pub async fn receipt(
     let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
     let range = Range { intake: Some(id), after: None, limit: u32::MAX };
     let entries = load::entries(&mut tx, shop_id, range).await.map_err(no::fault)?;
-    let entries: Vec<_> = entries.into_iter().filter(|e| e.index <= end).collect();
+    let (entries, later): (Vec<_>, Vec<_>) = entries.into_iter().partition(|e| e.index <= end);
+    let is_erasure = |e: &load::Stored| e.entry().is_ok_and(|e| e.said.kind == "customer-erased");
     let whole = load::fold(intake.whose, &entries).map_err(no::fault)?;
     let first = whole.taken_in.as_ref().and_then(|m| m.index).map(|i| i + 1);
     let epochs = prove::epochs(&mut tx, shop_id).await.map_err(no::fault)?;
-    let mut entries: Vec<_> = entries.into_iter().chain(epochs).collect();
+    let mut entries: Vec<_> = entries.into_iter().chain(later.into_iter().filter(is_erasure)).chain(epochs).collect();
     entries.sort_by_key(|e| e.index);
     // Of the size that covers what it carries: made again, it is the same.
     let size = entries.last().map_or(1, |e| e.index + 1);
@@ -124,8 +125,8 @@ pub async fn receipt(
     let evidence = receipts::proven(&mut tx, shop_id, entries, size, home::discloses).await?;
     let checkpoint = app.ledger.signed_at(&mut tx, shop_id, &head, size).await.map_err(no::fault)?;
     let mut continues = Vec::new();
-    // It goes on from the receipt that was given when the machine came.
-    for old in first.into_iter().filter(|s| *s < size) {
+    // It goes on from the receipts that were given when the machine came, and when it left.
+    for old in first.into_iter().chain([end + 1]).filter(|s| *s < size) {
         continues.push((old, prove::consistency(&mut tx, shop_id, old, size).await.map_err(no::fault)?));
     }
     tx.rollback().await.map_err(no::fault)?;
@@ -137,6 +138,18 @@ pub async fn receipt(
     let key = app.ledger.signer(&origin);
     let shown = whole.home.shown.as_ref().map(|s| s.what.clone());
     let language = language.or(shown.as_ref().map(|s| s.language.clone())).unwrap_or_else(|| words::FIRST.to_owned());
+    let words = words::language(&language);
+    let erased: Vec<String> = intake
+        .erasures
+        .iter()
+        .map(|e| {
+            let name =
+                e.mark.by.and_then(|id| staff.get(&id).cloned()).unwrap_or_else(|| words.plain("receipt.the-server"));
+            let with =
+                json!({"why": erased::why(words, &e.what.why), "when": words.wall(e.mark.at, &zone), "name": name});
+            words.say("receipt.customer-erased", with.as_object().unwrap_or(&serde_json::Map::new()))
+        })
+        .collect();
     let kept = app.clone();
     let made = tokio::task::spawn_blocking(move || {
         let read = |shelf: Shelf, file: &Digest| kept.ledger.originals().read(shop_id, shelf, file).ok();
@@ -151,7 +164,7 @@ pub async fn receipt(
         let strokes = shown.as_ref().and_then(|s| s.strokes).and_then(|f| read(Shelf::Originals, &f));
         let signature = strokes.and_then(|b| strokes::parse(&b).ok()).map(|d| (d.width, d.height, d.path()));
         let input = home::Input {
-            words: words::language(&language),
+            words,
             shop_name: &shop_name,
             zone: &zone,
             intake: &whole,
@@ -159,6 +172,7 @@ pub async fn receipt(
             staff: &staff,
             pictures: &pictures,
             signature,
+            erased: &erased,
             evidence: &evidence,
             continues: &continues,
             checkpoint: &checkpoint,

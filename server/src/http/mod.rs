@@ -4,6 +4,7 @@ pub mod assets;
 pub mod comparing;
 pub mod due;
 pub mod entries;
+pub mod erasures;
 pub mod files;
 pub mod guard;
 pub mod home;
@@ -33,8 +34,8 @@ use crate::problem::{self, Problem};
 use crate::words::{self, Catalogue};
 
 /// Types of entries that only the server states.
-pub const SERVER_ONLY: [&str; 6] =
-    ["photo-received", "photo-judged", "file-received", "link-made", "link-revoked", "epoch-opened"];
+pub const SERVER_ONLY: [&str; 7] =
+    ["photo-received", "photo-judged", "file-received", "link-made", "link-revoked", "epoch-opened", "customer-erased"];
 
 /// Largest JSON body, in bytes: an entry has at most 65,535, its disclosures come beside it.
 const JSON_LIMIT: usize = 192 * 1024;
@@ -69,6 +70,9 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/entries").get(entries::of_intake))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/compare").get(comparing::compare))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/customer").get(erasures::of_intake))
+    .service(web::resource("/v1/shops/{shop}/erasures").get(erasures::list).post(erasures::erase))
+    .service(web::resource("/v1/shops/{shop}/erasures/{erasure}/receipt").get(erasures::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/claims/{claim}/letter").get(packs::letter))

@@ -23,6 +23,7 @@ pub fn problem(no: No, words: &Catalogue) -> Problem {
         No::Refused(Refusal::Ended(s)) => Problem::ended(say(&s)),
         No::Refused(Refusal::MayNot(s)) => Problem::may_not(say(&s)),
         No::Refused(Refusal::MayNotLeaveOpen(s)) => Problem::may_not_leave_open(say(&s)),
+        No::Refused(Refusal::Erased(s)) => Problem::erased(say(&s)),
         No::Refused(Refusal::NoIntake) => Problem::not_found(words.plain("refused.no-intake")),
         No::Refused(Refusal::NotUnderstood) | No::UnknownVersion => {
             Problem::unknown_version(words.plain("refused.not-understood"))

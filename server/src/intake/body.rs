@@ -12,6 +12,7 @@ use super::bench::{self, ReadingNoted, ServiceNoted};
 use super::custody::{self, Custody};
 use super::days::{self, FoundNoted, OwnerAnswered, PhotoCame, PhotoErased, PhotoMoved, TagReplaced, Written};
 use super::dispute::{self, Dispute};
+use super::erasure::{self, CustomerErased};
 use super::hand_back::{self, HandBack};
 use super::part::{self, Part};
 use crate::photo::codes::Code;
@@ -251,6 +252,7 @@ pub enum Body {
     HandBack(Box<HandBack>),
     Part(Box<Part>),
     Dispute(Box<Dispute>),
+    CustomerErased(Box<CustomerErased>),
     LinkMade(LinkMade),
     LinkRevoked(LinkRevoked),
 }
@@ -316,6 +318,7 @@ impl Body {
             "photo-erased" => typed(plain).map(Body::PhotoErased),
             "reading-noted" => typed(plain).map(|b| Body::ReadingNoted(Box::new(b))),
             "service-noted" => typed(plain).map(Body::ServiceNoted),
+            "customer-erased" => typed(plain).map(|b| Body::CustomerErased(Box::new(b))),
             "link-made" => typed(plain).map(Body::LinkMade),
             "link-revoked" => typed(plain).map(Body::LinkRevoked),
             _ => return Self::parse_later(kind, plain),
@@ -485,6 +488,7 @@ impl Body {
             Body::HandBack(b) => hand_back::well_formed(b),
             Body::Part(b) => part::well_formed(b),
             Body::Dispute(b) => dispute::well_formed(b),
+            Body::CustomerErased(b) => erasure::well_formed(b),
             _ => Ok(()),
         }
     }

@@ -11,6 +11,7 @@ use super::check::{self, Gap, Mode};
 use super::custody;
 use super::days;
 use super::dispute;
+use super::erasure;
 use super::hand_back::{self, HandBack};
 use super::kind::{Kind, number};
 use super::part;
@@ -56,6 +57,8 @@ pub enum Refusal {
     NoIntake,
     /// The intake holds entries this server does not understand.
     NotUnderstood,
+    /// What it is about was erased.
+    Erased(Sentence),
     /// The server said so before; said once is enough.
     SaidBefore,
 }
@@ -161,6 +164,10 @@ pub fn decide(
         Body::PhotoReceived(b) if intake.photo(b.photo).is_some_and(|p| p.received.is_some()) => {
             return Err(Refusal::SaidBefore);
         }
+        Body::FileReceived(b) if intake.erasures.iter().any(|e| e.what.files.contains(&b.file)) => {
+            return Err(Refusal::Erased(Sentence::plain("refused.erased-customer")));
+        }
+        Body::CustomerErased(b) => erasure::decide(intake, author, b)?,
         Body::Custody(b) => custody::decide(kind, intake, author, b)?,
         Body::HandBack(b) => {
             if !server && !author.counter && matches!(b.as_ref(), HandBack::ShownBack(_) | HandBack::HandedBack(_)) {
@@ -210,6 +217,7 @@ fn standing(kind: &Kind, intake: &Intake, body: &Body) -> Result<(), Refusal> {
             | Body::PhotoJudged(_)
             | Body::FileReceived(_)
             | Body::PhotoErased(_)
+            | Body::CustomerErased(_)
             | Body::LinkMade(_)
             | Body::LinkRevoked(_)
     );

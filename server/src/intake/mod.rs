@@ -7,6 +7,7 @@ pub mod custody;
 pub mod days;
 pub mod decide;
 pub mod dispute;
+pub mod erasure;
 pub mod example;
 pub mod hand_back;
 pub mod kind;

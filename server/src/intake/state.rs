@@ -12,6 +12,7 @@ use super::body::{self, Body};
 use super::custody::{self, Custody};
 use super::days;
 use super::dispute;
+use super::erasure;
 use super::hand_back;
 use super::part;
 
@@ -231,6 +232,9 @@ pub struct Intake {
     /// Disputes.
     #[serde(skip_serializing_if = "dispute::Disputes::is_empty")]
     pub disputes: dispute::Disputes,
+    /// When the customer's personal data was erased, in order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub erasures: Vec<Said<erasure::CustomerErased>>,
     /// Receipt links made and not revoked.
     pub links: BTreeMap<Uuid, Said<body::LinkMade>>,
     /// Highest log index seen.
@@ -346,6 +350,15 @@ impl Intake {
             }
             Body::Part(b) => self.parts.apply(b, mark),
             Body::Dispute(b) => self.disputes.apply(b, mark),
+            Body::CustomerErased(b) => {
+                for photo in &b.photos {
+                    let erased = days::PhotoErased { photo: *photo, because: b.why.clone() };
+                    if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == *photo && p.erased.is_none()) {
+                        p.erased = said(&erased, mark.clone());
+                    }
+                }
+                self.erasures.push(Said { what: b.as_ref().clone(), mark });
+            }
             Body::LinkMade(b) => {
                 self.links.insert(b.link, Said { what: b.clone(), mark });
             }

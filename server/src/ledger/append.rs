@@ -13,9 +13,10 @@ use uuid::Uuid;
 
 use super::appender::Job;
 use super::load::{self, Head, broken};
-use super::{Answer, Command, Ledger, No, Notice, across, project};
+use super::{Answer, Command, Ledger, No, Notice, across, erase, project};
 use crate::intake::body::{Body, personal_members};
 use crate::intake::decide::{self, Author, Refusal, Sentence};
+use crate::intake::erasure;
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Fact, Intake, Whose};
 use crate::settings;
@@ -159,7 +160,13 @@ impl Ledger {
                     load::mark(&entry, Some(index), usize::try_from(index).unwrap_or(usize::MAX)).map_err(broken)?;
                 named_files(db, work.shop, id, index, &body).await?;
                 if let Some(open) = work.intakes.get_mut(&id) {
-                    open.intake.apply(&Fact { mark, body });
+                    if let Body::CustomerErased(b) = &body {
+                        // From here on the state is what is left.
+                        erase::forget(db, work.shop, id, b.upto, index).await?;
+                        open.intake = load::intake(db, Whose { shop: work.shop, intake: id }).await?;
+                    } else {
+                        open.intake.apply(&Fact { mark, body });
+                    }
                 }
                 work.touched.insert(id);
             }
@@ -209,6 +216,11 @@ impl Ledger {
         // What makes no sense by itself is told before what other intakes say against it.
         if let Err(e) = body.well_formed() {
             return Ok(Err(No::Refused(Refusal::NotValid(e))));
+        }
+        let known = work.intakes.get(&id).map(|open| &open.intake);
+        let stranger = known.is_some_and(|intake| erasure::unseen(intake, command.said.seen));
+        if stranger && !command.disclosures.is_empty() && command.right.staff.is_some() {
+            return Ok(Err(No::Refused(Refusal::Erased(Sentence::plain("refused.erased-customer")))));
         }
         if let Some(no) = across::no(db, work, id, &body).await? {
             return Ok(Err(no));

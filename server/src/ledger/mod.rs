@@ -6,6 +6,7 @@
 mod across;
 mod append;
 mod appender;
+pub mod erase;
 pub mod find;
 pub mod load;
 pub mod project;

@@ -280,6 +280,13 @@ pub enum FileChange {
         /// Erased, not moved.
         erased: bool,
     },
+    /// It says that a file's bytes were erased.
+    GoneFile {
+        /// Log index of the entry.
+        index: u64,
+        /// The file.
+        file: Digest,
+    },
     /// It says the photo was judged.
     Judged {
         /// Log index of the entry.
@@ -302,6 +309,11 @@ pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
         }
         Body::PhotoMoved(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: false }],
         Body::PhotoErased(b) => vec![FileChange::Gone { index, photo: b.photo.to_string(), erased: true }],
+        Body::CustomerErased(b) => {
+            let photo = |p: &Uuid| FileChange::Gone { index, photo: p.to_string(), erased: true };
+            let file = |f: &Digest| FileChange::GoneFile { index, file: *f };
+            b.photos.iter().map(photo).chain(b.files.iter().map(file)).collect()
+        }
         Body::PhotoJudged(b) => vec![FileChange::Judged { index, photo: b.photo.to_string(), look: b.look }],
         other => {
             let photo = match other {
@@ -372,6 +384,15 @@ pub async fn write_file_change(
             sqlx::query("DELETE FROM photo_look WHERE shop = ? AND photo = ? AND intake = ?")
                 .bind(&shop)
                 .bind(photo)
+                .bind(intake.to_string())
+                .execute(db)
+                .await?;
+        }
+        FileChange::GoneFile { index, file } => {
+            sqlx::query("UPDATE named_file SET erased_idx = ? WHERE shop = ? AND file = ? AND intake = ? AND erased_idx IS NULL")
+                .bind(whole(*index)?)
+                .bind(&shop)
+                .bind(file.0.to_vec())
                 .bind(intake.to_string())
                 .execute(db)
                 .await?;

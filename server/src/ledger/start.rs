@@ -51,6 +51,8 @@ pub async fn open_database(data: &Path) -> Result<SqlitePool, StartError> {
         .journal_mode(SqliteJournalMode::Wal)
         .synchronous(SqliteSynchronous::Full)
         .foreign_keys(true)
+        // What is deleted is overwritten: a person's name is.
+        .pragma("secure_delete", "ON")
         .busy_timeout(std::time::Duration::from_secs(10));
     let pool = SqlitePoolOptions::new().max_connections(6).connect_with(options).await?;
     sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await?;

@@ -46,7 +46,7 @@ impl Wanted {
 
 /// Types that a pack without the customer may carry: none of them has words of or about a customer outside its
 /// disclosures. What is not named here stays out, so that a new type stays out until somebody has looked at it.
-const WITHOUT_CUSTOMER: [&str; 18] = [
+const WITHOUT_CUSTOMER: [&str; 19] = [
     "intake-opened",
     "machine-described",
     "photo-taken",
@@ -64,6 +64,7 @@ const WITHOUT_CUSTOMER: [&str; 18] = [
     "part-observed",
     "claim-opened",
     "part-posted",
+    "customer-erased",
     "epoch-opened",
 ];
 
@@ -136,7 +137,7 @@ fn wanted_here(entry: &Entry, wanted: &Wanted, about: &About, back: &BTreeSet<Uu
             return false;
         }
     }
-    let always = ["intake-opened", "machine-described", "taken-in", "epoch-opened"].contains(&kind);
+    let always = ["intake-opened", "machine-described", "taken-in", "customer-erased", "epoch-opened"].contains(&kind);
     match about {
         About::All => true,
         About::View(photos) => photo.map_or(always, |p| photos.contains(&p)),

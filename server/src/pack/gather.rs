@@ -219,6 +219,9 @@ fn lacks(kind: &LoadedKind, intake: &Intake, wanted: &Wanted, left_out: usize) -
     if left_out > 0 {
         add("entries-left-out", left_out.to_string());
     }
+    if !intake.erasures.is_empty() {
+        add("customer-erased", String::new());
+    }
     if wanted.customer == Customer::Withheld {
         add("customer-withheld", String::new());
     } else {

@@ -35,6 +35,8 @@ pub struct Input<'a> {
     pub pictures: &'a BTreeMap<Uuid, Picture>,
     /// Outline of the signature: width, height, SVG path data.
     pub signature: Option<(i64, i64, String)>,
+    /// That the customer's personal data was erased since: when, by whom, why, a sentence each.
+    pub erased: &'a [String],
     /// Entries with their proofs.
     pub evidence: &'a [Evidence],
     /// That the log goes on from the sizes of earlier receipts.
@@ -110,6 +112,7 @@ fn render(input: &Input<'_>) -> String {
                         p.stamp { (w("state.handed-back")) }
                     }
                     p { (input.say("home.receipt-done", &json!({"when": when, "name": name}))) }
+                    @for line in input.erased { p { (line) } }
                     (section(&w("home.told"), &told(input)))
                     (section(&w("home.lines"), &lines(input)))
                     (section(&w("home.trial"), &trial(input)))
@@ -170,7 +173,8 @@ pub(crate) fn trial(input: &Input<'_>) -> Vec<String> {
 
 fn money_lines(input: &Input<'_>) -> Vec<String> {
     let kept = &input.intake.custody;
-    let hidden = || input.words.plain("receipt.name-withheld");
+    let hidden =
+        || input.words.plain(if input.erased.is_empty() { "receipt.name-withheld" } else { "receipt.name-erased" });
     let work = kept.work.iter().map(|w| {
         let (when, name) = input.by(&w.mark);
         let value = w.what.adds.as_ref().and_then(|a| money(input.words, a)).unwrap_or_else(|| "–".into());
@@ -233,6 +237,7 @@ fn signed(input: &Input<'_>) -> Markup {
                     svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label=(input.words.plain("receipt.signature")) { path d=(path) {} }
                 }
                 (None, Some(because)) => p { (input.say("receipt.not-signed", &json!({"because": because}))) },
+                _ if !input.erased.is_empty() => p { (input.words.plain("receipt.signature-erased")) },
                 _ => p { (input.words.plain("receipt.signature-kept")) },
             }
         }

@@ -1,5 +1,6 @@
 //! The receipt: what the customer takes home, as one self-contained file. Pure: the same input gives the same bytes.
 
+pub mod erased;
 pub mod home;
 pub mod lines;
 pub mod page;
@@ -83,6 +84,12 @@ pub struct Input<'a> {
 }
 
 impl Input<'_> {
+    /// What stands where something personal is not shown: withheld, or erased.
+    pub fn hidden(&self) -> String {
+        let erased = !self.since.erasures.is_empty();
+        self.words.plain(if erased { "receipt.name-erased" } else { "receipt.name-withheld" })
+    }
+
     /// The name of a staff member.
     pub fn name(&self, staff: Option<Uuid>) -> String {
         match staff {

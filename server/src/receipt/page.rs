@@ -110,7 +110,7 @@ pub(crate) fn head(input: &Input<'_>, tag: &str) -> Markup {
         _ => (w("state.open"), w("receipt.not-yet")),
     };
     let person = |who: &str| input.intake.people.get(who).map(|p| &p.what);
-    let owner = person("owner").and_then(|p| p.name.clone()).unwrap_or_else(|| w("receipt.name-withheld"));
+    let owner = person("owner").and_then(|p| p.name.clone()).unwrap_or_else(|| input.hidden());
     let contact: Vec<&str> = person("owner")
         .map(|p| [&p.phone, &p.email, &p.address].into_iter().flatten().map(String::as_str).collect())
         .unwrap_or_default();
@@ -123,6 +123,7 @@ pub(crate) fn head(input: &Input<'_>, tag: &str) -> Markup {
                 p { (say(input, "receipt.brought", &json!({"when": opened}))) }
                 @if let Some(line) = lines::written(input) { p { (line) } }
                 @for line in since::tags(input) { p { (line) } }
+                @for line in since::customer(input) { p { (line) } }
                 @if let Some(e) = input.intake.opened.as_ref().and_then(|o| o.what.earlier.as_ref()) {
                     p { (say(input, &format!("receipt.again.{}", e.again.replace(' ', "-")), &json!({"tag": e.tag}))) }
                 }
@@ -135,7 +136,7 @@ pub(crate) fn head(input: &Input<'_>, tag: &str) -> Markup {
             @if let Some(b) = person("bringer") {
                 " · "
                 @if b.same_as_owner { (w("receipt.owner-brings")) }
-                @else { (say(input, "receipt.bringer", &json!({"name": b.name.clone().unwrap_or_else(|| w("receipt.name-withheld"))}))) }
+                @else { (say(input, "receipt.bringer", &json!({"name": b.name.clone().unwrap_or_else(|| input.hidden())}))) }
                 @if let Some(s) = &b.standing { ", " (w(&format!("receipt.standing.{}", s.replace(' ', "-")))) }
             }
         }
@@ -223,7 +224,7 @@ pub(crate) fn told(input: &Input<'_>) -> Markup {
         @if let Some(s) = input.intake.statements.get("complaint") {
             section {
                 h2 { (input.words.plain("receipt.complaint")) }
-                blockquote { (say(input, "sheet.quoted", &json!({"text": s.what.text.clone().unwrap_or_else(|| input.words.plain("receipt.name-withheld"))}))) }
+                blockquote { (say(input, "sheet.quoted", &json!({"text": s.what.text.clone().unwrap_or_else(|| input.hidden())}))) }
                 p.soft { (say(input, "receipt.heard", &json!({"name": input.name(Some(s.what.heard_by)), "when": input.wall(s.mark.device_at)}))) }
             }
         }
@@ -241,6 +242,7 @@ pub(crate) fn signed(input: &Input<'_>) -> Markup {
                     svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label=(input.words.plain("receipt.signature")) { path d=(path) {} }
                 }
                 (None, Some(because)) => p { (say(input, "receipt.not-signed", &json!({"because": because}))) },
+                _ if !input.since.erasures.is_empty() => p { (input.words.plain("receipt.signature-erased")) },
                 _ => p { (input.words.plain("receipt.signature-kept")) },
             }
             p.soft { (say(input, "receipt.shown", &json!({"when": input.wall(ack.mark.device_at), "language": input.shown_in}))) }

@@ -10,7 +10,7 @@ use crate::intake::sheet;
 use crate::intake::state::Photo;
 
 /// Types of entries that a receipt carries beside those up to its acceptance.
-pub const TYPES: [&str; 4] = ["tag-replaced", "photo-moved", "photo-came", "photo-erased"];
+pub const TYPES: [&str; 5] = ["tag-replaced", "photo-moved", "photo-came", "photo-erased", "customer-erased"];
 
 /// "Tag 0031, before 0007", for each tag that was lost, in order.
 pub fn tags(input: &Input<'_>) -> Vec<String> {
@@ -21,6 +21,16 @@ pub fn tags(input: &Input<'_>) -> Vec<String> {
         say(input, "receipt.tag-before", &with)
     };
     before.iter().zip(&input.since.tags).map(line).collect()
+}
+
+/// That the customer's personal data was erased, each time it was.
+pub fn customer(input: &Input<'_>) -> Vec<String> {
+    let line = |e: &crate::intake::state::Said<crate::intake::erasure::CustomerErased>| {
+        let with = json!({"why": super::erased::why(input.words, &e.what.why), "when": input.wall(e.mark.at),
+            "name": input.name(e.mark.by)});
+        say(input, "receipt.customer-erased", &with)
+    };
+    input.since.erasures.iter().map(line).collect()
 }
 
 /// What became of photos: moved to another machine, come from one. Numbers are those of this receipt.
@@ -50,7 +60,8 @@ pub fn photos(input: &Input<'_>) -> Vec<String> {
 /// "Photo 3: erased on … because …", when it was.
 pub fn erased(input: &Input<'_>, photo: Uuid, name: &str) -> Option<String> {
     let erased = input.since.photo(photo)?.erased.as_ref()?;
-    let with = json!({"photo": name, "because": erased.what.because, "when": input.wall(erased.mark.at),
+    let because = super::erased::why(input.words, &erased.what.because);
+    let with = json!({"photo": name, "because": because, "when": input.wall(erased.mark.at),
         "name": input.name(erased.mark.by)});
     Some(say(input, "receipt.photo-erased", &with))
 }

@@ -9,7 +9,7 @@ import { applyCare, noCare } from "./care.js";
 export function nothing() {
   return {
     state: "none", machine: {}, people: {}, statements: {}, answers: {}, lines: [], safety: {}, accessories: {}, blocks: {},
-    arrangements: {}, owner_answers: [], tags: [], photos: [], left_open: {}, files_received: [], readings: [], services: [], links: {}, not_understood: 0, ...noCare(),
+    arrangements: {}, owner_answers: [], tags: [], photos: [], left_open: {}, files_received: [], readings: [], services: [], erasures: [], links: {}, not_understood: 0, ...noCare(),
   };
 }
 
@@ -162,6 +162,13 @@ export function apply(state, entry) {
       return;
     case "service-noted":
       state.services.push(fact);
+      return;
+    case "customer-erased":
+      for (const id of body.photos) {
+        const photo = photoOf(state, id);
+        if (photo && !photo.erased) photo.erased = { because: body.why, mark };
+      }
+      state.erasures.push(fact);
       return;
     case "link-made":
       return put(state.links, body.link, { what: body.what, expires: body.expires, mark });

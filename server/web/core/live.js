@@ -2,6 +2,7 @@
 // @ts-check
 
 import { about, fetchKinds, fetchShop } from "./enter.js";
+import { eraseWhatWasErased } from "./forget.js";
 import { catchUp, refreshSoon } from "./sync.js";
 
 /** @import {Context} from "./context.js" */
@@ -79,6 +80,7 @@ class Listener {
       if (type === "setting-changed" || type === "shop-opened") fetchShop(ctx).catch(() => {});
       return;
     }
+    if (type === "customer-erased") return eraseWhatWasErased(ctx).catch(() => {});
     const known = await ctx.store.read(["entries", "meta"], async (w) => {
       const here = (await w.by("entries", "intake", intake)).length > 0;
       return here && ((await w.meta(`fetched:${intake}`)) ?? -1) < index;

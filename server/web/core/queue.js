@@ -279,6 +279,8 @@ export class Queue {
       await this.#back(row, now() + wait());
     } else {
       await store.write(["queue", "entries"], async (w) => {
+        // What was erased meanwhile is not kept either.
+        if (!(await w.get("queue", row.key))) return;
         await w.put("queue", { ...row, state: "refused", problem });
         const entry = row.what === "entry" ? await w.get("entries", row.id) : undefined;
         if (entry) await w.put("entries", { ...entry, refused: true });

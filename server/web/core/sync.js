@@ -8,6 +8,7 @@ import { fetchWords } from "./catalogue.js";
 import { disclosureDigest } from "./disclosure.js";
 import { about, fetchKinds, fetchShop, leave, refreshSession } from "./enter.js";
 import { removeBytes, removeStrays } from "./kept.js";
+import { eraseWhatWasErased, forgetCustomer } from "./forget.js";
 import { lead } from "./live.js";
 import { itemOf } from "./queue.js";
 import { digestOf } from "./sha256.js";
@@ -123,7 +124,10 @@ export async function fetchIntake(ctx, intake) {
         await w.setMeta(mark, rows[rows.length - 1].index);
         if (ctx.transport.checkpoint) await w.setMeta(`checkpoint:${session.shop}`, ctx.transport.checkpoint);
       });
-      for (const row of rows) if (row.said.type === "photo-erased") await forget(ctx, session.shop, String(row.said.body.photo));
+      for (const row of rows) {
+        if (row.said.type === "photo-erased") await forget(ctx, session.shop, String(row.said.body.photo));
+        if (row.said.type === "customer-erased") await forgetCustomer(ctx, session.shop, intake, row);
+      }
       ctx.bus.say(`intake:${intake}`);
       ctx.bus.say("list");
     }
@@ -135,7 +139,7 @@ export async function fetchIntake(ctx, intake) {
  * Lets go of an erased photo: its bytes, what waits to be sent of it, and what the browser keeps of its pictures.
  * @param {Context} ctx @param {string} shop @param {string} photo
  */
-async function forget(ctx, shop, photo) {
+export async function forget(ctx, shop, photo) {
   const gone = await ctx.store.write(["files", "file_bytes", "queue"], async (w) => {
     const digests = [];
     for (const file of await w.by("files", "photos", photo)) {
@@ -193,6 +197,7 @@ export async function catchUp(ctx) {
   });
   ctx.bus.say("list");
   for (const id of stale) await fetchIntake(ctx, id);
+  await eraseWhatWasErased(ctx);
 }
 
 /** Takes the bytes of photos off the device that the server has held for a while; what it says of them stays. @param {Context} ctx */

@@ -70,6 +70,7 @@
  * @typedef {{value: string, unit: string}} Measure
  * @typedef {{engine?: string, release?: string, gauge?: string, gauge_checked?: string, division?: string, valve?: string, throttle?: string, pulls?: number, first?: string,
  *   engine_is?: string, cylinder?: string, repeats?: string[], altitude?: Measure, station?: Measure, manual?: {least?: string, most?: string, unit: string, page: string}}} Method
+ * @typedef {{erasure: string, why: string, upto: number, details: {of: string, member: string, count: number}[], photos: string[], files: string[], digest: string, mark: Mark}} ErasureFact   everything personal up to the log index `upto` is gone
  * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[],
  *   look?: string, alike: {photo: string, intake: string, how: "same file" | "alike", bits?: number}[], codes: {format: string, text: string}[], flags: Sentence[], by: string, mark: Mark}} Judgement
@@ -137,6 +138,7 @@
  *   not_taken_in?: {because: string, mark: Mark},
  *   readings: ReadingFact[],
  *   services: ServiceFact[],
+ *   erasures: ErasureFact[],
  *   place?: {place: string, mark: Mark},
  *   custody: Custody,
  *   home: Home,

@@ -7,7 +7,7 @@ import { benchPart } from "../parts/bench.js";
 import { h } from "../parts/dom.js";
 import { careWords, keptFrom, partWords } from "../parts/care-words.js";
 import { entriesList } from "../parts/entries.js";
-import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, safety, serial, tagBefore, writtenWords } from "../parts/facts.js";
+import { accessories, answers, arrangements, blockSentence, foundWords, hidden, leftOpen, lines, machineName, otherNumbers, people, safety, serial, tagBefore, whyErased, writtenWords } from "../parts/facts.js";
 import { atCounter } from "../parts/flow.js";
 import { nextFree } from "../parts/free.js";
 import { goOnPart } from "../parts/go-on.js";
@@ -128,7 +128,7 @@ export function machine(at) {
     return [
       lane("told", t("lane.told"), fact ? t("lane.told-under", { day: day(Date.parse(fact.mark.device_at), zone), name: nameOf(fact.heard_by) }) : null,
         h("blockquote", { class: "quote" },
-          fact ? h("p", { class: "told" }, t("sheet.quoted", { text: fact.text ?? t("page.withheld") })) : h("p", { class: "soft" }, t("lane.told-nothing")),
+          fact ? h("p", { class: "told" }, t("sheet.quoted", { text: fact.text ?? hidden(view) })) : h("p", { class: "soft" }, t("lane.told-nothing")),
           facts.length ? h("p", null, facts.join(" · ")) : null,
           h("p", { class: "soft" }, [...people(view), ...otherNumbers(view)].join(" · ")))),
       condition.length ? lane("looked", t("lane.looked"), null, h("ul", { class: "sheet__list" }, condition.map((w) => h("li", null, w)))) : null,
@@ -232,7 +232,14 @@ export function machine(at) {
         act({ words: t("act.share-receipt"), does: async () => shareReceipt(await receiptFile(id, view.state.tag ?? "")) }),
         actLink({ words: t("act.print-tag"), href: `${base}/tag` }),
         view.state.state === "in care" ? actLink({ words: t("act.lost-tag"), href: `/intake/${id}/tag` }) : null),
-      links.draw(here));
+      links.draw(here),
+      erasedWords(view).map((w) => h("p", { "data-key": w }, w)),
+      session()?.roles.includes("owner") && view.state.state !== "in care" ? h("div", { class: "row" }, actLink({ words: t("act.to-erase-customer"), href: `/intake/${id}/erase-customer` })) : null);
+  }
+
+  /** That the customer's data was erased, each time, with the way to the receipt of it. @param {IntakeView} view */
+  function erasedWords(view) {
+    return view.state.erasures.map((e) => t("receipt.customer-erased", { when: dayAndTime(Date.parse(e.mark.at ?? e.mark.device_at), here?.zone ?? "UTC"), name: e.mark.by ? nameOf(e.mark.by) : t("receipt.the-server"), why: whyErased(e.why) }));
   }
 }
 

@@ -2,7 +2,7 @@
 
 import { t } from "../core/words.js";
 import { h } from "./dom.js";
-import { named, slug } from "./facts.js";
+import { hidden as gone, named, slug } from "./facts.js";
 import { shownMoney } from "./money.js";
 import { nameOf } from "./names.js";
 import { dayAndTime, plainDay, wallTime } from "./times.js";
@@ -22,7 +22,7 @@ export function careWords(view, zone) {
   const by = (/** @type {Mark} */ mark) => ({ when: dayAndTime(Date.parse(mark.at ?? mark.device_at), zone), name: nameOf(mark.by) });
   const tail = (/** @type {string | undefined} */ note) => (note ? ` ${note}` : "");
   const how = (/** @type {string} */ h) => t(`care.how.${slug(h)}`);
-  const hidden = t("page.withheld");
+  const hidden = gone(view);
   return {
     opened: custody.opened_up ? [t("care.line.opened", by(custody.opened_up))] : [],
     quarantine: [

@@ -18,6 +18,15 @@ export const named = (list, id) => {
 /** Ids of entries are words of the trade with spaces; keys have hyphens. @param {string} word */
 export const slug = (word) => word.replaceAll(" ", "-").replaceAll("_", "-");
 
+/** What stands where something personal is not there: withheld from here, or erased. @param {IntakeView} view */
+export const hidden = (view) => t(view.state.erasures.length ? "page.erased" : "page.withheld");
+
+/** Words of a list where it is one of them, else as somebody wrote it. @type {Record<string, string>} */
+const ERASED = { "customer asked": "customer-asked", "kept long enough": "kept-long-enough", "should not have been kept": "should-not-have-been-kept", "restored from a backup": "restored-from-a-backup" };
+
+/** Why something was erased. @param {string} why */
+export const whyErased = (why) => (Object.hasOwn(ERASED, why) ? t(`erased.why.${ERASED[why]}`) : why);
+
 /** @param {string} field @param {MachineFact | undefined} fact */
 export function machineField(field, fact) {
   if (!fact) return "";
@@ -80,9 +89,9 @@ export function people(view) {
   const out = [];
   if (owner) {
     const none = (owner.none ?? []).map((n) => t(`page.person.no-${n}`));
-    out.push([owner.name, owner.phone, owner.email, owner.address, ...none].filter(Boolean).join(", "));
+    out.push([owner.name ?? hidden(view), owner.phone, owner.email, owner.address, ...none].filter(Boolean).join(", "));
   }
-  if (bringer) out.push(bringer.same_as_owner ? t("page.person.owner-brings") : [t("page.person.bringer", { name: bringer.name ?? t("page.withheld") }), bringer.standing && t(`page.standing.${slug(bringer.standing)}`)].filter(Boolean).join(", "));
+  if (bringer) out.push(bringer.same_as_owner ? t("page.person.owner-brings") : [t("page.person.bringer", { name: bringer.name ?? hidden(view) }), bringer.standing && t(`page.standing.${slug(bringer.standing)}`)].filter(Boolean).join(", "));
   return out;
 }
 
@@ -131,7 +140,7 @@ export function accessories(view) {
 export function answerOf(view, id) {
   const fact = view.state.answers[id];
   if (!fact) return "";
-  return fact.choice ? named(view.kind?.question?.find((q) => q.id === id)?.choices, fact.choice) : fact.not ? t(`page.not.${slug(fact.not)}`) : fact.text ?? t("page.withheld");
+  return fact.choice ? named(view.kind?.question?.find((q) => q.id === id)?.choices, fact.choice) : fact.not ? t(`page.not.${slug(fact.not)}`) : fact.text ?? hidden(view);
 }
 
 /** @param {IntakeView} view */

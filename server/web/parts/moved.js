@@ -4,6 +4,7 @@ import { fetchIntake, intake } from "../core/app.js";
 import { goneOf } from "../core/fold.js";
 import { t } from "../core/words.js";
 import { h } from "./dom.js";
+import { whyErased } from "./facts.js";
 import { nameOf } from "./names.js";
 import { redraw } from "./page.js";
 import { picture } from "./picture.js";
@@ -43,7 +44,7 @@ export function movedPart(view, tags, zone) {
     const photo = [p.number, photoName(view, p)].filter(Boolean).join(". ");
     const came = p.from ? [t("page.moved.came", { photo, tag: tags.get(p.from) ?? "?" })] : [];
     const went = p.moved ? [t("page.moved.went", { photo, tag: tags.get(p.moved.to) ?? "?", because: p.moved.because, name: nameOf(p.moved.mark.by) })] : [];
-    const erased = p.erased ? [t("page.moved.erased", { photo, because: p.erased.because, name: nameOf(p.erased.mark.by), when: dayAndTime(Date.parse(p.erased.mark.at ?? p.erased.mark.device_at), zone) })] : [];
+    const erased = p.erased ? [t("page.moved.erased", { photo, because: whyErased(p.erased.because), name: nameOf(p.erased.mark.by), when: dayAndTime(Date.parse(p.erased.mark.at ?? p.erased.mark.device_at), zone) })] : [];
     return [...came, ...went, ...erased].map((words) => h("li", { "data-key": `${p.photo}-${words}`, class: "row" }, p.erased ? null : h("span", { class: "thumb" }, picture(p.photo, "")), h("span", { class: "grow" }, words)));
   });
   return lines.length ? h("section", { class: "section", id: "moved" }, h("h2", null, t("page.moved.title")), h("ul", { class: "sheet__list" }, lines)) : null;

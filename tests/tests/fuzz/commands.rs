@@ -20,6 +20,7 @@ pub const WORDS: &[&str] = &[
     "\"not-taken-in\"",
     "\"photo-moved\"",
     "\"photo-erased\"",
+    "\"customer-erased\"",
     "\"left-open\"",
     "\"acknowledged\"",
     "\"tag-replaced\"",
@@ -142,6 +143,7 @@ fn name(refused: &Refusal) -> &'static str {
         Refusal::MayNotLeaveOpen(_) => "may not leave open",
         Refusal::NoIntake => "no intake",
         Refusal::NotUnderstood => "not understood",
+        Refusal::Erased(_) => "erased",
         Refusal::SaidBefore => "said before",
     }
 }

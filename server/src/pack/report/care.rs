@@ -120,6 +120,7 @@ pub(super) fn home(tell: &mut Tell<'_>) {
     if home.is_empty() {
         return;
     }
+    let erased: Vec<String> = input.since.erasures.iter().map(|_| tell.w("receipt.name-erased")).collect();
     let second_receipt = second::Input {
         words: input.words,
         shop_name: input.shop_name,
@@ -133,6 +134,7 @@ pub(super) fn home(tell: &mut Tell<'_>) {
         continues: &[],
         checkpoint: input.checkpoint,
         verifier_key: input.verifier_key,
+        erased: &erased,
     };
     let mut items = Vec::new();
     items.extend(home.handed_back.as_ref().map(|m| tell.said("home.receipt-done", m, json!({}))));

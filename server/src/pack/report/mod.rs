@@ -85,9 +85,9 @@ impl Tell<'_> {
         self.input.words.say(key, &all)
     }
 
-    /// What a personal member says, or that it is withheld.
+    /// What a personal member says, or that it is withheld or erased.
     fn told(&self, text: Option<&String>) -> String {
-        text.cloned().unwrap_or_else(|| self.w("receipt.name-withheld"))
+        text.cloned().unwrap_or_else(|| self.input.hidden())
     }
 
     /// The number a photo has in this pack.

@@ -47,6 +47,8 @@ export class Facts {
   sheet = null;
   /** @type {number | null} */
   epochBegins = null;
+  /** Details that are not here, told as withheld: the intake, the entry's index, the place in the report. @type {[unknown, number, number][]} */
+  #lacking = [];
   #newest = "";
 
   /**
@@ -70,10 +72,20 @@ export class Facts {
     if (named > 0 || disclosures.length > 0) {
       const details = `details of entry ${index}`;
       if (!disclosuresFit(entry.body, disclosures)) items.push({ of: details, verdict: "broken", code: "details-changed" });
-      else if (disclosures.length < named) items.push({ of: details, verdict: "withheld", code: "details-withheld" });
+      else if (disclosures.length < named) this.#lacking.push([entry.said.intake, index, items.push({ of: details, verdict: "withheld", code: "details-withheld" }) - 1]);
       else items.push({ of: details, verdict: "unchanged", code: "details" });
     }
     this.#learn(entry, index);
+    this.#erasedSince(entry, items);
+  }
+
+  /** What an erasure of the customer reaches back to is not withheld: it is gone. @param {ReadEntry} entry @param {Item[]} items */
+  #erasedSince({ kind, body, said }, items) {
+    const { upto } = body;
+    if (kind !== "customer-erased" || !Number.isSafeInteger(upto) || upto < 0) return;
+    for (const [intake, index, place] of this.#lacking) {
+      if (intake === said.intake && index <= upto) items[place] = { ...items[place], verdict: "erased", code: "details-erased" };
+    }
   }
 
   /** @param {ReadEntry} entry @param {number} index */
@@ -83,6 +95,7 @@ export class Facts {
     const file = asDigest(body.file);
     if ((kind === "photo-taken" || kind === "photo-came") && photo && file) this.photos.push({ photo, file });
     if (kind === "photo-erased" && photo) this.erased.add(photo);
+    if (kind === "customer-erased") for (const p of Array.isArray(body.photos) ? body.photos : []) if (typeof p === "string") this.erased.add(p);
     if (kind === "photo-moved" && photo) this.moved.add(photo);
     // Only the server binds a copy to its original.
     if ((kind === "photo-judged" || kind === "photo-redacted") && server && file) {
