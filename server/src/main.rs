@@ -6,7 +6,7 @@ use std::process::{self, ExitCode};
 use clap::Parser;
 use counterfoil::config::{Cli, Command, Kinds};
 use counterfoil::pack::choose::{Customer, Wanted};
-use counterfoil::{check, comparing, demo, http, own_kinds, pack, problem, serve};
+use counterfoil::{check, comparing, demo, http, own_kinds, pack, problem, serve, witness};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -32,6 +32,7 @@ fn main() -> ExitCode {
             Command::NewEpoch(wanted) => {
                 serve::new_epoch(&wanted.data, &wanted.because).await.map(|()| ExitCode::SUCCESS)
             }
+            Command::Witness(wanted) => witness::run(wanted).await.map(|()| ExitCode::SUCCESS),
             Command::Compare(wanted) => comparing::run(&wanted),
             Command::Kinds(Kinds::Import { dir, data }) => {
                 own_kinds::import(&dir, &data).await.map(|()| ExitCode::SUCCESS)

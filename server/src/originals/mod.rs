@@ -3,6 +3,7 @@
 //! The write order is the promise: temporary file in the same folder, length and hash checked, file synced, renamed,
 //! folder synced. Only then may an entry say that the bytes are held.
 
+pub mod outside;
 pub mod parts;
 
 use std::collections::HashSet;
