@@ -25,13 +25,16 @@
 
 pub mod canon;
 pub mod checkpoint;
+pub mod cosignature;
 pub mod digest;
 pub mod disclosure;
 pub mod entry;
 pub mod note;
 pub mod proof;
 pub mod sheet;
+pub mod stamp;
 pub mod time;
 pub mod tree;
 pub mod verify;
+pub mod witness;
 pub mod zip;

@@ -39,10 +39,10 @@ fn plain(text: &str) -> bool {
     text.bytes().all(|c| c >= b' ' || c == b'\n')
 }
 
-/// Key ID: the first four bytes of SHA-256(name ‖ 0A ‖ 01 ‖ public key).
-fn key_id(name: &str, public: &[u8; 32]) -> [u8; 4] {
+/// Key ID: the first four bytes of SHA-256(name ‖ 0A ‖ algorithm ‖ public key).
+pub(crate) fn key_id(name: &str, algorithm: u8, public: &[u8; 32]) -> [u8; 4] {
     let mut bytes = name.as_bytes().to_vec();
-    bytes.extend_from_slice(&[b'\n', ED25519]);
+    bytes.extend_from_slice(&[b'\n', algorithm]);
     bytes.extend_from_slice(public);
     let d = Digest::of(&bytes).0;
     [d[0], d[1], d[2], d[3]]
@@ -101,16 +101,13 @@ pub struct VerifierKey {
 
 impl VerifierKey {
     fn id(&self) -> [u8; 4] {
-        key_id(&self.name, &self.public)
+        key_id(&self.name, ED25519, &self.public)
     }
 }
 
 impl fmt::Display for VerifierKey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let mut key = vec![ED25519];
-        key.extend_from_slice(&self.public);
-        let id = u32::from_be_bytes(self.id());
-        write!(f, "{}+{id:08x}+{}", self.name, BASE64.encode(key))
+        f.write_str(&key_text(&self.name, ED25519, &self.public))
     }
 }
 
@@ -118,23 +115,36 @@ impl FromStr for VerifierKey {
     type Err = NoteError;
 
     fn from_str(s: &str) -> Result<VerifierKey, NoteError> {
-        let bad = NoteError("a verifier key is name+id+base64");
-        let mut parts = s.splitn(3, '+');
-        let (Some(name), Some(id), Some(key)) = (parts.next(), parts.next(), parts.next()) else { return Err(bad) };
-        let bytes = BASE64.decode(key).map_err(|_| bad)?;
-        let Some((&ED25519, public)) = bytes.split_first() else {
-            return Err(NoteError("this kind of key is not known"));
-        };
-        let public: [u8; 32] = public.try_into().map_err(|_| bad)?;
-        let key = VerifierKey { name: name.to_owned(), public };
-        if !good_name(name) || id != format!("{:08x}", u32::from_be_bytes(key.id())) {
-            return Err(NoteError("the verifier key's id does not belong to its name and key"));
-        }
-        // A point of small order signs anything; what is no point signs nothing.
-        match VerifyingKey::from_bytes(&key.public) {
-            Ok(point) if !point.is_weak() => Ok(key),
-            _ => Err(NoteError("the verifier key is not a usable Ed25519 key")),
-        }
+        let (name, public) = read_key(s, ED25519)?;
+        Ok(VerifierKey { name, public })
+    }
+}
+
+/// A key as text: name, id, algorithm and public key.
+pub(crate) fn key_text(name: &str, algorithm: u8, public: &[u8; 32]) -> String {
+    let mut key = vec![algorithm];
+    key.extend_from_slice(public);
+    let id = u32::from_be_bytes(key_id(name, algorithm, public));
+    format!("{name}+{id:08x}+{}", BASE64.encode(key))
+}
+
+/// Reads a key of this algorithm.
+pub(crate) fn read_key(text: &str, algorithm: u8) -> Result<(String, [u8; 32]), NoteError> {
+    let bad = NoteError("a verifier key is name+id+base64");
+    let mut parts = text.splitn(3, '+');
+    let (Some(name), Some(id), Some(key)) = (parts.next(), parts.next(), parts.next()) else { return Err(bad) };
+    let bytes = BASE64.decode(key).map_err(|_| bad)?;
+    let Some((_, public)) = bytes.split_first().filter(|(a, _)| **a == algorithm) else {
+        return Err(NoteError("this kind of key is not known"));
+    };
+    let public: [u8; 32] = public.try_into().map_err(|_| bad)?;
+    if !good_name(name) || id != format!("{:08x}", u32::from_be_bytes(key_id(name, algorithm, &public))) {
+        return Err(NoteError("the verifier key's id does not belong to its name and key"));
+    }
+    // A point of small order signs anything; what is no point signs nothing.
+    match VerifyingKey::from_bytes(&public) {
+        Ok(point) if !point.is_weak() => Ok((name.to_owned(), public)),
+        _ => Err(NoteError("the verifier key is not a usable Ed25519 key")),
     }
 }
 
@@ -179,6 +189,24 @@ pub fn open<'a>(note: &'a str, keys: &[&VerifierKey]) -> Result<&'a str, NoteErr
 /// # Errors
 /// Why it is not accepted.
 pub fn open_by<'a, 'k>(note: &'a str, keys: &[&'k VerifierKey]) -> Result<(&'a str, Vec<&'k VerifierKey>), NoteError> {
+    let (text, lines) = signatures(note)?;
+    let mut signed = Vec::new();
+    for (name, bytes) in &lines {
+        let Some(key) = keys.iter().find(|k| k.name == *name && k.id()[..] == bytes[..4]) else { continue };
+        if !held(&key.public, text, &bytes[4..]) {
+            return Err(NoteError("a signature by a known key is wrong"));
+        }
+        signed.push(*key);
+    }
+    if signed.is_empty() { Err(NoteError("no known key signed this note")) } else { Ok((text, signed)) }
+}
+
+/// The text of a note and its signature lines, unchecked: whose, and the bytes of key ID and signature.
+///
+/// # Errors
+/// When it is no note.
+#[allow(clippy::type_complexity, reason = "a list of lines")]
+pub(crate) fn signatures(note: &str) -> Result<(&str, Vec<(&str, Vec<u8>)>), NoteError> {
     if note.len() > MAX_NOTE || !plain(note) {
         return Err(NoteError("this is too long for a note, or has control characters"));
     }
@@ -188,23 +216,26 @@ pub fn open_by<'a, 'k>(note: &'a str, keys: &[&'k VerifierKey]) -> Result<(&'a s
     let Some(lines) = signatures.strip_suffix('\n') else {
         return Err(NoteError("a note ends in a signature and a line end"));
     };
-    let mut signed = Vec::new();
-    for (i, line) in lines.split('\n').enumerate() {
-        if i >= MAX_SIGNATURES {
+    let mut out = Vec::new();
+    for line in lines.split('\n') {
+        if out.len() >= MAX_SIGNATURES {
             return Err(NoteError("a note has too many signatures"));
         }
-        let bad = NoteError("a signature line is a dash, a name and base64");
-        let (name, encoded) = line.strip_prefix("\u{2014} ").and_then(|l| l.split_once(' ')).ok_or(bad)?;
-        let bytes = BASE64.decode(encoded).map_err(|_| bad)?;
-        if !good_name(name) || bytes.len() < 5 {
-            return Err(bad);
-        }
-        let Some(key) = keys.iter().find(|k| k.name == name && k.id()[..] == bytes[..4]) else { continue };
-        let failed = NoteError("a signature by a known key is wrong");
-        let signature = Signature::from_slice(&bytes[4..]).map_err(|_| failed)?;
-        let public = VerifyingKey::from_bytes(&key.public).map_err(|_| failed)?;
-        public.verify_strict(text.as_bytes(), &signature).map_err(|_| failed)?;
-        signed.push(*key);
+        out.push(signature_line(line).ok_or(NoteError("a signature line is a dash, a name and base64"))?);
     }
-    if signed.is_empty() { Err(NoteError("no known key signed this note")) } else { Ok((text, signed)) }
+    Ok((text, out))
+}
+
+fn signature_line(line: &str) -> Option<(&str, Vec<u8>)> {
+    let (name, encoded) = line.strip_prefix("\u{2014} ")?.split_once(' ')?;
+    let bytes = BASE64.decode(encoded).ok()?;
+    (good_name(name) && bytes.len() >= 5).then_some((name, bytes))
+}
+
+/// Whether an Ed25519 key signed a text.
+pub(crate) fn held(public: &[u8; 32], text: &str, signature: &[u8]) -> bool {
+    let (Ok(key), Ok(signature)) = (VerifyingKey::from_bytes(public), Signature::from_slice(signature)) else {
+        return false;
+    };
+    key.verify_strict(text.as_bytes(), &signature).is_ok()
 }

@@ -13,6 +13,7 @@ use uuid::Uuid;
 use crate::access::Access;
 use crate::http::no;
 use crate::ledger::Ledger;
+use crate::outside::Outside;
 use crate::problem::Problem;
 
 /// Memory that pictures may take while they are read and decoded, in megabytes.
@@ -51,6 +52,8 @@ pub struct App {
     pub ledger: Ledger,
     /// Staff, devices, sessions, links.
     pub access: Arc<Access>,
+    /// Errands outside the shop.
+    pub outside: Outside,
     /// How the program runs.
     pub settled: Arc<Settled>,
     /// Memory permits for pictures, a megabyte each.
@@ -79,8 +82,9 @@ pub struct App {
 
 impl App {
     /// The application over its parts.
-    pub fn new(ledger: Ledger, access: Arc<Access>, settled: Settled) -> App {
+    pub fn new(ledger: Ledger, access: Arc<Access>, outside: Outside, settled: Settled) -> App {
         App {
+            outside,
             ledger,
             access,
             settled: Arc::new(settled),

@@ -5,6 +5,7 @@ mod desk;
 mod erased;
 mod files;
 mod kept;
+mod outside;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -109,6 +110,7 @@ pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Res
     let held = files::compare(&mut tx, shop, &rebuilt.files, report).await?;
     tx.rollback().await?;
     hash_originals(ledger, shop, &held, report);
+    outside::stamps(ledger, shop, report);
     Ok(())
 }
 

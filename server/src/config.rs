@@ -32,6 +32,8 @@ pub enum Command {
     Backup(Backup),
     /// Make a data folder from a backup and the exported log key, open a new epoch, and check it.
     Restore(Restore),
+    /// Watch logs: sign their checkpoints as long as they only go on.
+    Witness(WitnessOf),
     /// Lay one photo of a view over another and say where to look; needs no data folder.
     Compare(Compare),
     /// Kinds of machine of the shop's own.
@@ -96,6 +98,23 @@ pub struct Folder {
     /// The folder that holds everything.
     #[arg(long, env = "COUNTERFOIL_DATA")]
     pub data: PathBuf,
+}
+
+/// What a witness needs.
+#[derive(Debug, Args)]
+pub struct WitnessOf {
+    /// The folder that holds its key and what it has seen.
+    #[arg(long)]
+    pub data: PathBuf,
+    /// What it is called: a host name with a path, without a scheme, as its key's name.
+    #[arg(long)]
+    pub name: String,
+    /// The verifier key of a log it watches.
+    #[arg(long, required = true)]
+    pub log: Vec<String>,
+    /// Address and port to listen on; port 0 takes a free one.
+    #[arg(long, default_value = "127.0.0.1:8090")]
+    pub listen: SocketAddr,
 }
 
 /// Two photos of one view.
@@ -198,6 +217,25 @@ pub struct Serve {
     /// Address of its own for `/healthz`, `/readyz` and `/metrics`, such as 127.0.0.1:9080; nobody outside is meant to reach it.
     #[arg(long, env = "COUNTERFOIL_OPERATIONS")]
     pub operations: Option<SocketAddr>,
+    /// Address of a stamping authority (RFC 3161): the log's head is sent there now and then.
+    #[arg(long, env = "COUNTERFOIL_STAMP_URL")]
+    pub stamp_url: Option<String>,
+    /// The roots (PEM) by which its answers are trusted.
+    #[arg(long, env = "COUNTERFOIL_STAMP_CA")]
+    pub stamp_ca: Option<PathBuf>,
+    /// How often, in seconds; once a day when nothing is said.
+    #[arg(long, env = "COUNTERFOIL_STAMP_EVERY_S", value_parser = clap::value_parser!(u32).range(1..))]
+    pub stamp_every_s: Option<u32>,
+    /// A witness to be asked for cosignatures, as KEY@http://host; several are parted by spaces.
+    #[arg(long, env = "COUNTERFOIL_WITNESS", value_delimiter = ' ')]
+    #[serde(default)]
+    pub witness: Vec<String>,
+    /// How often witnesses are asked, in seconds; once an hour when nothing is said.
+    #[arg(long, env = "COUNTERFOIL_WITNESS_EVERY_S", value_parser = clap::value_parser!(u32).range(1..))]
+    pub witness_every_s: Option<u32>,
+    /// How long somebody outside may take to answer, in milliseconds.
+    #[arg(long, env = "COUNTERFOIL_OUTSIDE_TIMEOUT_MS", value_parser = clap::value_parser!(u32).range(1..))]
+    pub outside_timeout_ms: Option<u32>,
     /// Logs as JSON lines.
     #[arg(long, env = "COUNTERFOIL_LOG_JSON")]
     #[serde(default)]
@@ -225,6 +263,12 @@ impl Serve {
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
             parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
             operations: self.operations.or(file.operations),
+            stamp_url: self.stamp_url.or(file.stamp_url),
+            stamp_ca: self.stamp_ca.or(file.stamp_ca),
+            stamp_every_s: self.stamp_every_s.or(file.stamp_every_s),
+            witness: if self.witness.is_empty() { file.witness } else { self.witness },
+            witness_every_s: self.witness_every_s.or(file.witness_every_s),
+            outside_timeout_ms: self.outside_timeout_ms.or(file.outside_timeout_ms),
             log_json: self.log_json || file.log_json,
         })
     }

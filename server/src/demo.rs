@@ -15,10 +15,12 @@ use uuid::Uuid;
 
 use crate::access::{self, Access, Invented, Role, Wanted};
 use crate::app::{App, Settled};
+use crate::config::Serve;
 use crate::edge::{Clock, Millis, Random};
 use crate::ledger::load::keep_document;
 use crate::ledger::start::map;
 use crate::ledger::{Ledger, ServerEntry};
+use crate::outside::Outside;
 use crate::serve;
 use teller::{Hand, Hands, Teller};
 
@@ -96,7 +98,8 @@ fn offline(data: &Path, ledger: &Ledger) -> Result<App, String> {
         demo: true,
         guided: false,
     };
-    Ok(App::new(ledger.clone(), Arc::new(access), settled))
+    let outside = Outside::new(ledger.clone(), &Serve::default())?;
+    Ok(App::new(ledger.clone(), Arc::new(access), outside, settled))
 }
 
 /// The shop, its settings and, where it has a history, its people and their devices.

@@ -6,7 +6,7 @@ use std::process::{self, ExitCode};
 use clap::Parser;
 use counterfoil::config::{Cli, Command, Kinds};
 use counterfoil::pack::choose::{Customer, Wanted};
-use counterfoil::{backup, check, comparing, demo, http, own_kinds, pack, problem, restore, serve};
+use counterfoil::{backup, check, comparing, demo, http, own_kinds, pack, problem, restore, serve, witness};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -34,6 +34,7 @@ fn main() -> ExitCode {
             }
             Command::Backup(of) => backup::command(&of.data, &of.to).await.map(|good| ExitCode::from(u8::from(!good))),
             Command::Restore(of) => restore::run(&of.from, &of.data, &of.key, &of.because).await,
+            Command::Witness(wanted) => witness::run(wanted).await.map(|()| ExitCode::SUCCESS),
             Command::Compare(wanted) => comparing::run(&wanted),
             Command::Kinds(Kinds::Import { dir, data }) => {
                 own_kinds::import(&dir, &data).await.map(|()| ExitCode::SUCCESS)

@@ -20,6 +20,7 @@ use crate::judging;
 use crate::ledger::{Ledger, start};
 use crate::operations;
 use crate::originals::{Originals, make_folder};
+use crate::outside::Outside;
 use crate::tls::trust::Trust;
 use crate::tls::{self, Certificates};
 use crate::words;
@@ -164,7 +165,8 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         demo: demo.is_some(),
         guided: demo == Some(true),
     };
-    let app = App::new(ledger.clone(), access.clone(), settled);
+    let outside = Outside::new(ledger.clone(), &wanted)?;
+    let app = App::new(ledger.clone(), access.clone(), outside.clone(), settled);
     let waiting = judging::resume(&app).await.map_err(|e| e.to_string())?;
     tracing::info!(waiting, "photos to judge from before");
     match erasing::sweep(&app).await {
@@ -228,6 +230,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         tokio::spawn(c.keep());
     }
     tokio::spawn(tend_daily(access.clone()));
+    let errands = tokio::spawn(outside.keep(app.stopping.clone()));
     let token = access.set_up_token().await.map_err(|p| p.detail)?;
     let beside = match wanted.operations {
         Some(at) => {
@@ -248,6 +251,8 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         handle.stop(true).await;
     });
     server.await.map_err(|e| e.to_string())?;
+    // A try under way is given up; it stands in its file.
+    errands.abort();
     app.background.close();
     app.background.wait().await;
     ledger.close().await;

@@ -6,6 +6,8 @@
 use std::path::PathBuf;
 
 pub mod ask;
+pub mod authority;
+pub mod checking;
 pub mod counter;
 pub mod forged;
 pub mod home;
@@ -16,6 +18,7 @@ pub mod seeded;
 pub mod server;
 pub mod shadow;
 pub mod shop;
+pub mod stamper;
 
 /// Whether the full counts are asked for (`tests/run --long`).
 pub fn long() -> bool {

@@ -1,36 +1,23 @@
 //! What leaves the shop, over HTTP: a pack checked by the program, by the page's checker and by hand; a pack without the customer
 //! that has nothing of them; the same pack twice; an earlier receipt beside a later one.
 
-use std::collections::BTreeMap;
 use std::fs;
-use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::Command;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use evidence::zip;
-use serde_json::{Value, json};
+use serde_json::json;
 use tests::ask::Actor;
+use tests::checking::{by_hand, by_page, files, tool, verify};
 use tests::counter::{Counter, Intake, Step};
 use tests::picture;
-use tests::server::program;
 use tests::shop::Shop;
 use uuid::Uuid;
 
 /// What the camera wrote into the photos: a place, a serial, an owner's name. exiftool is from outside.
 const SECRETS: [&str; 6] = ["M. Okafor", "660 0000000", "SN-99887766", "Okafor's phone", "IMG_0417", "fine in spring"];
-
-fn tool(command: &mut Command) -> String {
-    let out = command.output().unwrap_or_else(|e| panic!("{command:?} does not run ({e}): tests/run installs it"));
-    assert!(
-        out.status.success(),
-        "{command:?}: {}{}",
-        String::from_utf8_lossy(&out.stdout),
-        String::from_utf8_lossy(&out.stderr)
-    );
-    String::from_utf8_lossy(&out.stdout).into_owned()
-}
 
 /// A photo that says where it was taken, by which camera, whose it is, and carries a small picture of itself.
 fn telling(folder: &Path, seed: u64) -> Vec<u8> {
@@ -115,54 +102,6 @@ async fn receipt(shop: &Shop, intake: &Intake) -> Vec<u8> {
     shop.ravi.get(&path).send().await.expect(200).body.to_vec()
 }
 
-fn files(pack: &[u8]) -> BTreeMap<String, Vec<u8>> {
-    let members = zip::list(&mut &pack[..]).expect("an archive as packs are");
-    let bytes = |m: &zip::Member| pack[m.at as usize..m.at as usize + m.size as usize].to_vec();
-    members.iter().map(|m| (m.name.clone(), bytes(m))).collect()
-}
-
-/// Exit code and lines of the program.
-fn verify(file: &Path, more: &[&str]) -> (i32, Vec<String>) {
-    let out = Command::new(program().with_file_name("verify"))
-        .arg(file)
-        .arg("--lines")
-        .args(more)
-        .output()
-        .expect("verify is built");
-    let lines = String::from_utf8(out.stdout).expect("text").lines().map(str::to_owned).collect();
-    (out.status.code().expect("an exit code"), lines)
-}
-
-/// The same by the page's checker.
-fn by_page(folder: &Path, file: &Path, key: &str, earlier: Option<&Path>) -> Vec<String> {
-    let jobs = folder.join("jobs.json");
-    fs::write(&jobs, json!([[file, [key], earlier]]).to_string()).expect("a file");
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("web/prove.mjs");
-    let said: Value = serde_json::from_str(&tool(Command::new("node").arg(script).arg(jobs))).expect("JSON");
-    said["lines"].as_array().expect("lines").iter().map(|l| l.as_str().expect("a line").to_owned()).collect()
-}
-
-/// Types what is indented in VERIFY.txt into a shell, in a folder that holds the unpacked archive and nothing else.
-fn by_hand(pack: &Path, folder: &Path) -> (bool, String) {
-    let empty = folder.join("by-hand");
-    fs::create_dir(&empty).expect("a folder");
-    tool(Command::new("unzip").arg("-q").arg(pack).arg("-d").arg(&empty));
-    let text = fs::read_to_string(empty.join("VERIFY.txt")).expect("VERIFY.txt");
-    let commands: Vec<&str> = text.lines().filter_map(|l| l.strip_prefix("    ")).collect();
-    let mut shell = Command::new("sh")
-        .arg("-e")
-        .current_dir(&empty)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("a shell");
-    shell.stdin.take().expect("its input").write_all((commands.join("\n") + "\n").as_bytes()).expect("it reads");
-    let out = shell.wait_with_output().expect("it ends");
-    fs::remove_dir_all(&empty).expect("the folder goes");
-    (out.status.success(), String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr))
-}
-
 /// Whether bytes hold a text: as it is, in UTF-16, in base64 at any offset; each also backwards through base64 runs.
 fn holds(bytes: &[u8], secret: &str) -> bool {
     let utf16 = |little: bool| -> Vec<u8> {
@@ -225,7 +164,7 @@ async fn a_pack_checks_by_program_by_page_and_by_hand() {
     let not: Vec<_> = lines.iter().filter(|l| !l.contains("\tunchanged\t")).collect();
     assert_eq!((code, not.len()), (0, 0), "{not:?}");
     assert!(lines.iter().filter(|l| l.starts_with("photo ")).count() >= 4, "{lines:?}");
-    assert_eq!(by_page(folder.path(), &file, &key, None), lines);
+    assert_eq!(by_page(folder.path(), &file, &key, None, None), lines);
     let (held, said) = by_hand(&file, folder.path());
     assert!(held, "{said}");
     assert_eq!(

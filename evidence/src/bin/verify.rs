@@ -9,21 +9,23 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use evidence::checkpoint::{Checkpoint, origin_parts};
+use evidence::cosignature::WitnessKey;
 use evidence::entry::{Author, Entry, MAX_ENTRY};
 use evidence::note::{self, MAX_NOTE, VerifierKey};
 use evidence::proof::{MAX_PROOF, Proof};
+use evidence::stamp::{self, MAX_ROOTS};
 use evidence::time;
 use evidence::verify::receipt::MAX_RECEIPT;
-use evidence::verify::{self, Earlier, Report, Verdict};
+use evidence::verify::{self, Earlier, Report, Trusted, Verdict};
 use evidence::zip::Source;
 
 const USAGE: &str = "\
-verify FILE [--key KEY]... [--earlier RECEIPT] [--lines]
+verify FILE [--key KEY]... [--witness-key KEY]... [--tsa-ca PEM]... [--earlier RECEIPT] [--lines]
                                        checks a receipt or a pack, item by item
 verify proof ENTRYFILE PROOFFILE KEY   checks that the log whose key this is holds this entry
 verify note FILE KEY...                checks that one of these keys signed this text, and none of them falsely
 
-KEY is a verifier key: name+id+base64. With --earlier the log of FILE is held against that of a receipt given before it;
+KEY is a verifier key: name+id+base64. PEM is a file with the roots of stamping authorities that you trust. With --earlier the log of FILE is held against that of a receipt given before it;
 with --lines every item is a line of what, verdict and code. Exit code: 0 it holds, 1 it does not, 2 it could not be checked;
 of a receipt or a pack the worst that is in it: 0 unchanged, 3 claimed, 4 withheld, 5 erased, 6 missing, 7 not understood, 1 broken.
 ";
@@ -89,26 +91,28 @@ impl Source for OnDisk {
 }
 
 fn check_whole(path: &Path, wanted: &[&str]) -> Result<(String, u8), Bad> {
-    let (mut keys, mut earlier, mut lines, mut rest) = (Vec::new(), None, false, wanted.iter());
+    let (mut trusted, mut earlier, mut lines, mut rest) = (Trusted::default(), None, false, wanted.iter());
     while let Some(option) = rest.next() {
         let value = || Bad::Unchecked(USAGE.trim_end().to_owned());
         match *option {
-            "--key" => keys.push(verifier(rest.next().ok_or_else(value)?)?),
+            "--key" => trusted.keys.push(verifier(rest.next().ok_or_else(value)?)?),
+            "--witness-key" => trusted.witnesses.push(witness(rest.next().ok_or_else(value)?)?),
+            "--tsa-ca" => trusted.roots.extend(roots(Path::new(rest.next().ok_or_else(value)?))?),
             "--earlier" => earlier = Some(read(Path::new(rest.next().ok_or_else(value)?), MAX_RECEIPT)?),
             "--lines" => lines = true,
             _ => return Err(value()),
         }
     }
-    let earlier = earlier.map(|bytes| Earlier::of_receipt(&bytes, &keys));
+    let earlier = earlier.map(|bytes| Earlier::of_receipt(&bytes, &trusted.keys));
     let unread = |e: io::Error| Bad::Unchecked(format!("{} cannot be read: {e}", path.display()));
     let mut file = File::open(path).map_err(unread)?;
     let size = file.metadata().map_err(unread)?.len();
     let mut first = Vec::new();
     Read::by_ref(&mut file).take(2).read_to_end(&mut first).map_err(unread)?;
     let report = if first == b"PK" {
-        verify::pack::check(&mut OnDisk { file, size }, &keys, earlier.as_ref())
+        verify::pack::check(&mut OnDisk { file, size }, &trusted, earlier.as_ref())
     } else {
-        verify::receipt::check(&read(path, MAX_RECEIPT)?, &keys, earlier.as_ref())
+        verify::receipt::check(&read(path, MAX_RECEIPT)?, &trusted, earlier.as_ref())
     };
     let worst = report.worst();
     let said = if lines { listed(&report) } else { summed(&report) };
@@ -132,6 +136,7 @@ fn summed(report: &Report) -> String {
         let of: Vec<_> = report.items.iter().filter(|i| i.verdict == verdict).collect();
         if verdict == Verdict::Unchanged {
             out.push(format!("unchanged: {} items", of.len()));
+            out.extend(report.telling().map(|i| format!("{verdict}: {}: {}", i.of, sentence(i.code))));
         } else {
             out.extend(of.iter().map(|i| format!("{verdict}: {}: {}", i.of, sentence(i.code))));
         }
@@ -217,6 +222,14 @@ fn sentence(why: &dyn std::fmt::Display) -> String {
 
 fn verifier(key: &str) -> Result<VerifierKey, Bad> {
     key.parse().map_err(|e| Bad::Unchecked(format!("This is no verifier key: {key:.200}\n{}.", sentence(&e))))
+}
+
+fn witness(key: &str) -> Result<WitnessKey, Bad> {
+    key.parse().map_err(|e| Bad::Unchecked(format!("This is no witness's key: {key:.200}\n{}.", sentence(&e))))
+}
+
+fn roots(path: &Path) -> Result<Vec<Vec<u8>>, Bad> {
+    stamp::roots(&text(path, MAX_ROOTS)?).map_err(|e| Bad::Unchecked(format!("{}: {e}.", path.display())))
 }
 
 /// At most this many bytes of a file; a longer one is not what it should be.

@@ -4,12 +4,14 @@
 
 pub mod earlier;
 mod entries;
+pub mod outside;
 pub mod pack;
 pub mod receipt;
 
 use std::fmt;
 
 use crate::checkpoint::origin_parts;
+use crate::cosignature::WitnessKey;
 use crate::note::VerifierKey;
 
 pub use earlier::Earlier;
@@ -97,9 +99,28 @@ impl Report {
         self.items.iter().map(|i| i.verdict).max().unwrap_or(Verdict::NotUnderstood)
     }
 
+    /// What is told even where it is unchanged: what others than the shop say.
+    pub fn telling(&self) -> impl Iterator<Item = &Item> {
+        self.items.iter().filter(|i| i.verdict == Verdict::Unchanged && TELLING.contains(&i.code))
+    }
+
     fn add(&mut self, of: impl Into<String>, verdict: Verdict, code: &'static str) {
         self.items.push(Item { of: of.into(), verdict, code });
     }
+}
+
+/// Codes of what is told even where it is unchanged.
+const TELLING: [&str; 2] = ["stamp", "witness"];
+
+/// What the reader has from elsewhere, and trusts.
+#[derive(Clone, Debug, Default)]
+pub struct Trusted {
+    /// Keys that somebody vouched for.
+    pub keys: Vec<VerifierKey>,
+    /// Keys of witnesses.
+    pub witnesses: Vec<WitnessKey>,
+    /// Roots of stamping authorities, as DER: see [`crate::stamp::roots`].
+    pub roots: Vec<Vec<u8>>,
 }
 
 /// First line of the note that signs a pack's manifest.
@@ -113,7 +134,7 @@ pub fn seal_text(first: &str, digest: &crate::digest::Digest) -> String {
 }
 
 /// Whether two origins are of the same shop's log, perhaps in different epochs.
-fn same_log(a: &str, b: &str) -> bool {
+pub(crate) fn same_log(a: &str, b: &str) -> bool {
     match (origin_parts(a), origin_parts(b)) {
         (Some((name_a, shop_a, _)), Some((name_b, shop_b, _))) => name_a == name_b && shop_a == shop_b,
         _ => a == b,

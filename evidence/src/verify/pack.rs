@@ -8,7 +8,7 @@ use uuid::Uuid;
 use super::earlier::{Continuations, Earlier, Unusable, compare};
 use super::entries::Facts;
 use super::receipt::continuations;
-use super::{MANIFEST_NOTE, Report, Verdict, believed, seal_text};
+use super::{MANIFEST_NOTE, Report, Trusted, Verdict, believed, outside, seal_text};
 use crate::canon;
 use crate::checkpoint::{Checkpoint, origin_parts};
 use crate::digest::{Digest, Hasher};
@@ -59,21 +59,21 @@ pub fn entry_path(folder: &str, index: u64, ending: &str) -> String {
     format!("{folder}/{index:08}.{ending}")
 }
 
-struct Open<'a> {
+pub(super) struct Open<'a> {
     source: &'a mut dyn Source,
-    members: BTreeMap<String, Member>,
+    pub members: BTreeMap<String, Member>,
 }
 
 impl Open<'_> {
     /// A member's bytes, when it is there and not longer than this.
-    fn bytes(&mut self, path: &str, most: u64) -> Option<Vec<u8>> {
+    pub fn bytes(&mut self, path: &str, most: u64) -> Option<Vec<u8>> {
         let member = self.members.get(path).filter(|m| u64::from(m.size) <= most)?;
         let mut out = vec![0; member.size as usize];
         self.source.read_at(member.at, &mut out).ok()?;
         Some(out)
     }
 
-    fn text(&mut self, path: &str, most: u64) -> Option<String> {
+    pub fn text(&mut self, path: &str, most: u64) -> Option<String> {
         String::from_utf8(self.bytes(path, most)?).ok()
     }
 
@@ -89,8 +89,8 @@ impl Open<'_> {
     }
 }
 
-/// Checks a pack. `given`: keys somebody else vouched for.
-pub fn check(source: &mut dyn Source, given: &[VerifierKey], earlier: Option<&Result<Earlier, Unusable>>) -> Report {
+/// Checks a pack.
+pub fn check(source: &mut dyn Source, trusted: &Trusted, earlier: Option<&Result<Earlier, Unusable>>) -> Report {
     let mut report = Report::default();
     let members = match zip::list(source) {
         Ok(members) => members,
@@ -107,7 +107,7 @@ pub fn check(source: &mut dyn Source, given: &[VerifierKey], earlier: Option<&Re
     let origin = note.lines().next().unwrap_or_default().to_owned();
     let keys = open.text("keys.txt", MAX_NOTE as u64).unwrap_or_default();
     let own = keys.lines().filter_map(|k| k.parse::<VerifierKey>().ok()).find(|k| k.name == origin);
-    let Some(key) = believed(own, given, &mut report) else { return report };
+    let Some(key) = believed(own, &trusted.keys, &mut report) else { return report };
     let Ok(head) = Checkpoint::open(&note, &[&key]) else {
         report.add("checkpoint.txt", Verdict::Broken, "checkpoint-signature");
         return report;
@@ -119,6 +119,8 @@ pub fn check(source: &mut dyn Source, given: &[VerifierKey], earlier: Option<&Re
     let facts = record(&mut open, &head, &note, &mut report);
     sheet(&mut open, &manifest, &facts, &mut report);
     photos(&manifest, &seen, &facts, &mut report);
+    outside::stamps(&mut open, (&head, &key), trusted, &mut report);
+    outside::witnessed(&mut open, (&head, &key), trusted, &mut report);
     if let Some(earlier) = earlier {
         let proofs = open.bytes("consistency.json", MAX_MANIFEST).and_then(|b| canon::parse(&b).ok());
         let continues: Continuations = proofs.as_ref().and_then(continuations).unwrap_or_default();

@@ -7,7 +7,8 @@ use serde_json::Value;
 
 use super::earlier::{Continuations, Earlier, Unusable, compare};
 use super::entries::Facts;
-use super::{PAGE_NOTE, Report, Verdict, believed, seal_text};
+use super::outside;
+use super::{PAGE_NOTE, Report, Trusted, Verdict, believed, seal_text};
 use crate::checkpoint::Checkpoint;
 use crate::digest::{Digest, Hasher};
 use crate::note::{self, VerifierKey};
@@ -15,6 +16,8 @@ use crate::tree::Hash;
 
 /// Largest receipt read, in bytes.
 pub const MAX_RECEIPT: usize = 64 << 20;
+/// Most witnessed heads looked at in a receipt.
+const MAX_WITNESSED: usize = 16;
 /// What stands before the block, and what ends it.
 pub const BLOCK: (&str, &str) = ("<script type=\"application/json\" id=\"counterfoil-evidence\">", "</script>");
 /// What stands before the seal, a note, and what ends it. The seal is over the whole page but what stands between these.
@@ -37,6 +40,7 @@ pub(super) struct Carried {
     pub checkpoint: String,
     pub entries: Vec<CarriedEntry>,
     pub continues: Continuations,
+    witnessed: Vec<Witnessed>,
     verifier_key: String,
     /// Whether it says that it is sealed: receipts were not, at first.
     sealed: bool,
@@ -50,9 +54,18 @@ struct Block {
     entries: Vec<Value>,
     #[serde(default)]
     continues: Value,
+    #[serde(default)]
+    witnessed: Vec<Witnessed>,
 }
 
-fn hashes(value: &Value) -> Option<Vec<Hash>> {
+/// A head that witnesses cosigned, and the hashes that bind it to the receipt's.
+#[derive(Clone, Debug, Deserialize)]
+pub(super) struct Witnessed {
+    checkpoint: String,
+    hashes: Value,
+}
+
+pub(super) fn hashes(value: &Value) -> Option<Vec<Hash>> {
     let hash = |v: &Value| BASE64.decode(v.as_str()?).ok()?.try_into().ok();
     value.as_array()?.iter().map(hash).collect()
 }
@@ -94,6 +107,7 @@ impl Carried {
             checkpoint: block.checkpoint,
             entries,
             continues: continues?,
+            witnessed: block.witnessed,
             verifier_key: block.verifier_key,
             sealed: block.v == 2,
         })
@@ -121,14 +135,14 @@ pub fn page_digest(bytes: &[u8]) -> Option<Digest> {
     Some(hasher.finish())
 }
 
-/// Checks a receipt. `given`: keys somebody else vouched for.
-pub fn check(bytes: &[u8], given: &[VerifierKey], earlier: Option<&Result<Earlier, Unusable>>) -> Report {
+/// Checks a receipt.
+pub fn check(bytes: &[u8], trusted: &Trusted, earlier: Option<&Result<Earlier, Unusable>>) -> Report {
     let mut report = Report::default();
     let Some(carried) = Carried::read(bytes) else {
         report.add("receipt", Verdict::NotUnderstood, "receipt-unread");
         return report;
     };
-    let Some(key) = believed(carried.key(), given, &mut report) else { return report };
+    let Some(key) = believed(carried.key(), &trusted.keys, &mut report) else { return report };
     let Ok(head) = Checkpoint::open(&carried.checkpoint, &[&key]) else {
         report.add("checkpoint", Verdict::Broken, "checkpoint-signature");
         return report;
@@ -146,6 +160,9 @@ pub fn check(bytes: &[u8], given: &[VerifierKey], earlier: Option<&Result<Earlie
         facts.take(&head, (e.index, e.bytes.as_bytes(), &e.path), &e.disclosures, &mut report);
     }
     pictures(bytes, &facts, &mut report);
+    for w in carried.witnessed.iter().take(MAX_WITNESSED) {
+        outside::head_seen(&w.checkpoint, hashes(&w.hashes).as_deref(), (&head, &key), trusted, &mut report);
+    }
     if let Some(earlier) = earlier {
         compare(earlier, (&head, &key, &facts), &carried.continues, &mut report);
     }

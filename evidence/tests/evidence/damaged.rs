@@ -3,36 +3,45 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use evidence::canon;
 use evidence::digest::Digest;
-use evidence::verify::{self, Earlier, Verdict};
+use evidence::stamp;
+use evidence::verify::{self, Earlier, Trusted, Verdict};
 use serde_json::{Value, json};
 
 use crate::made::{COPY, INTAKE, Log, ORIGINALS, SHOP, archive, entry, photo, sealed, text};
+use crate::stamp::Folder;
+use crate::stamped;
 use crate::tampered::{central_changed, changed, changed_end, compressed, renamed};
 
-type Files = BTreeMap<String, Vec<u8>>;
+pub type Files = BTreeMap<String, Vec<u8>>;
 
 /// One damaged file: what was done, its bytes, the keys given, the earlier receipt, and what has to be found.
-struct Case {
+pub struct Case {
     name: &'static str,
     bytes: Vec<u8>,
     keys: Vec<String>,
     earlier: Option<Vec<u8>>,
+    roots: Option<String>,
     finds: Vec<(&'static str, Verdict, &'static str)>,
 }
 
-fn case(name: &'static str, bytes: impl Into<Vec<u8>>, finds: &[(&'static str, Verdict, &'static str)]) -> Case {
-    Case { name, bytes: bytes.into(), keys: Vec::new(), earlier: None, finds: finds.to_vec() }
+pub fn case(name: &'static str, bytes: impl Into<Vec<u8>>, finds: &[(&'static str, Verdict, &'static str)]) -> Case {
+    Case { name, bytes: bytes.into(), keys: Vec::new(), earlier: None, roots: None, finds: finds.to_vec() }
 }
 
 impl Case {
-    fn key(mut self, key: String) -> Case {
+    pub fn roots(mut self, pem: &str) -> Case {
+        self.roots = Some(pem.to_owned());
+        self
+    }
+
+    pub fn key(mut self, key: String) -> Case {
         self.keys.push(key);
         self
     }
@@ -44,7 +53,7 @@ impl Case {
 }
 
 /// The pack of a log whose files were changed before they were listed: whoever holds the key lists what they like.
-fn listed(log: &Log, change: impl FnOnce(&mut Files)) -> Vec<u8> {
+pub fn listed(log: &Log, change: impl FnOnce(&mut Files)) -> Vec<u8> {
     let mut files = log.files();
     change(&mut files);
     log.pack(files)
@@ -262,7 +271,7 @@ fn other_epochs(log: &Log) -> Vec<Case> {
     ]
 }
 
-fn block_of(receipt: &str) -> Value {
+pub fn block_of(receipt: &str) -> Value {
     let from = receipt.find(verify::receipt::BLOCK.0).unwrap() + verify::receipt::BLOCK.0.len();
     serde_json::from_str(&receipt[from..from + receipt[from..].find("</script>").unwrap()]).unwrap()
 }
@@ -320,12 +329,16 @@ fn receipts() -> Vec<Case> {
 
 /// What the program finds, by its library.
 fn by_program(case: &Case) -> (Verdict, Vec<String>) {
-    let keys: Vec<_> = case.keys.iter().map(|k| k.parse().unwrap()).collect();
-    let earlier = case.earlier.as_ref().map(|e| Earlier::of_receipt(e, &keys));
+    let roots = case.roots.as_ref().map(|pem| stamp::roots(pem).unwrap()).unwrap_or_default();
+    let keys = case.keys.iter().filter_map(|k| k.parse().ok()).collect();
+    let witnesses = case.keys.iter().filter_map(|k| k.parse().ok()).collect();
+    let trusted = Trusted { keys, witnesses, roots };
+    assert_eq!(trusted.keys.len() + trusted.witnesses.len(), case.keys.len());
+    let earlier = case.earlier.as_ref().map(|e| Earlier::of_receipt(e, &trusted.keys));
     let report = if case.bytes.starts_with(b"PK") {
-        verify::pack::check(&mut case.bytes.as_slice(), &keys, earlier.as_ref())
+        verify::pack::check(&mut case.bytes.as_slice(), &trusted, earlier.as_ref())
     } else {
-        verify::receipt::check(&case.bytes, &keys, earlier.as_ref())
+        verify::receipt::check(&case.bytes, &trusted, earlier.as_ref())
     };
     (report.worst(), report.items.iter().map(|i| format!("{}\t{}\t{}", i.of, i.verdict, i.code)).collect())
 }
@@ -340,7 +353,8 @@ fn by_page(folder: &Path, cases: &[Case]) -> Vec<(String, Vec<String>)> {
             path.to_str().unwrap().to_owned()
         };
         let earlier = case.earlier.as_ref().map(|e| put(format!("{i}.earlier"), e));
-        jobs.push(json!([put(format!("{i}.file"), &case.bytes), case.keys, earlier]));
+        let roots = case.roots.as_ref().map(|r| put(format!("{i}.pem"), r.as_bytes()));
+        jobs.push(json!([put(format!("{i}.file"), &case.bytes), case.keys, earlier, roots]));
     }
     let list = folder.join("jobs.json");
     fs::write(&list, json!(jobs).to_string()).unwrap();
@@ -362,16 +376,18 @@ fn expected(of: &str, code: &str, lines: &[String]) -> bool {
         let mut parts = l.split('\t');
         let (what, _, found) = (parts.next().unwrap(), parts.next(), parts.next().unwrap());
         found == code
-            && (what == numbered.as_deref().unwrap_or(of) || of.starts_with("sheet ") && what.starts_with("sha256:"))
+            && ((of.starts_with("stamp ") || of.starts_with("witnessed ")) && what.starts_with(of)
+                || what == numbered.as_deref().unwrap_or(of)
+                || of.starts_with("sheet ") && what.starts_with("sha256:"))
     })
 }
 
 #[test]
 fn both_checkers_find_the_same_and_every_check_finds_something() {
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(format!("damaged-{}", std::process::id()));
-    fs::create_dir_all(&folder).unwrap();
-    let cases: Vec<Case> = packs().into_iter().chain(receipts()).collect();
-    let page = by_page(&folder, &cases);
+    let folder = Folder::new("damaged");
+    let cases: Vec<Case> =
+        packs().into_iter().chain(receipts()).chain(stamped::cases(&folder.0)).chain(stamped::witnessed()).collect();
+    let page = by_page(&folder.0, &cases);
     assert_eq!(page.len(), cases.len());
     let (mut found, mut faults) = (BTreeSet::new(), Vec::new());
     for (case, (worst, lines)) in cases.iter().zip(&page) {
@@ -401,7 +417,16 @@ fn both_checkers_find_the_same_and_every_check_finds_something() {
     let unseen: Vec<_> = known.difference(&found).filter(|c| *c != "archive-unread").collect();
     assert!(unseen.is_empty(), "no file shows {unseen:?}");
     assert!(found.is_subset(&known), "no words for {:?}", found.difference(&known));
-    fs::remove_dir_all(&folder).unwrap();
+}
+
+#[test]
+fn both_checkers_find_the_same_of_a_stamp_changed_anywhere() {
+    let folder = Folder::new("flipped");
+    let cases = stamped::flipped(&folder.0);
+    for (i, (case, (worst, lines))) in cases.iter().zip(&by_page(&folder.0, &cases)).enumerate() {
+        let (verdict, program) = by_program(case);
+        assert!(&program == lines && &verdict.to_string() == worst, "case {i}: {program:?} {lines:?}");
+    }
 }
 
 #[test]

@@ -158,6 +158,12 @@ impl Log {
         proof.to_string()
     }
 
+    /// That the log goes on from a smaller size.
+    pub fn consistency(&self, old: u64) -> Vec<Hash> {
+        let nodes = self.nodes();
+        tree::consistency(old, self.entries.len() as u64, &mut |l, i| nodes.get(&(l, i)).copied()).unwrap()
+    }
+
     /// That the log goes on from each smaller size.
     pub fn continues(&self) -> Value {
         let nodes = self.nodes();

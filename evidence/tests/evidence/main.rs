@@ -1,6 +1,8 @@
 //! Tests of what the crate promises. Each published value names its source.
 #![allow(missing_docs, reason = "tests")]
 
+#[path = "../../../tests/src/authority.rs"]
+mod authority;
 mod canon;
 mod checkpoint;
 mod damaged;
@@ -12,10 +14,13 @@ mod note;
 mod proof;
 mod reference;
 mod sheet;
+mod stamp;
+mod stamped;
 mod tampered;
 mod time;
 mod tree;
 mod verify;
+mod witness;
 
 /// Bytes from hexadecimal digits.
 fn hex(digits: &str) -> Vec<u8> {

@@ -2,6 +2,7 @@
 
 pub mod assets;
 pub mod comparing;
+pub mod consistency;
 pub mod due;
 pub mod entries;
 pub mod erasures;
@@ -15,6 +16,7 @@ pub mod log;
 pub mod methods;
 pub mod no;
 pub mod openapi;
+pub mod outside;
 pub mod packed;
 pub mod packs;
 pub mod paper;
@@ -64,6 +66,9 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/due").get(due::due))
     .service(web::resource("/v1/shops/{shop}/parts").get(suspect_parts::find))
     .service(web::resource("/v1/shops/{shop}/checkpoint").get(shop::checkpoint))
+    .service(web::resource("/v1/shops/{shop}/consistency").get(consistency::consistency))
+    .service(web::resource("/v1/shops/{shop}/witnessed").get(outside::witnessed).post(outside::witness_now))
+    .service(web::resource("/v1/shops/{shop}/stamps").get(outside::stamps).post(outside::stamp_now))
     .service(web::resource("/v1/shops/{shop}/stream").get(stream::stream))
     .service(web::resource("/v1/shops/{shop}/intakes").get(intakes::list))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}").get(intakes::get))

@@ -159,6 +159,9 @@ async fn render(
     for old in sizes.into_iter().filter(|s| *s < size) {
         continues.push((old, prove::consistency(&mut tx, shop, old, size).await.map_err(no::fault)?));
     }
+    let covered = [size - 1];
+    let seen = crate::pack::outside::witnessed(&app.ledger, &mut tx, (shop, &head), &covered, size);
+    let witnessed = seen.await.map_err(no::fault)?;
     let mut phones = BTreeMap::new();
     for stored in &entries {
         phones.extend(phone_clock(&stored.entry().map_err(no::fault)?));
@@ -192,6 +195,7 @@ async fn render(
             signature,
             evidence: &evidence,
             continues: &continues,
+            witnessed: &witnessed,
             checkpoint: &checkpoint,
             verifier_key: &verifier_key,
             shown_in: shown.name(),

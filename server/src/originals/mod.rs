@@ -4,6 +4,7 @@
 //! folder synced. Only then may an entry say that the bytes are held.
 
 pub mod erased;
+pub mod outside;
 pub mod parts;
 
 use std::collections::HashSet;

@@ -48,10 +48,18 @@ jq -e --rawfile d $t/d '.said.body._sd | index($d | rtrimstr("\n")) != null' ent
     ("pack.by-hand.read", r#"for e in entries/*.json; do jq -r '[.kept.at, .said.type] | join("  ")' $e; done"#),
 ];
 
+/// What is done where there are stamps. That a certificate has ended since is no matter: it is looked at as of the stamp's time.
+const STAMPS: (&str, &str) = (
+    "pack.by-hand.stamps",
+    r#"for s in stamps/*.tsr; do b=${s%.tsr}; w=$(openssl ts -reply -in $s -text 2> $t/none | sed -n 's/^Time stamp: //p')
+openssl ts -verify -data $b.txt -in $s -CAfile $b.pem -attime $(date -u -d "$w" +%s) > $t/said 2>&1 || { cat $t/said; false; }
+echo "$b.txt was there at $w"; done"#,
+);
+
 /// The whole text.
-pub fn text(words: &Catalogue) -> String {
+pub fn text(words: &Catalogue, stamped: bool) -> String {
     let mut out = format!("{}\n", words.plain(FIRST));
-    for (i, (sentence, commands)) in STEPS.iter().enumerate() {
+    for (i, (sentence, commands)) in STEPS.iter().chain(stamped.then_some(&STAMPS)).enumerate() {
         out.push_str(&format!("\n{}. {}\n\n", i + 1, words.plain(sentence)));
         for line in commands.lines() {
             out.push_str(&format!("    {line}\n"));

@@ -15,7 +15,7 @@ use uuid::Uuid;
 
 use super::choose::{self, Customer, Wanted};
 use super::write::{Of, Plan, on_disk};
-use super::{Lack, Planned, by_hand, letter, page, printed};
+use super::{Lack, Planned, by_hand, letter, outside, page, printed};
 use crate::http::{no, receipts, shop};
 use crate::intake::check::{Mode, check_facts};
 use crate::intake::kind::LoadedKind;
@@ -48,6 +48,8 @@ struct Record {
     key: String,
     stored: Vec<Stored>,
     left_out: usize,
+    stamps: Vec<outside::Placed>,
+    witnessed: Vec<outside::Witnessed>,
 }
 
 /// The plan of a pack.
@@ -81,6 +83,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
 
     let mut files = record.files;
     let mut lacks = lacks(&kind, &intake, wanted, record.left_out);
+    lacks.extend(no_time(&record.stored, &record.stamps));
     let (placed, withheld) = photos(ledger, &kind, &intake, wanted, &mut files, &mut lacks);
     files.push(Planned::here("kind.toml", kind.bytes.clone()));
     if wanted.customer == Customer::Shown {
@@ -108,6 +111,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         signature: receipts::signature(ledger, of.shop, &intake),
         evidence: &[],
         continues: &[],
+        witnessed: &[],
         checkpoint: &record.checkpoint,
         verifier_key: &record.key,
         shown_in: shown.name(),
@@ -115,7 +119,15 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
     };
     let entries = record.stored.iter().map(|s| s.entry().map(|e| (s.index, e))).collect::<Result<Vec<_>, _>>();
     let entries = entries.map_err(no::fault)?;
-    let shown = page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries, wanted };
+    let shown = page::Shown {
+        input: &input,
+        placed: &placed,
+        lacks: &lacks,
+        entries: &entries,
+        stamps: &record.stamps,
+        witnessed: &record.witnessed,
+        wanted,
+    };
     if let Some(letter) = wanted.claim.and_then(|claim| letter::render(&input, &placed, claim)) {
         files.push(Planned::here(letter::NAME, letter));
     }
@@ -126,9 +138,17 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         lacks.push(Lack { code: "report", of: String::new() });
     }
     files.extend(made);
-    let shown = page::Shown { input: &input, placed: &placed, lacks: &lacks, entries: &entries, wanted };
+    let shown = page::Shown {
+        input: &input,
+        placed: &placed,
+        lacks: &lacks,
+        entries: &entries,
+        stamps: &record.stamps,
+        witnessed: &record.witnessed,
+        wanted,
+    };
     files.push(Planned::here("index.html", page::render(&shown)));
-    files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue)));
+    files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue, !record.stamps.is_empty())));
     let of = Of {
         shop: of.shop,
         intake: of.intake,
@@ -180,7 +200,13 @@ async fn record(
             files.push(Planned::here(entry_path("details", s.index, "txt"), lines.join("\n") + "\n"));
         }
     }
-    Ok((Record { files, checkpoint, key, stored, left_out }, intake))
+    let indices: Vec<u64> = stored.iter().map(|s| s.index).collect();
+    let stamped = outside::stamps(ledger, db, (of.shop, &head), &indices, size).await;
+    let (more, stamps) = stamped.map_err(no::fault)?;
+    files.extend(more);
+    let seen = outside::witnessed(ledger, db, (of.shop, &head), &indices, size).await.map_err(no::fault)?;
+    files.extend(seen.iter().flat_map(outside::Witnessed::files));
+    Ok((Record { files, checkpoint, key, stored, left_out, stamps, witnessed: seen }, intake))
 }
 
 /// That the log goes on from each size at which something was said of this intake: a receipt was given at one of them.
@@ -232,8 +258,15 @@ fn lacks(kind: &LoadedKind, intake: &Intake, wanted: &Wanted, left_out: usize) -
             add("left-open", left.gap.gap);
         }
     }
-    add("no-outside-time", String::new());
     out
+}
+
+/// From which entry on nobody outside vouches for the time.
+fn no_time(stored: &[Stored], stamps: &[outside::Placed]) -> Option<Lack> {
+    let covered = stamps.last().map_or(0, |s| s.size);
+    let first = stored.iter().find(|s| s.index >= covered)?;
+    let code = if stamps.is_empty() { "no-outside-time" } else { "no-outside-time-since" };
+    Some(Lack { code, of: first.index.to_string() })
 }
 
 fn ending(photo: &Photo) -> &'static str {

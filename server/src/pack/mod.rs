@@ -5,6 +5,7 @@ pub mod by_hand;
 pub mod choose;
 pub mod gather;
 pub mod letter;
+pub mod outside;
 pub mod page;
 mod printed;
 pub mod report;

@@ -1,6 +1,7 @@
 //! The pack's page: opens from disk, loads nothing from elsewhere, and checks the archive it came in with one script.
 
 use base64::Engine;
+use evidence::cosignature::cosignatures;
 use evidence::digest::Digest;
 use evidence::entry::{Author, Entry};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -8,7 +9,7 @@ use serde_json::{Map, Value, json};
 
 use super::choose::{Customer, Wanted};
 use super::gather::Placed;
-use super::{Lack, by_hand};
+use super::{Lack, by_hand, outside};
 use crate::http::assets;
 use crate::receipt::Input;
 use crate::receipt::lines::{self, say};
@@ -20,7 +21,7 @@ use crate::words::Catalogue;
 const STYLE: &str = include_str!("pack.css");
 
 /// The modules of the checker, in the order in which each finds what it needs.
-const MODULES: [&str; 13] = [
+const MODULES: [&str; 17] = [
     "bytes",
     "sha256",
     "canon",
@@ -29,9 +30,13 @@ const MODULES: [&str; 13] = [
     "proof/ed25519",
     "proof/tree",
     "proof/note",
+    "proof/der",
+    "proof/certificate",
+    "proof/stamp",
     "proof/zip",
     "proof/entry",
     "proof/entries",
+    "proof/outside",
     "proof/receipt",
     "proof/pack",
 ];
@@ -49,6 +54,10 @@ pub struct Shown<'a> {
     pub lacks: &'a [Lack],
     /// The entries, by log index.
     pub entries: &'a [(u64, Entry)],
+    /// Stamps from outside.
+    pub stamps: &'a [outside::Placed],
+    /// Heads that witnesses cosigned.
+    pub witnessed: &'a [outside::Witnessed],
     /// What was asked for.
     pub wanted: &'a Wanted,
 }
@@ -117,6 +126,7 @@ pub fn render(shown: &Shown<'_>) -> String {
                         (paper::signed(input))
                     }
                     (timeline(shown))
+                    (outside_time(shown))
                     section { h2 { (w("pack.by-hand-title")) } p { a href="VERIFY.txt" { "VERIFY.txt" } ": " (w(by_hand::FIRST)) }
                         pre { (input.checkpoint) } p.soft { (w("receipt.key")) " " code { (input.verifier_key) } } }
                 }
@@ -159,6 +169,7 @@ fn check(words: &Catalogue) -> Markup {
             p { label { (words.plain("verify.file")) " " input type="file" id="file" accept=".zip,.html"; } }
             p { label { (words.plain("verify.earlier")) " " input type="file" id="earlier" accept=".html"; } }
             p { label { (words.plain("verify.key")) " " input type="text" id="key" autocomplete="off" spellcheck="false"; } }
+            p { label { (words.plain("verify.roots")) " " input type="file" id="roots" accept=".pem,.crt,.cer"; } }
             div id="found" role="status" {}
             p.soft { (words.plain("verify.limits")) }
         }
@@ -199,6 +210,34 @@ fn pictures(shown: &Shown<'_>) -> Markup {
             }
         }
     }
+}
+
+/// What authorities outside the shop signed, and what that means.
+fn outside_time(shown: &Shown<'_>) -> Markup {
+    let input = shown.input;
+    html! {
+        @if !shown.stamps.is_empty() {
+            section { h2 { (input.words.plain("pack.outside-title")) }
+                p { (input.words.plain("pack.outside-words")) }
+                ul { @for s in shown.stamps { li {
+                    (say(input, "pack.outside-stamp", &json!({"authority": s.stamp.authority, "when": input.wall(s.stamp.at), "index": s.size - 1}))) " "
+                    a href=(evidence::verify::outside::stamp_path(s.size, "tsr")) { (s.stamp.when) }
+                } } }
+            }
+        }
+        @if !shown.witnessed.is_empty() {
+            section { h2 { (input.words.plain("pack.witness-title")) }
+                p { (input.words.plain("pack.witness-words")) }
+                ul { @for w in shown.witnessed { @for c in cosignatures(&w.note, &[]).unwrap_or_default() { li {
+                    (say(input, "pack.witness-seen", &json!({"name": c.name, "when": input.wall(seconds(c.time)), "index": w.size - 1})))
+                } } } }
+            }
+        }
+    }
+}
+
+fn seconds(time: u64) -> i64 {
+    i64::try_from(time).ok().and_then(|t| t.checked_mul(1000)).unwrap_or(i64::MAX)
 }
 
 /// Every entry: its place, the log's clock, the device's clock and how sure it is, what and by whom.

@@ -166,7 +166,7 @@ fn proof(input: &Input<'_>) -> Markup {
     let newest = input.evidence.iter().map(|e| e.index).max().unwrap_or(0);
     let code = qrcode::QrCode::new(input.checkpoint.as_bytes()).ok();
     let svg = code.map(|c| c.render::<qrcode::render::svg::Color<'_>>().min_dimensions(240, 240).build());
-    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.verifier_key, None);
+    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.verifier_key, None, &[]);
     html! {
         section.proof {
             h2 { (input.words.plain("receipt.proof")) }

@@ -249,7 +249,7 @@ fn proof(input: &Input<'_>) -> Markup {
     let code = qrcode::QrCode::new(input.checkpoint.as_bytes()).ok();
     let svg = code.map(|c| c.render::<qrcode::render::svg::Color<'_>>().min_dimensions(240, 240).build());
     let sheet = input.intake.home.shown.as_ref().map(|s| s.what.sheet);
-    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.verifier_key, sheet);
+    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.verifier_key, sheet, &[]);
     html! {
         section.proof {
             h2 { (input.words.plain("receipt.proof")) }

@@ -73,6 +73,8 @@ pub struct Input<'a> {
     pub evidence: &'a [Evidence],
     /// Sizes at which earlier receipts were given, each with the proof that the log goes on from there.
     pub continues: &'a [(u64, Vec<[u8; 32]>)],
+    /// Heads that witnesses cosigned and that cover this.
+    pub witnessed: &'a [crate::pack::outside::Witnessed],
     /// The checkpoint that the proofs lead to.
     pub checkpoint: &'a str,
     /// The key that checks it.

@@ -6,10 +6,11 @@ use evidence::tree::Hash;
 use serde_json::{Value, json};
 
 use super::{Evidence, Input};
+use crate::pack::outside::Witnessed;
 
 /// The evidence as JSON, to be read by a program; nothing in it is needed to read the receipt.
 pub fn block(input: &Input<'_>) -> Value {
-    of(input.evidence, input.continues, input.checkpoint, input.verifier_key, input.sheet)
+    of(input.evidence, input.continues, input.checkpoint, input.verifier_key, input.sheet, input.witnessed)
 }
 
 /// The same of any entries.
@@ -19,6 +20,7 @@ pub fn of(
     checkpoint: &str,
     verifier_key: &str,
     sheet: Option<Digest>,
+    witnessed: &[Witnessed],
 ) -> Value {
     let base64 = base64::engine::general_purpose::STANDARD;
     let entries: Vec<Value> = evidence
@@ -35,12 +37,20 @@ pub fn of(
             json!({"size": size, "hashes": hashes})
         })
         .collect();
-    json!({
+    let mut block = json!({
         "v": 2,
         "continues": continues,
         "checkpoint": checkpoint,
         "verifier_key": verifier_key,
         "sheet": sheet.map(|s| s.to_string()),
         "entries": entries,
-    })
+    });
+    if !witnessed.is_empty() {
+        let one = |w: &Witnessed| {
+            let hashes: Vec<String> = w.proof.iter().map(|h| base64.encode(h)).collect();
+            json!({"checkpoint": w.note, "hashes": hashes})
+        };
+        block["witnessed"] = witnessed.iter().map(one).collect();
+    }
+    block
 }

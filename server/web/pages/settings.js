@@ -10,6 +10,7 @@ import { digits, readMoney, typedMoney } from "../parts/money.js";
 import { notice, say } from "../parts/notice.js";
 import { placeList } from "../parts/place-list.js";
 import { save } from "../parts/receipt.js";
+import { dayAndTime } from "../parts/times.js";
 
 /** Gaps the owner may let others leave open, as groups a person understands. */
 const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "reading:*", "left-view:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
@@ -34,7 +35,7 @@ export function settings(at) {
 
   return {
     async draw() {
-      const [read, here] = await Promise.all([ask("GET", "/settings"), shop()]);
+      const [read, here, stamps, seen] = await Promise.all([ask("GET", "/settings"), shop(), ask("GET", "/stamps"), ask("GET", "/witnessed")]);
       s = read.json;
       etag = read.etag ?? "";
       const currency = here?.currency ?? "EUR";
@@ -43,7 +44,7 @@ export function settings(at) {
         content: [
           h("h1", null, t("page.settings.title")),
           here && !here.key_exported ? key() : null,
-          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(),
+          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), outside(stamps.json, here?.zone ?? "UTC"), witnesses(seen.json, here?.zone ?? "UTC"),
           here?.key_exported ? key() : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
         ],
@@ -62,6 +63,35 @@ export function settings(at) {
           await at.again();
         },
       })));
+  }
+
+  /** Time stamps: how far they are. @param {any} s @param {string} zone */
+  function outside(s, zone) {
+    const when = (/** @type {string} */ text) => dayAndTime(Date.parse(text), zone);
+    const last = s.last && t("page.settings.outside-last", { when: when(s.last.at), authority: s.last.authority, size: s.last.size });
+    return h("section", { class: "section", id: "outside" },
+      h("h2", null, t("page.settings.outside")), h("p", { class: "soft" }, t("page.settings.outside-words")),
+      last ? h("p", null, last) : h("p", null, s.authority ? t("page.settings.outside-not-yet", { host: s.authority }) : t("page.settings.outside-none")),
+      waits(s.waiting, zone),
+      s.authority ? h("div", { class: "row" }, act({ words: t("act.stamp-now"), does: async () => (await ask("POST", "/stamps", { json: {} }), at.again()) })) : null);
+  }
+
+  /** What is under way since when, and why. @param {any} w @param {string} zone */
+  function waits(w, zone) {
+    if (!w) return null;
+    const when = (/** @type {string} */ text) => dayAndTime(Date.parse(text), zone);
+    const words = t("page.settings.outside-waiting", { since: when(w.since), tries: w.tries, next: when(w.next) });
+    return h("p", null, words, w.why ? ` ${t(`page.settings.outside-why.${w.why}`)}` : "");
+  }
+
+  /** Who saw how much of the log. @param {any} s @param {string} zone */
+  function witnesses(s, zone) {
+    if (s.witnesses.length === 0) return null;
+    return h("section", { class: "section", id: "witnesses" },
+      h("h2", null, t("page.settings.witnesses")), h("p", { class: "soft" }, t("page.settings.witnesses-words")),
+      s.witnesses.map((/** @type {any} */ w) => h("div", { "data-key": w.key },
+        h("p", null, w.size === undefined ? t("page.settings.witness-not-yet", { name: w.name }) : t("page.settings.witness", { name: w.name, size: w.size })), waits(w.waiting, zone))),
+      h("div", { class: "row" }, act({ words: t("act.witness-now"), does: async () => (await ask("POST", "/witnessed", { json: {} }), at.again()) })));
   }
 
   /** @param {string} currency */

@@ -1,7 +1,8 @@
 // A receipt or a pack is checked here, by anybody: the file is read on this device and goes nowhere.
 
-import { VERDICTS, keysTyped, worstOf } from "../core/proof/entries.js";
+import { VERDICTS, isTelling, keysTyped, worstOf } from "../core/proof/entries.js";
 import { checkFile } from "../core/proof/pack.js";
+import { rootsOf } from "../core/proof/stamp.js";
 import { session } from "../core/app.js";
 import { t } from "../core/words.js";
 import { actLink, field, foot } from "../parts/act.js";
@@ -15,6 +16,8 @@ export function verify(at) {
   let file = null;
   /** @type {File | null} */
   let earlier = null;
+  /** @type {File | null} */
+  let pem = null;
   let key = "";
   /** @type {Item[] | null} */
   let items = null;
@@ -25,19 +28,20 @@ export function verify(at) {
     if (!file) return;
     const mine = ++run;
     const size = Math.max(file.size, 1);
-    const keys = keysTyped(key);
-    const given = keys.filter((k) => k !== null);
+    const given = keysTyped(key);
+    const roots = pem ? rootsOf(await pem.text()) : [];
+    if (mine !== run) return;
     items = null;
-    said = given.length === keys.length ? t("verify.reading", { percent: 0 }) : t("verify.no-key");
+    said = !given ? t("verify.no-key") : roots ? t("verify.reading", { percent: 0 }) : t("verify.no-roots");
     await at.again();
-    if (given.length !== keys.length) return;
+    if (!given || !roots) return;
     const progress = (/** @type {number} */ done) => {
       const next = t("verify.reading", { percent: Math.floor((100 * done) / size) });
       if (mine !== run || next === said) return;
       said = next;
       at.again();
     };
-    const found = await checkFile(file, given, earlier, progress).catch(() => null);
+    const found = await checkFile(file, { ...given, roots }, earlier, progress).catch(() => null);
     if (mine !== run) return;
     items = found;
     said = found ? "" : t("verify.code.archive-unread");
@@ -72,7 +76,8 @@ export function verify(at) {
           h("div", { class: "stack", ondragover: (/** @type {Event} */ e) => e.preventDefault(), ondrop: dropped },
             choice("verify-file", t("verify.file"), ".zip,.html", (f) => (file = f)),
             choice("verify-earlier", t("verify.earlier"), ".html", (f) => (earlier = f)),
-            field({ id: "verify-key", words: t("verify.key"), onchange: (typed) => ((key = typed), look()), input: { autocapitalize: "none", spellcheck: "false", maxlength: "2000" } })),
+            field({ id: "verify-key", words: t("verify.key"), onchange: (typed) => ((key = typed), look()), input: { autocapitalize: "none", spellcheck: "false", maxlength: "2000" } }),
+            choice("verify-roots", t("verify.roots"), ".pem,.crt,.cer", (f) => (pem = f))),
           h("div", { role: "status", class: "stack stack--close" }, said ? h("p", null, said) : null, items && file ? told(file.name, items) : null),
           h("p", { class: "soft" }, t("verify.limits")),
           foot(actLink({ words: t(session() ? "act.desk" : "act.sign-in"), href: "/" })),
@@ -86,7 +91,7 @@ export function verify(at) {
 function told(name, items) {
   const worst = worstOf(items);
   const count = items.filter((i) => i.verdict === "unchanged").length;
-  const worse = [...VERDICTS].reverse().filter((v) => v !== "unchanged").flatMap((v) => items.filter((i) => i.verdict === v));
+  const worse = [...VERDICTS].reverse().flatMap((v) => items.filter((i) => i.verdict === v && (v !== "unchanged" || isTelling(i))));
   return h("div", { class: "stack stack--close" },
     h("p", null, h("b", null, name)),
     h("p", { class: `stamp${worst === "broken" || worst === "not understood" ? " stamp--not" : ""}`, id: "verify-worst", "data-verdict": worst }, verdictWord(worst)),

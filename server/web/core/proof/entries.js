@@ -15,8 +15,13 @@ import { goesOn, included, leafHash, sameBytes } from "./tree.js";
 /** @typedef {{ of: string, verdict: Verdict, code: string }} Item */
 /** @typedef {{ checkpoint: Checkpoint, key: VerifierKey, leaves: Map<number, Uint8Array>, continues: Map<number, Uint8Array[]> }} EarlierReceipt */
 
+/** What the reader has from elsewhere, and trusts: keys, those of witnesses, and roots of stamping authorities. @typedef {{ keys: VerifierKey[], witnesses: VerifierKey[], roots: Uint8Array<ArrayBuffer>[] }} Trusted */
+
 /** Verdicts, from the best to the worst. @type {Verdict[]} */
 export const VERDICTS = ["unchanged", "claimed", "withheld", "erased", "missing", "not understood", "broken"];
+
+/** What others than the shop say is told even where it is unchanged. @param {Item} item */
+export const isTelling = ({ verdict, code }) => verdict === "unchanged" && ["stamp", "witness"].includes(code);
 
 /** The worst of a report; nothing looked at is not understood. @param {Item[]} items @returns {Verdict} */
 export function worstOf(items) {
@@ -129,9 +134,12 @@ export function believed(own, given, items) {
   return say("broken", "key-other"), null;
 }
 
-/** Keys out of what somebody typed; a word that is none is told by null. @param {string} text @returns {(VerifierKey | null)[]} */
+/** Keys out of what somebody typed, the log's and those of witnesses; null when a word is none. @param {string} text */
 export function keysTyped(text) {
-  return text.split(/\s+/).filter(Boolean).map((word) => readKey(word));
+  const words = text.split(/\s+/).filter(Boolean);
+  const of = (/** @type {number} */ kind) => words.map((w) => readKey(w, kind)).filter((k) => k !== null);
+  const keys = of(1), witnesses = of(4);
+  return keys.length + witnesses.length === words.length ? { keys, witnesses } : null;
 }
 
 /**

@@ -25,7 +25,7 @@ export function fromBase64(text) {
 }
 
 /** A decimal number as the formats write it, or null. @param {string} text */
-function decimal(text) {
+export function decimal(text) {
   const n = /^(0|[1-9][0-9]*)$/.test(text) ? Number(text) : NaN;
   return Number.isSafeInteger(n) ? n : null;
 }
@@ -36,34 +36,62 @@ const goodName = (name) => name !== "" && !/[+\p{White_Space}\p{Cc}]/u.test(name
 /** @param {string} text */
 const plainText = (text) => !/[\0-\x09\x0b-\x1f]/.test(text);
 
-/** `name+id+base64`, or null. @param {string} text @returns {VerifierKey | null} */
-export function readKey(text) {
+/** @param {string} name @param {Uint8Array} bytes */
+export function keyIdOf(name, bytes, kind = 1) {
+  return sha256(new Uint8Array([...utf8(name), 10, kind, ...bytes])).subarray(0, 4);
+}
+
+/** `name+id+base64`, or null. @param {string} text @param {number} [kind] 1: signs notes; 4: a witness's @returns {VerifierKey | null} */
+export function readKey(text, kind = 1) {
   const found = /^([^+]*)\+([^+]*)\+(.*)$/s.exec(text);
   const key = found && fromBase64(found[3]);
-  if (!found || !key || key.length !== 33 || key[0] !== 1) return null;
-  const id = sha256(new Uint8Array([...utf8(found[1]), 10, ...key])).subarray(0, 4);
+  if (!found || !key || key.length !== 33 || key[0] !== kind) return null;
   const bytes = key.subarray(1);
+  const id = keyIdOf(found[1], bytes, kind);
   return goodName(found[1]) && found[2] === hex(id) && usableKey(bytes) ? { name: found[1], bytes, id } : null;
+}
+
+/** A note's text and its signature lines, unchecked; null when it is none. @param {string} note */
+export function readNote(note) {
+  if (utf8(note).length > MAX_NOTE || !plainText(note)) return null;
+  const end = note.lastIndexOf("\n\n");
+  if (end < 0 || !note.endsWith("\n")) return null;
+  const written = note.slice(end + 2).slice(0, -1).split("\n");
+  if (written.length > MAX_SIGNATURES) return null;
+  const lines = [];
+  for (const line of written) {
+    const found = /^\u2014 ([^ ]*) (.*)$/su.exec(line);
+    const bytes = found && fromBase64(found[2]);
+    if (!found || !bytes || !goodName(found[1]) || bytes.length < 5) return null;
+    lines.push({ name: found[1], bytes });
+  }
+  return { text: note.slice(0, end + 1), lines };
 }
 
 /** The text of a note that this key signed, or null. @param {string} note @param {VerifierKey} key @returns {string | null} */
 export function openNote(note, key) {
-  if (utf8(note).length > MAX_NOTE || !plainText(note)) return null;
-  const end = note.lastIndexOf("\n\n");
-  if (end < 0 || !note.endsWith("\n")) return null;
-  const text = note.slice(0, end + 1);
-  const lines = note.slice(end + 2).slice(0, -1).split("\n");
-  if (lines.length > MAX_SIGNATURES) return null;
-  let signed = false;
-  for (const line of lines) {
-    const found = /^\u2014 ([^ ]*) (.*)$/su.exec(line);
-    const bytes = found && fromBase64(found[2]);
-    if (!found || !bytes || !goodName(found[1]) || bytes.length < 5) return null;
-    if (found[1] !== key.name || !sameBytes(bytes.subarray(0, 4), key.id)) continue;
-    if (!signedBy(key.bytes, bytes.subarray(4), utf8(text))) return null;
-    signed = true;
-  }
-  return signed ? text : null;
+  const read = readNote(note);
+  const own = read?.lines.filter((l) => l.name === key.name && sameBytes(l.bytes.subarray(0, 4), key.id)) ?? [];
+  if (!read || own.length === 0) return null;
+  return own.every((l) => signedBy(key.bytes, l.bytes.subarray(4), utf8(read.text))) ? read.text : null;
+}
+
+/**
+ * The cosignatures on a note (C2SP tlog-cosignature), in order; `holds` is null where none of the keys is this witness's.
+ * @param {string} note @param {VerifierKey[]} keys @returns {{ name: string, second: string, holds: boolean | null }[]}
+ */
+export function cosignaturesOn(note, keys) {
+  const read = readNote(note);
+  if (!read) return [];
+  const origin = read.text.split("\n")[0];
+  return read.lines.filter((l) => l.bytes.length === 76 && l.name !== origin).map(({ name, bytes }) => {
+    const time = new DataView(bytes.buffer, bytes.byteOffset + 4, 8).getBigUint64(0);
+    const key = keys.find((k) => k.name === name && sameBytes(k.id, bytes.subarray(0, 4)));
+    const holds = key ? time < 2n ** 63n && signedBy(key.bytes, bytes.subarray(12), utf8(`cosignature/v1\ntime ${time}\n${read.text}`)) : null;
+    // Times after 9999 are held at that end.
+    const second = new Date(Number(time > 253402300799n ? 253402300799n : time) * 1000).toISOString().slice(0, 19);
+    return { name, second, holds };
+  });
 }
 
 /** A checkpoint that the key of its own origin signed, or null. @param {string} note @param {VerifierKey} key @returns {Checkpoint | null} */

@@ -1,8 +1,9 @@
 // What a pack's page does with the checker: a file is chosen, nothing leaves, what was found is told. Speaks from the words in the page.
 // @ts-check
 
-import { VERDICTS, keysTyped, worstOf } from "./entries.js";
+import { VERDICTS, isTelling, keysTyped, worstOf } from "./entries.js";
 import { checkFile } from "./pack.js";
+import { rootsOf } from "./stamp.js";
 
 /** @import {Item} from "./entries.js" */
 
@@ -12,6 +13,7 @@ const sentences = JSON.parse(byId("words")?.textContent ?? "{}");
 const fileField = /** @type {HTMLInputElement} */ (byId("file"));
 const earlierField = /** @type {HTMLInputElement} */ (byId("earlier"));
 const keyField = /** @type {HTMLInputElement} */ (byId("key"));
+const rootsField = /** @type {HTMLInputElement} */ (byId("roots"));
 const foundPlace = /** @type {HTMLElement} */ (byId("found"));
 let run = 0;
 
@@ -34,8 +36,7 @@ function told(items) {
   const word = (/** @type {string} */ v) => sentence(`verify.verdict.${v.replace(" ", "-")}`);
   const list = document.createElement("ul");
   for (const verdict of VERDICTS.toReversed()) {
-    if (verdict === "unchanged") continue;
-    for (const i of items.filter((x) => x.verdict === verdict)) list.append(element("li", `${word(verdict)}: ${i.of}. ${sentence(`verify.code.${i.code}`)}`));
+    for (const i of items.filter((x) => x.verdict === verdict && (verdict !== "unchanged" || isTelling(x)))) list.append(element("li", `${word(verdict)}: ${i.of}. ${sentence(`verify.code.${i.code}`)}`));
   }
   const count = items.filter((i) => i.verdict === "unchanged").length;
   return [element("p", word(worst), worst === "broken" || worst === "not understood" ? "verdict worse" : "verdict"), element("p", sentence("verify.counted", { count, all: items.length })), list];
@@ -45,19 +46,21 @@ async function look() {
   const file = fileField.files?.[0];
   if (!file) return;
   const mine = ++run;
-  const keys = keysTyped(keyField.value);
-  const given = keys.filter((k) => k !== null);
-  if (given.length !== keys.length) return foundPlace.replaceChildren(element("p", sentence("verify.no-key")));
+  const given = keysTyped(keyField.value);
+  if (!given) return foundPlace.replaceChildren(element("p", sentence("verify.no-key")));
+  const pem = await rootsField.files?.[0]?.text();
+  const roots = pem === undefined ? [] : rootsOf(pem);
+  if (!roots) return foundPlace.replaceChildren(element("p", sentence("verify.no-roots")));
   const progress = (/** @type {number} */ done) => {
     if (mine === run) foundPlace.replaceChildren(element("p", sentence("verify.reading", { percent: Math.floor((100 * done) / file.size) })));
   };
   progress(0);
   try {
-    const items = await checkFile(file, given, earlierField.files?.[0] ?? null, progress);
+    const items = await checkFile(file, { ...given, roots }, earlierField.files?.[0] ?? null, progress);
     if (mine === run) foundPlace.replaceChildren(...told(items));
   } catch {
     if (mine === run) foundPlace.replaceChildren(element("p", sentence("verify.code.archive-unread")));
   }
 }
 
-for (const field of [fileField, earlierField, keyField]) field.addEventListener("change", look);
+for (const field of [fileField, earlierField, keyField, rootsField]) field.addEventListener("change", look);

@@ -7,9 +7,10 @@ import { Facts, asDigest, believed, compare } from "./entries.js";
 import { MAX_ENCODED, MAX_ENTRY, readCanonical } from "./entry.js";
 import { MAX_NOTE, MAX_PROOF, openCheckpoint, openNote, originParts, readKey, readProof } from "./note.js";
 import { MAX_RECEIPT, checkReceipt, continuations, readEarlier } from "./receipt.js";
+import { stampsIn, witnessedIn } from "./outside.js";
 import { listMembers, readAt, sourceOf } from "./zip.js";
 
-/** @import {EarlierReceipt, Item} from "./entries.js" */
+/** @import {EarlierReceipt, Item, Trusted} from "./entries.js" */
 /** @import {Checkpoint, VerifierKey} from "./note.js" */
 /** @import {Member, Source} from "./zip.js" */
 /** @typedef {{ shop: string, scope: string, files: { path: string, size: number, sha256: string }[], withheld: string[] }} Manifest */
@@ -20,7 +21,7 @@ const MAX_SHEET = 1 << 20;
 const SLICE = 1 << 20;
 
 /** A source and what is in it. */
-class Archive {
+export class Archive {
   /** @param {Source} source @param {Member[]} members @param {(done: number) => void} [progress] */
   constructor(source, members, progress) {
     this.source = source;
@@ -60,11 +61,11 @@ class Archive {
 }
 
 /**
- * Checks a pack. `given`: keys somebody else vouched for. `earlier`: undefined when none is compared with.
- * @param {Source} source @param {VerifierKey[]} given @param {EarlierReceipt | null} [earlier] @param {(done: number) => void} [progress]
+ * Checks a pack. `earlier`: undefined when none is compared with.
+ * @param {Source} source @param {Trusted} trusted @param {EarlierReceipt | null} [earlier] @param {(done: number) => void} [progress]
  * @returns {Promise<Item[]>}
  */
-export async function checkPack(source, given, earlier, progress) {
+export async function checkPack(source, trusted, earlier, progress) {
   /** @type {Item[]} */
   const items = [];
   const members = await listMembers(source);
@@ -76,7 +77,7 @@ export async function checkPack(source, given, earlier, progress) {
   const origin = note.split("\n")[0];
   const keys = (await archive.text("keys.txt", MAX_NOTE)) ?? "";
   const own = keys.split("\n").map((k) => readKey(k)).find((k) => k?.name === origin) ?? null;
-  const key = believed(own, given, items);
+  const key = believed(own, trusted.keys, items);
   if (!key) return items;
   const head = openCheckpoint(note, key);
   if (!head) return items.push({ of: "checkpoint.txt", verdict: "broken", code: "checkpoint-signature" }), items;
@@ -88,6 +89,8 @@ export async function checkPack(source, given, earlier, progress) {
   const facts = await record(archive, head, note, items);
   await sheet(archive, manifest, facts, items);
   photos(manifest, seen, facts, items);
+  await stampsIn(archive, { head, key }, trusted, items);
+  await witnessedIn(archive, { head, key }, trusted, items);
   if (earlier !== undefined) {
     const proofs = await archive.bytes("consistency.json", MAX_MANIFEST);
     const continues = (proofs && continuations(readCanonical(proofs))) ?? new Map();
@@ -230,12 +233,12 @@ function photos(manifest, seen, facts, items) {
 
 /**
  * Checks whatever a file is: a pack or a receipt.
- * @param {Blob} file @param {VerifierKey[]} given @param {Blob | null} earlier @param {(done: number) => void} [progress] @returns {Promise<Item[]>}
+ * @param {Blob} file @param {Trusted} trusted @param {Blob | null} earlier @param {(done: number) => void} [progress] @returns {Promise<Item[]>}
  */
-export async function checkFile(file, given, earlier, progress) {
+export async function checkFile(file, trusted, earlier, progress) {
   const whole = async (/** @type {Blob} */ b) => new Uint8Array(b.size <= MAX_RECEIPT ? await b.arrayBuffer() : new ArrayBuffer(0));
-  const before = earlier ? readEarlier(await whole(earlier), given) : undefined;
+  const before = earlier ? readEarlier(await whole(earlier), trusted.keys) : undefined;
   const first = new Uint8Array(await file.slice(0, 2).arrayBuffer());
-  if (first[0] === 0x50 && first[1] === 0x4b) return checkPack(sourceOf(file), given, before, progress);
-  return checkReceipt(await whole(file), given, before);
+  if (first[0] === 0x50 && first[1] === 0x4b) return checkPack(sourceOf(file), trusted, before, progress);
+  return checkReceipt(await whole(file), trusted, before);
 }

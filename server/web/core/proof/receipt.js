@@ -5,26 +5,22 @@ import { fromUtf8, hex, utf8 } from "../bytes.js";
 import { Sha256, digestOf } from "../sha256.js";
 import { Facts, believed, compare, worstOf } from "./entries.js";
 import { fromBase64, openCheckpoint, openNote, readKey } from "./note.js";
+import { hashesOf, headSeen } from "./outside.js";
 
-/** @import {EarlierReceipt, Item} from "./entries.js" */
+/** @import {EarlierReceipt, Item, Trusted} from "./entries.js" */
 /** @import {VerifierKey} from "./note.js" */
 
 /** Largest receipt read, in bytes. */
 export const MAX_RECEIPT = 64 << 20;
+/** Most witnessed heads looked at in a receipt. */
+const MAX_WITNESSED = 16;
 const BLOCK_BEGINS = '<script type="application/json" id="counterfoil-evidence">';
 // In two pieces: this text also stands inside a script element.
 const BLOCK_ENDS = "<" + "/script>";
 const SEAL_BEGINS = '<script type="text/plain" id="counterfoil-seal">';
 const PICTURE_BEGINS = 'src="data:image/jpeg;base64,';
 
-/** @typedef {{ checkpoint: string, key: string, sealed: boolean, page: string, entries: { index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }[], continues: Map<number, Uint8Array[]> }} Carried */
-
-/** @param {any} list @returns {Uint8Array[] | null} */
-function hashesOf(list) {
-  if (!Array.isArray(list)) return null;
-  const out = list.map((h) => fromBase64(h));
-  return out.every((h) => h?.length === 32) ? /** @type {Uint8Array[]} */ (out) : null;
-}
+/** @typedef {{ checkpoint: string, key: string, sealed: boolean, page: string, entries: { index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }[], continues: Map<number, Uint8Array[]>, witnessed: { checkpoint: string, hashes: any }[] }} Carried */
 
 /** Proofs that a log goes on, by the earlier size; null when they are not written so. @param {any} list @returns {Map<number, Uint8Array[]> | null} */
 export function continuations(list) {
@@ -57,8 +53,10 @@ function readCarried(bytes) {
     const entries = Array.isArray(block.entries) ? block.entries.map(carriedEntry) : [null];
     const ascending = entries.every((/** @type {any} */ e, /** @type {number} */ i) => e && (i === 0 || entries[i - 1].index < e.index));
     const continues = block.continues === undefined || block.continues === null ? new Map() : continuations(block.continues);
+    const witnessed = block.witnessed === undefined ? [] : block.witnessed;
+    if (!Array.isArray(witnessed) || !witnessed.every((/** @type {any} */ w) => typeof w?.checkpoint === "string" && "hashes" in w)) return null;
     if ((block.v !== 1 && block.v !== 2) || !ascending || !continues || typeof block.checkpoint !== "string" || typeof block.verifier_key !== "string") return null;
-    return { checkpoint: block.checkpoint, key: block.verifier_key, sealed: block.v === 2, page, entries, continues };
+    return { checkpoint: block.checkpoint, key: block.verifier_key, sealed: block.v === 2, page, entries, continues, witnessed };
   } catch {
     return null;
   }
@@ -88,15 +86,15 @@ export function readEarlier(bytes, given) {
 }
 
 /**
- * Checks a receipt. `given`: keys somebody else vouched for. `earlier`: undefined when none is compared with.
- * @param {Uint8Array} bytes @param {VerifierKey[]} given @param {EarlierReceipt | null} [earlier] @returns {Item[]}
+ * Checks a receipt. `earlier`: undefined when none is compared with.
+ * @param {Uint8Array} bytes @param {Trusted} trusted @param {EarlierReceipt | null} [earlier] @returns {Item[]}
  */
-export function checkReceipt(bytes, given, earlier) {
+export function checkReceipt(bytes, trusted, earlier) {
   /** @type {Item[]} */
   const items = [];
   const carried = readCarried(bytes);
   if (!carried) return [{ of: "receipt", verdict: "not understood", code: "receipt-unread" }];
-  const key = believed(readKey(carried.key), given, items);
+  const key = believed(readKey(carried.key), trusted.keys, items);
   if (!key) return items;
   const head = openCheckpoint(carried.checkpoint, key);
   if (!head) return items.push({ of: "checkpoint", verdict: "broken", code: "checkpoint-signature" }), items;
@@ -107,6 +105,7 @@ export function checkReceipt(bytes, given, earlier) {
   const facts = new Facts();
   for (const e of carried.entries) facts.take(head, e, items);
   pictures(carried.page, facts, items);
+  for (const w of carried.witnessed.slice(0, MAX_WITNESSED)) headSeen(w.checkpoint, hashesOf(w.hashes), { head, key }, trusted, items);
   if (earlier !== undefined) compare(earlier, { head, key, facts, continues: carried.continues }, items);
   return items;
 }
