@@ -283,10 +283,9 @@ impl Setter<'_> {
             self.item(text, list);
         }
         begins.push(self.out.strips.len());
-        let count = items.len();
-        for i in [0, count.wrapping_sub(2)] {
-            if i + 1 < count {
-                self.out.strips[begins[i]..begins[i + 1]].iter_mut().for_each(|s| s.stick = true);
+        for sticks in [begins.get(..2), begins.len().checked_sub(3).map(|i| &begins[i..i + 2])].into_iter().flatten() {
+            if items.len() > 1 {
+                self.out.strips[sticks[0]..sticks[1]].iter_mut().for_each(|s| s.stick = true);
             }
         }
     }
