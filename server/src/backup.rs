@@ -119,9 +119,11 @@ fn files(data: &Path, to: &Path) -> io::Result<Done> {
                 shelved(data, to, &shelf.join(path), &mut done)?;
             }
         }
-        let checkpoints = shop.join("checkpoints");
-        for path in below(&data.join(&checkpoints))? {
-            anew(data, to, &checkpoints.join(path))?;
+        // What others said of a checkpoint before the checkpoints: none is without its own.
+        for folder in ["outside", "checkpoints"].map(|f| shop.join(f)) {
+            for path in below(&data.join(&folder))? {
+                anew(data, to, &folder.join(path))?;
+            }
         }
     }
     for own in OWN {

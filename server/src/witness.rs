@@ -3,6 +3,7 @@
 //! It runs at somebody else's: a witness that the shop runs itself sees what the shop shows it.
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -63,7 +64,9 @@ pub async fn run(wanted: WitnessOf) -> Result<(), String> {
     .map_err(|e| format!("cannot listen on {}: {e}", wanted.listen))?;
     let address = server.addrs().first().map(|a| format!("http://{a}")).unwrap_or_default();
     println!("ready {}", json!({"address": address, "key": key}));
-    println!("Give the shop this, to be told as --witness, and its customers the key:\n  {key}@{address}");
+    // Whoever started it may read no further than the first line.
+    let told = format!("Give the shop this, to be told as --witness, and its customers the key:\n  {key}@{address}");
+    drop(writeln!(std::io::stdout(), "{told}"));
     server.run().await.map_err(|e| e.to_string())
 }
 

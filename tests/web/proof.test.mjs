@@ -5,7 +5,7 @@ import { readFileSync } from "node:fs";
 import { test } from "node:test";
 import { fromHex, hex, utf8 } from "../../server/web/core/bytes.js";
 import { signedBy, usableKey } from "../../server/web/core/proof/ed25519.js";
-import { openNote, readKey } from "../../server/web/core/proof/note.js";
+import { cosignaturesOn, keyIdOf, openNote, readKey } from "../../server/web/core/proof/note.js";
 import { sha512 } from "../../server/web/core/proof/sha512.js";
 import { goesOn, included, leafHash, nodeHash } from "../../server/web/core/proof/tree.js";
 
@@ -105,4 +105,22 @@ test("the script in a pack's page: no name stands twice, nothing is left of the 
   assert.deepEqual(top.filter((n, i) => top.indexOf(n) !== i), []);
   assert.ok(top.includes("checkFile") && top.includes("signedBy"));
   new Function(`"use strict";(function(){${text}})`);
+});
+
+test("cosignatures: the published example has the form, and a changed one does not hold", () => {
+  // C2SP tlog-cosignature, the example; its witness's key is not published.
+  const note = "example.com/behind-the-sofa\n20852163\nCsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=\n\n"
+    + "\u2014 example.com/behind-the-sofa Az3grlgtzPICa5OS8npVmf1Myq/5IZniMp+ZJurmRDeOoRDe4URYN7u5/Zhcyv2q1gGzGku9nTo+zyWE+xeMcTOAYQ8=\n"
+    + "\u2014 witness.example.com/w1 jWbPPwAAAABkGFDLEZMHwSRaJNiIDoe9DYn/zXcrtPHeolMI5OWXEhZCB9dlrDJsX3b2oyin1nPZqhf5nNo0xUe+mbIUBkBIfZ+qnA==\n";
+  assert.deepEqual(cosignaturesOn(note, []), [{ name: "witness.example.com/w1", second: "2023-03-20T12:25:47", holds: null }]);
+  const { publicKey, privateKey } = generateKeyPairSync("ed25519");
+  const bytes = new Uint8Array(publicKey.export({ format: "der", type: "spki" }).subarray(12));
+  const id = keyIdOf("w", bytes, 4), text = note.slice(0, note.indexOf("\n\n") + 1);
+  const time = new Uint8Array([0, 0, 0, 0, 0x64, 0x18, 0x50, 0xcb]);
+  const signature = sign(null, utf8(`cosignature/v1\ntime 1679315147\n${text}`), privateKey);
+  const line = Buffer.from([...id, ...time, ...signature]).toString("base64");
+  const key = readKey(`w+${hex(id)}+${Buffer.from([4, ...bytes]).toString("base64")}`, 4);
+  assert.ok(key);
+  assert.equal(cosignaturesOn(`${text}\n\u2014 w ${line}\n`, [key])[0].holds, true);
+  assert.equal(cosignaturesOn(`${text.replace("63", "64")}\n\u2014 w ${line}\n`, [key])[0].holds, false);
 });

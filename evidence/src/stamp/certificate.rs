@@ -181,7 +181,7 @@ impl<'a> Certificate<'a> {
     pub(super) fn name(&self) -> Option<String> {
         let sets = Reader::new(self.subject.value).all(64)?;
         let attributes = sets.iter().filter(|s| s.tag == SET).filter_map(|s| Reader::new(s.value).all(8)).flatten();
-        let named = attributes.filter_map(|a| {
+        let mut named = attributes.filter_map(|a| {
             let mut inner = Reader::new(a.value);
             let oid = inner.take(OID)?.value;
             // UTF8String, PrintableString or IA5String.
@@ -189,7 +189,7 @@ impl<'a> Certificate<'a> {
             (oid == COMMON_NAME).then(|| std::str::from_utf8(text).ok()).flatten()
         });
         let plain = |c: char| if c.is_control() { '\u{fffd}' } else { c };
-        named.last().filter(|n| n.chars().count() <= 64).map(|n| n.chars().map(plain).collect())
+        named.next_back().filter(|n| n.chars().count() <= 64).map(|n| n.chars().map(plain).collect())
     }
 
     /// RFC 3161, 2.3: stamping is its only purpose, and that is critical; where its key's usage is said, it may sign.

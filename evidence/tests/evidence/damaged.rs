@@ -2,55 +2,21 @@
 //! that only this check finds.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs;
-use std::path::Path;
-use std::process::Command;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
 use evidence::canon;
 use evidence::digest::Digest;
-use evidence::stamp;
-use evidence::verify::{self, Earlier, Trusted, Verdict};
+use evidence::verify::{self, Verdict};
 use serde_json::{Value, json};
 
+use crate::checkers::{Case, by_page, by_program, case};
 use crate::made::{COPY, INTAKE, Log, ORIGINALS, SHOP, archive, entry, photo, sealed, text};
 use crate::stamp::Folder;
 use crate::stamped;
 use crate::tampered::{central_changed, changed, changed_end, compressed, renamed};
 
 pub type Files = BTreeMap<String, Vec<u8>>;
-
-/// One damaged file: what was done, its bytes, the keys given, the earlier receipt, and what has to be found.
-pub struct Case {
-    name: &'static str,
-    bytes: Vec<u8>,
-    keys: Vec<String>,
-    earlier: Option<Vec<u8>>,
-    roots: Option<String>,
-    finds: Vec<(&'static str, Verdict, &'static str)>,
-}
-
-pub fn case(name: &'static str, bytes: impl Into<Vec<u8>>, finds: &[(&'static str, Verdict, &'static str)]) -> Case {
-    Case { name, bytes: bytes.into(), keys: Vec::new(), earlier: None, roots: None, finds: finds.to_vec() }
-}
-
-impl Case {
-    pub fn roots(mut self, pem: &str) -> Case {
-        self.roots = Some(pem.to_owned());
-        self
-    }
-
-    pub fn key(mut self, key: String) -> Case {
-        self.keys.push(key);
-        self
-    }
-
-    fn earlier(mut self, receipt: impl Into<Vec<u8>>) -> Case {
-        self.earlier = Some(receipt.into());
-        self
-    }
-}
 
 /// The pack of a log whose files were changed before they were listed: whoever holds the key lists what they like.
 pub fn listed(log: &Log, change: impl FnOnce(&mut Files)) -> Vec<u8> {
@@ -325,48 +291,6 @@ fn receipts() -> Vec<Case> {
         case("an earlier one beside a receipt", whole.clone(), &[("earlier receipt", Unchanged, "earlier")])
             .earlier(log.receipt(12)),
     ]
-}
-
-/// What the program finds, by its library.
-fn by_program(case: &Case) -> (Verdict, Vec<String>) {
-    let roots = case.roots.as_ref().map(|pem| stamp::roots(pem).unwrap()).unwrap_or_default();
-    let keys = case.keys.iter().filter_map(|k| k.parse().ok()).collect();
-    let witnesses = case.keys.iter().filter_map(|k| k.parse().ok()).collect();
-    let trusted = Trusted { keys, witnesses, roots };
-    assert_eq!(trusted.keys.len() + trusted.witnesses.len(), case.keys.len());
-    let earlier = case.earlier.as_ref().map(|e| Earlier::of_receipt(e, &trusted.keys));
-    let report = if case.bytes.starts_with(b"PK") {
-        verify::pack::check(&mut case.bytes.as_slice(), &trusted, earlier.as_ref())
-    } else {
-        verify::receipt::check(&case.bytes, &trusted, earlier.as_ref())
-    };
-    (report.worst(), report.items.iter().map(|i| format!("{}\t{}\t{}", i.of, i.verdict, i.code)).collect())
-}
-
-/// What the page finds, run by Node.
-fn by_page(folder: &Path, cases: &[Case]) -> Vec<(String, Vec<String>)> {
-    let mut jobs = Vec::new();
-    for (i, case) in cases.iter().enumerate() {
-        let put = |name: String, bytes: &[u8]| {
-            let path = folder.join(name);
-            fs::write(&path, bytes).unwrap();
-            path.to_str().unwrap().to_owned()
-        };
-        let earlier = case.earlier.as_ref().map(|e| put(format!("{i}.earlier"), e));
-        let roots = case.roots.as_ref().map(|r| put(format!("{i}.pem"), r.as_bytes()));
-        jobs.push(json!([put(format!("{i}.file"), &case.bytes), case.keys, earlier, roots]));
-    }
-    let list = folder.join("jobs.json");
-    fs::write(&list, json!(jobs).to_string()).unwrap();
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/web/prove.mjs");
-    let out = Command::new("node").arg(script).arg(list).output().expect("node runs: install it");
-    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
-    let line = |l: &str| {
-        let found: Value = serde_json::from_str(l).unwrap();
-        let lines = found["lines"].as_array().unwrap().iter().map(|l| l.as_str().unwrap().to_owned()).collect();
-        (found["worst"].as_str().unwrap().to_owned(), lines)
-    };
-    String::from_utf8(out.stdout).unwrap().lines().map(line).collect()
 }
 
 /// `photo 0` and `sheet entry` stand for what only the log knows.

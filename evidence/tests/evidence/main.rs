@@ -4,6 +4,7 @@
 #[path = "../../../tests/src/authority.rs"]
 mod authority;
 mod canon;
+mod checkers;
 mod checkpoint;
 mod damaged;
 mod disclosure;

@@ -9,7 +9,8 @@ use evidence::verify::Verdict;
 use evidence::verify::outside::{proof_file, stamp_path, witnessed_path};
 
 use crate::authority::{Authority, Kind};
-use crate::damaged::{Case, Files, block_of, case, listed};
+use crate::checkers::{Case, case};
+use crate::damaged::{Files, block_of, listed};
 use crate::made::{Log, sealed};
 
 /// A head of a log, as it was published when the log had this size, and what binds it to the newest.

@@ -51,8 +51,20 @@ jq -e --rawfile d $t/d '.said.body._sd | index($d | rtrimstr("\n")) != null' ent
 /// What is done where there are stamps. That a certificate has ended since is no matter: it is looked at as of the stamp's time.
 const STAMPS: (&str, &str) = (
     "pack.by-hand.stamps",
-    r#"for s in stamps/*.tsr; do b=${s%.tsr}; w=$(openssl ts -reply -in $s -text 2> $t/none | sed -n 's/^Time stamp: //p')
-openssl ts -verify -data $b.txt -in $s -CAfile $b.pem -attime $(date -u -d "$w" +%s) > $t/said 2>&1 || { cat $t/said; false; }
+    r#"over() { { printf '\001'; cat $t/$1 $t/$2; } | openssl dgst -sha256 -binary > $t/s; mv $t/s $t/$3; }
+agrees() { n=$(sed -n 2p $1.txt); sed -n 3p $1.txt | base64 -d > $t/old; cp $t/root $t/new; f=$((n - 1)); s=$((size - 1))
+[ $n -le $size ] || { mv $t/old $t/s; mv $t/new $t/old; mv $t/s $t/new; f=$((size - 1)); s=$((n - 1)); }
+[ $n != $size ] || { cmp -s $t/old $t/new; return; }
+while [ $((f & 1)) = 1 ]; do f=$((f >> 1)); s=$((s >> 1)); done
+jq -r '.[]' $1.json | { if [ $f = 0 ]; then cp $t/old $t/x; else read -r h; printf %s $h | base64 -d > $t/x; fi; cp $t/x $t/y
+while read -r h; do printf %s $h | base64 -d > $t/p; [ $s != 0 ] || exit 1
+if [ $((f & 1)) = 1 ] || [ $f = $s ]; then over p x x; over p y y
+while [ $((f & 1)) = 0 ] && [ $f != 0 ]; do f=$((f >> 1)); s=$((s >> 1)); done
+else over y p y; fi
+f=$((f >> 1)); s=$((s >> 1)); done; [ $s = 0 ] && cmp -s $t/x $t/old && cmp -s $t/y $t/new; }; }
+for a in stamps/*.tsr; do b=${a%.tsr}; w=$(openssl ts -reply -in $a -text 2> $t/none | sed -n 's/^Time stamp: //p')
+openssl ts -verify -data $b.txt -in $a -CAfile $b.pem -attime $(date -u -d "$w" +%s) > $t/said 2>&1 || { cat $t/said; false; }
+signed $b.txt; agrees $b || { echo "$b.txt IS OF ANOTHER LOG"; false; }
 echo "$b.txt was there at $w"; done"#,
 );
 

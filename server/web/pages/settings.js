@@ -1,6 +1,6 @@
 // Settings of the shop, for its owner. Every change is an entry; nobody's wording, rule or number is shipped.
 
-import { ask, shop } from "../core/app.js";
+import { ask, session, shop } from "../core/app.js";
 import { number, PRESSURE } from "../core/reading.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
@@ -35,7 +35,9 @@ export function settings(at) {
 
   return {
     async draw() {
-      const [read, here, stamps, seen] = await Promise.all([ask("GET", "/settings"), shop(), ask("GET", "/stamps"), ask("GET", "/witnessed")]);
+      // What is outside is for the owner; whoever else looks in here sees the rest.
+      const owner = session()?.roles.includes("owner");
+      const [read, here, stamps, seen] = await Promise.all([ask("GET", "/settings"), shop(), owner ? ask("GET", "/stamps") : null, owner ? ask("GET", "/witnessed") : null]);
       s = read.json;
       etag = read.etag ?? "";
       const currency = here?.currency ?? "EUR";
@@ -44,7 +46,7 @@ export function settings(at) {
         content: [
           h("h1", null, t("page.settings.title")),
           here && !here.key_exported ? key() : null,
-          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), outside(stamps.json, here?.zone ?? "UTC"), witnesses(seen.json, here?.zone ?? "UTC"),
+          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"),
           here?.key_exported ? key() : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
         ],

@@ -4,6 +4,8 @@
 mod commands;
 #[path = "evidence.rs"]
 mod evidence_read;
+#[path = "outside.rs"]
+mod outside;
 #[path = "pictures.rs"]
 mod pictures;
 
@@ -122,6 +124,14 @@ pub fn all() -> Vec<Target> {
             most: 160 * 1024,
             rounds: LIGHT,
             run: evidence_read::receipt,
+        },
+        Target {
+            name: "outside",
+            seeds: outside::seeds,
+            words: &["old 1\n", "\n\n", "\u{2014} ", "0\u{3}\u{2}\u{1}\0", "cosignature/v1\n"],
+            most: 70 * 1024,
+            rounds: LIGHT,
+            run: outside::run,
         },
     ]
 }
