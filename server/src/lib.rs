@@ -7,6 +7,7 @@ pub mod backup;
 pub mod check;
 pub mod comparing;
 pub mod config;
+pub mod database;
 pub mod demo;
 pub mod edge;
 pub mod erasing;

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 pub mod ask;
 pub mod counter;
+pub mod engine;
 pub mod forged;
 pub mod picture;
 pub mod raw;
