@@ -1,10 +1,11 @@
 //! Around a photo that was looked at: which photos of the shop may be the same picture, and the flags a person is told.
 
 use serde_json::{Value, json};
-use sqlx::{QueryBuilder, Row, Sqlite, SqliteConnection};
+use sqlx::Row;
 use uuid::Uuid;
 
 use crate::app::App;
+use crate::database::{self, Connection};
 use crate::intake::body::Alike;
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Intake, Whose};
@@ -57,11 +58,11 @@ pub async fn told(app: &App, held: &Held, outcome: &Outcome) -> Result<Told, sql
 }
 
 /// Photos with the same bytes that were named before this one.
-async fn same_files(db: &mut SqliteConnection, held: &Held) -> Result<Vec<Alike>, sqlx::Error> {
+async fn same_files(db: &mut Connection, held: &Held) -> Result<Vec<Alike>, sqlx::Error> {
     let rows = sqlx::query(
-        "SELECT photo, intake FROM named_file WHERE shop = ?1 AND file = ?2 AND of = 'photo' AND photo <> ?3
+        "SELECT photo, intake FROM named_file WHERE shop = $1 AND file = $2 AND of = 'photo' AND photo <> $3
          AND moved_idx IS NULL AND erased_idx IS NULL AND named_idx <
-         (SELECT max(named_idx) FROM named_file WHERE shop = ?1 AND photo = ?3 AND intake = ?4)
+         (SELECT max(named_idx) FROM named_file WHERE shop = $1 AND photo = $3 AND intake = $4)
          ORDER BY named_idx DESC LIMIT 8",
     )
     .bind(held.shop.to_string())
@@ -76,19 +77,18 @@ async fn same_files(db: &mut SqliteConnection, held: &Held) -> Result<Vec<Alike>
 }
 
 /// Judged photos of the shop whose look is near: found by the four parts of the look, so that no shop is too large.
-async fn look_alikes(db: &mut SqliteConnection, held: &Held, look: Look) -> Result<Vec<Alike>, sqlx::Error> {
+async fn look_alikes(db: &mut Connection, held: &Held, look: Look) -> Result<Vec<Alike>, sqlx::Error> {
     const PARTS: [&str; 4] = ["look >> 48 & 65535", "look >> 32 & 65535", "look >> 16 & 65535", "look & 65535"];
     let shop = held.shop.to_string();
     let mut out: Vec<Alike> = Vec::new();
     for (part, value) in PARTS.into_iter().zip(look.parts()) {
-        let mut query = QueryBuilder::<Sqlite>::new("SELECT photo, intake, look FROM photo_look WHERE shop = ");
+        let mut query = database::Builder::new("SELECT photo, intake, look FROM photo_look WHERE shop = ");
         query.push_bind(&shop).push(" AND (").push(part).push(") IN (");
-        let mut list = query.separated(", ");
-        for near in around(value) {
-            list.push(i64::from(near));
+        for (n, near) in around(value).into_iter().enumerate() {
+            query.push(if n == 0 { "" } else { ", " }).push_bind(i64::from(near));
         }
         query.push(") ORDER BY idx DESC LIMIT ").push_bind(ROWS);
-        for row in query.build().fetch_all(&mut *db).await? {
+        for row in query.build()?.fetch_all(&mut *db).await? {
             let bits = look.distance(Look(row.try_get::<i64, _>("look")?.cast_unsigned()));
             let photo = id(&row, "photo")?;
             if bits <= NEAR && photo != held.photo && !out.iter().any(|a| a.photo == photo) {
@@ -99,7 +99,7 @@ async fn look_alikes(db: &mut SqliteConnection, held: &Held, look: Look) -> Resu
     Ok(out)
 }
 
-fn id(row: &sqlx::sqlite::SqliteRow, column: &str) -> Result<Uuid, sqlx::Error> {
+fn id(row: &database::Row, column: &str) -> Result<Uuid, sqlx::Error> {
     row.try_get::<String, _>(column)?.parse().map_err(|_| broken(format!("{column} is not a UUID")))
 }
 

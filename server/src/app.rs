@@ -11,6 +11,7 @@ use tokio_util::task::TaskTracker;
 use uuid::Uuid;
 
 use crate::access::Access;
+use crate::database;
 use crate::http::no;
 use crate::ledger::Ledger;
 use crate::outside::Outside;
@@ -100,6 +101,15 @@ impl App {
             runtime: tokio::runtime::Handle::current(),
             background: TaskTracker::new(),
         }
+    }
+
+    /// Keeps other processes out of this work in this shop until it is dropped; those of this process wait before it by a
+    /// lock of their own.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn alone_in(&self, shop: Uuid, work: &str) -> Result<Option<database::Transaction>, sqlx::Error> {
+        database::alone(self.ledger.pool(), &format!("{work} {shop}")).await
     }
 
     /// Takes note of the newest checkpoint the client has seen, where it sends one.

@@ -8,16 +8,16 @@ mod kept;
 mod outside;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
 use std::process::ExitCode;
 
 use evidence::digest::Digest;
 use evidence::disclosure;
 use evidence::entry::Entry;
 use evidence::tree::{self, Hash};
-use sqlx::{Row, SqliteConnection};
+use sqlx::Row;
 use uuid::Uuid;
 
+use crate::database::{self, Connection, Place};
 use crate::intake::body::Body;
 use crate::intake::state::Whose;
 use crate::ledger::load::{self, Range, Stored};
@@ -47,11 +47,9 @@ pub struct Report {
 ///
 /// # Errors
 /// A sentence when the folder cannot be read at all.
-pub async fn run(data: &Path) -> Result<ExitCode, String> {
-    if !data.join("counterfoil.db").is_file() {
-        return Err(format!("{} holds no counterfoil.db", data.display()));
-    }
-    let ledger = serve::open(data, false).await?.ledger;
+pub async fn run(place: &Place) -> Result<ExitCode, String> {
+    place.must_be_there()?;
+    let ledger = serve::open(place.clone(), false).await?.ledger;
     let mut all = Report::default();
     kept::whole(ledger.pool(), &mut all).await;
     if let Err(e) = ledger.check_start().await {
@@ -84,12 +82,14 @@ pub async fn run(data: &Path) -> Result<ExitCode, String> {
 /// # Errors
 /// The database's.
 pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
-    let mut tx = ledger.pool().begin().await?;
+    // Before the log is read: a server that goes on meanwhile publishes what is not looked at here.
+    let published = ledger.originals().checkpoints(shop);
+    let mut tx = database::reading(ledger.pool()).await?;
     let mut erased = erased::Erased::read(ledger, &mut tx, shop, report).await?;
     let rebuilt = read_log(&mut tx, shop, &mut erased, report).await?;
     erased.told(shop, report);
     let levels = kept::nodes(&mut tx, shop, rebuilt.size, report).await?;
-    kept::published(ledger, shop, &levels, &rebuilt.epochs, report);
+    kept::published(ledger, shop, published, &levels, &rebuilt.epochs, report);
     kept::documents(&mut tx, shop, report).await?;
     kept::disclosures(&mut tx, shop, report).await?;
     let head = load::head(&mut *tx, shop).await?;
@@ -129,7 +129,7 @@ struct Rebuilt {
 }
 
 async fn read_log(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     erased: &mut erased::Erased,
     report: &mut Report,
@@ -171,7 +171,7 @@ async fn read_log(
 
 /// One entry against its columns, its leaf and its disclosures.
 async fn read_entry(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     stored: &Stored,
     report: &mut Report,
@@ -189,7 +189,7 @@ async fn read_entry(
             return Ok(None);
         }
     };
-    let row = sqlx::query("SELECT id, digest, intake, type FROM entry WHERE shop = ? AND idx = ?")
+    let row = sqlx::query("SELECT id, digest, intake, type FROM entry WHERE shop = $1 AND idx = $2")
         .bind(shop.to_string())
         .bind(i64::try_from(index).unwrap_or(i64::MAX))
         .fetch_one(&mut *db)
@@ -241,17 +241,17 @@ fn take(out: &mut Rebuilt, stored: &Stored, entry: &Entry, report: &mut Report) 
 
 async fn compare_intakes(
     ledger: &Ledger,
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     rebuilt: &Rebuilt,
     report: &mut Report,
 ) -> Result<(), sqlx::Error> {
     let listed: Vec<String> =
-        sqlx::query_scalar("SELECT id FROM intake WHERE shop = ?").bind(shop.to_string()).fetch_all(&mut *db).await?;
+        sqlx::query_scalar("SELECT id FROM intake WHERE shop = $1").bind(shop.to_string()).fetch_all(&mut *db).await?;
     for id in listed.iter().filter(|id| !rebuilt.intakes.iter().any(|r| r.to_string() == **id)) {
         report.faults.push(format!("intake {id} is listed and no entry opened it"));
     }
-    let owners: Vec<String> = sqlx::query_scalar("SELECT DISTINCT intake FROM lost_tag WHERE shop = ?")
+    let owners: Vec<String> = sqlx::query_scalar("SELECT DISTINCT intake FROM lost_tag WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(&mut *db)
         .await?;
@@ -272,17 +272,18 @@ async fn compare_intakes(
             None => None,
         };
         let Some(row) = project::intake_row(&intake, kind.as_deref()) else { continue };
-        let stored =
-            sqlx::query("SELECT tag, state, kind, opened_idx, last_idx, summary FROM intake WHERE shop = ? AND id = ?")
-                .bind(shop.to_string())
-                .bind(id.to_string())
-                .fetch_optional(&mut *db)
-                .await?;
+        let stored = sqlx::query(
+            "SELECT tag, state, kind, opened_idx, last_idx, summary FROM intake WHERE shop = $1 AND id = $2",
+        )
+        .bind(shop.to_string())
+        .bind(id.to_string())
+        .fetch_optional(&mut *db)
+        .await?;
         let Some(s) = stored else {
             report.faults.push(format!("intake {id} (tag {}) is not listed", row.tag));
             continue;
         };
-        let words: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = ? AND intake = ?")
+        let words: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = $1 AND intake = $2")
             .bind(shop.to_string())
             .bind(id.to_string())
             .fetch_all(&mut *db)
@@ -317,8 +318,8 @@ async fn compare_intakes(
 }
 
 /// The lost tags of an intake, as the table has them.
-async fn lost_tags(db: &mut SqliteConnection, shop: Uuid, intake: Uuid) -> Result<BTreeMap<String, u64>, sqlx::Error> {
-    let rows = sqlx::query("SELECT tag, idx FROM lost_tag WHERE shop = ? AND intake = ?")
+async fn lost_tags(db: &mut Connection, shop: Uuid, intake: Uuid) -> Result<BTreeMap<String, u64>, sqlx::Error> {
+    let rows = sqlx::query("SELECT tag, idx FROM lost_tag WHERE shop = $1 AND intake = $2")
         .bind(shop.to_string())
         .bind(intake.to_string())
         .fetch_all(db)
@@ -327,7 +328,7 @@ async fn lost_tags(db: &mut SqliteConnection, shop: Uuid, intake: Uuid) -> Resul
 }
 
 async fn compare_settings(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     rebuilt: &Rebuilt,
     report: &mut Report,

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Deserialize;
 
+use crate::database::Place;
+
 /// Counterfoil: intake capture with photo evidence for a repair shop.
 #[derive(Debug, Parser)]
 #[command(version, about)]
@@ -23,7 +25,7 @@ pub enum Command {
     /// Serve an invented shop from a fresh folder.
     Demo(Demo),
     /// Rebuild projections and root from log and disclosures, hash every original again, compare, report.
-    Check(Folder),
+    Check(Kept),
     /// Make the pack of an intake: one archive that can be checked without us.
     Pack(PackOf),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
@@ -52,18 +54,18 @@ pub enum Kinds {
     Import {
         /// The folder of kind files.
         dir: PathBuf,
-        /// The folder that holds everything.
-        #[arg(long, env = "COUNTERFOIL_DATA")]
-        data: PathBuf,
+        /// Where.
+        #[command(flatten)]
+        kept: Kept,
     },
 }
 
 /// Which pack.
 #[derive(Debug, Args)]
 pub struct PackOf {
-    /// The folder that holds everything.
-    #[arg(long, env = "COUNTERFOIL_DATA")]
-    pub data: PathBuf,
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
     /// The intake: its id, or its tag where only one bears it.
     #[arg(long)]
     pub intake: String,
@@ -92,12 +94,22 @@ pub struct Demo {
     pub serve: Serve,
 }
 
-/// A data folder.
+/// What is kept, and where.
 #[derive(Debug, Args)]
-pub struct Folder {
+pub struct Kept {
     /// The folder that holds everything.
     #[arg(long, env = "COUNTERFOIL_DATA")]
     pub data: PathBuf,
+    /// The database, where it is not a file in that folder: `postgres://USER@HOST/NAME`.
+    #[arg(long, env = "COUNTERFOIL_DATABASE", hide_env_values = true)]
+    pub database: Option<String>,
+}
+
+impl Kept {
+    /// As the rest of the program wants it.
+    pub fn place(&self) -> Place {
+        Place::new(&self.data, self.database.as_deref())
+    }
 }
 
 /// What a witness needs.
@@ -132,9 +144,9 @@ pub struct Compare {
 /// What a new epoch needs.
 #[derive(Debug, Args)]
 pub struct NewEpoch {
-    /// The folder that holds everything.
-    #[arg(long, env = "COUNTERFOIL_DATA")]
-    pub data: PathBuf,
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
     /// Why, in a sentence; it stands in the log.
     #[arg(long)]
     pub because: String,
@@ -189,6 +201,9 @@ pub struct Serve {
     /// The folder that holds everything.
     #[arg(long, env = "COUNTERFOIL_DATA")]
     pub data: Option<PathBuf>,
+    /// The database, where it is not a file in that folder: `postgres://USER@HOST/NAME`.
+    #[arg(long, env = "COUNTERFOIL_DATABASE", hide_env_values = true)]
+    pub database: Option<String>,
     /// Address and port to listen on; port 0 takes a free one.
     #[arg(long, env = "COUNTERFOIL_LISTEN")]
     pub listen: Option<SocketAddr>,
@@ -253,6 +268,7 @@ impl Serve {
         Ok(Serve {
             config: self.config,
             data: self.data.or(file.data),
+            database: self.database.or(file.database),
             listen: self.listen.or(file.listen),
             public_url: self.public_url.or(file.public_url),
             // A flag for one way to HTTPS takes the place of the other way in the file.

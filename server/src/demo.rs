@@ -16,6 +16,7 @@ use uuid::Uuid;
 use crate::access::{self, Access, Invented, Role, Wanted};
 use crate::app::{App, Settled};
 use crate::config::Serve;
+use crate::database::Place;
 use crate::edge::{Clock, Millis, Random};
 use crate::ledger::load::keep_document;
 use crate::ledger::start::map;
@@ -43,7 +44,7 @@ pub async fn run(wanted: crate::config::Serve, empty: bool) -> Result<(), String
         None => fresh_folder(),
     };
     println!("An invented shop, kept in {}", data.display());
-    fill(&data, Clock::System.now(), empty).await?;
+    fill(Place::new(&data, wanted.database.as_deref()), Clock::System.now(), empty).await?;
     serve::serve(crate::config::Serve { data: Some(data.clone()), ..wanted }, &data, Some(!empty)).await
 }
 
@@ -57,9 +58,11 @@ fn fresh_folder() -> PathBuf {
 ///
 /// # Errors
 /// A sentence.
-pub async fn fill(data: &Path, now: Millis, empty: bool) -> Result<(), String> {
+pub async fn fill(place: impl Into<Place>, now: Millis, empty: bool) -> Result<(), String> {
+    let place = place.into();
+    let data = place.data.as_path();
     let hand = Arc::new(AtomicI64::new(if empty { now } else { now - BEFORE }));
-    let ledger = serve::open_at(data, true, Clock::Set(hand.clone())).await?.ledger;
+    let ledger = serve::open_at(place.clone(), true, Clock::Set(hand.clone())).await?.ledger;
     let app = offline(data, &ledger)?;
     if !app.access.is_set_up().await.map_err(|p| p.detail)? {
         let hands = furnish(&app, empty).await?;

@@ -37,6 +37,7 @@ pub async fn sweep(app: &App) -> Result<usize, String> {
 /// One file. Alone: nobody says meanwhile that its bytes are held.
 async fn one(app: &App, shop: Uuid, file: Digest) -> Result<usize, sqlx::Error> {
     let _alone = app.discarding.write().await;
+    let _held = app.ledger.hold(shop).await?;
     if !erased(app, shop, &file).await? {
         return Ok(0);
     }
@@ -71,7 +72,7 @@ pub async fn erased(app: &App, shop: Uuid, file: &Digest) -> Result<bool, sqlx::
 async fn gone(ledger: &Ledger, shop: Uuid, file: &Digest) -> Result<bool, sqlx::Error> {
     let (erased, live): (i64, i64) = sqlx::query_as(
         "SELECT count(erased_idx), count(*) FILTER (WHERE moved_idx IS NULL AND erased_idx IS NULL)
-         FROM named_file WHERE shop = ? AND file = ?",
+         FROM named_file WHERE shop = $1 AND file = $2",
     )
     .bind(shop.to_string())
     .bind(file.0.to_vec())
@@ -82,12 +83,13 @@ async fn gone(ledger: &Ledger, shop: Uuid, file: &Digest) -> Result<bool, sqlx::
 
 /// Judgements that name this digest.
 async fn judgements(ledger: &Ledger, shop: Uuid, digest: &Digest) -> Result<Vec<Entry>, sqlx::Error> {
-    let all: Vec<Vec<u8>> =
-        sqlx::query_scalar("SELECT bytes FROM entry WHERE shop = ? AND type = 'photo-judged' AND instr(bytes, ?) > 0")
-            .bind(shop.to_string())
-            .bind(digest.to_string().into_bytes())
-            .fetch_all(ledger.pool())
-            .await?;
+    let all: Vec<Vec<u8>> = sqlx::query_scalar(
+        "SELECT bytes FROM entry WHERE shop = $1 AND type = 'photo-judged' AND instr(bytes, $2) > 0",
+    )
+    .bind(shop.to_string())
+    .bind(digest.to_string().into_bytes())
+    .fetch_all(ledger.pool())
+    .await?;
     all.iter().map(|bytes| Entry::parse(bytes).map_err(|e| broken(e.to_string()))).collect()
 }
 

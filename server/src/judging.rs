@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 use crate::alike::{self, Told};
 use crate::app::{App, PICTURE_MEMORY_MB, WEIGHING_MB};
+use crate::database::{self, Engine};
 use crate::intake::decide::Refusal;
 use crate::ledger::load::{self, broken};
 use crate::ledger::{Ledger, No, ServerEntry};
@@ -16,8 +17,11 @@ use crate::originals::Shelf;
 use crate::photo::kind::Kind;
 use crate::photo::{self, Outcome, Refused};
 
+/// How long a photo may stand without its judgement until another process takes it up.
+const LEFT: std::time::Duration = std::time::Duration::from_secs(60);
+
 /// A photo whose bytes are held.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Held {
     /// The shop.
     pub shop: Uuid,
@@ -107,6 +111,7 @@ pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String,
     drop((permit, turn));
     // One after the other, so that of two photos that are alike the later one is told of the earlier one.
     let _order = app.comparing.lock().await;
+    let _everywhere = app.alone_in(held.shop, "comparing").await.map_err(|e| e.to_string())?;
     let told = alike::told(&app, &held, &outcome).await.map_err(|e| e.to_string())?;
     let (body, personal) = body(&held, &outcome, renditions, &told);
     let entry = ServerEntry {
@@ -197,7 +202,7 @@ fn load_map(value: Value) -> Map<String, Value> {
 /// A sentence for the log; what was not done is taken up again at the next start.
 pub async fn take_over(app: App) -> Result<usize, String> {
     let rows = sqlx::query(
-        "SELECT f.shop, f.intake, f.photo, f.file, f.size, h.media_type FROM named_file f
+        "SELECT f.shop, f.intake, f.photo, f.file, f.size, min(h.media_type) AS media_type FROM named_file f
          JOIN named_file h ON h.shop = f.shop AND h.file = f.file AND h.of = 'photo' AND h.held_idx IS NOT NULL AND h.erased_idx IS NULL
          WHERE f.of = 'photo' AND f.held_idx IS NULL AND f.moved_idx IS NULL AND f.erased_idx IS NULL GROUP BY f.shop, f.file, f.named_idx ORDER BY f.named_idx",
     )
@@ -236,7 +241,7 @@ pub async fn take_over(app: App) -> Result<usize, String> {
     Ok(rows.len())
 }
 
-fn held_of(r: &sqlx::sqlite::SqliteRow) -> Result<Held, sqlx::Error> {
+fn held_of(r: &database::Row) -> Result<Held, sqlx::Error> {
     let id = |c: &str| -> Result<Uuid, sqlx::Error> {
         r.try_get::<String, _>(c)?.parse().map_err(|_| broken(format!("{c} is not a UUID")))
     };
@@ -249,32 +254,62 @@ fn held_of(r: &sqlx::sqlite::SqliteRow) -> Result<Held, sqlx::Error> {
 /// # Errors
 /// The database's.
 pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
+    if Engine::of(app.ledger.pool()) == Engine::Postgres {
+        app.runtime.spawn(take_up(app.clone()));
+        return Ok(0);
+    }
+    let waiting = waiting(app).await?;
+    let count = waiting.len();
+    app.background.spawn_on(judge_all(app.clone(), waiting), &app.runtime);
+    Ok(count)
+}
+
+/// The same for ever where several processes serve: what stood without a judgement at one look and still does at the next
+/// was left by a process that is gone. A photo is judged in seconds.
+async fn take_up(app: App) {
+    let (mut before, mut tried) = (Vec::new(), Vec::new());
+    loop {
+        match waiting(&app).await {
+            Ok(now) => {
+                let left: Vec<_> = now.iter().filter(|w| before.contains(*w) && !tried.contains(*w)).cloned().collect();
+                // What cannot be judged is not tried at every look.
+                tried.extend(left.iter().cloned());
+                before = now;
+                judge_all(app.clone(), left).await;
+            }
+            Err(e) => tracing::warn!(error = %e, "photos that another process left cannot be looked for now"),
+        }
+        tokio::select! {
+            () = app.stopping.cancelled() => return,
+            () = tokio::time::sleep(LEFT) => {}
+        }
+    }
+}
+
+/// Photos that are held and have no judgement, and whether each is a film.
+async fn waiting(app: &App) -> Result<Vec<(Held, bool)>, sqlx::Error> {
     let rows = sqlx::query(
         "SELECT shop, intake, photo, file, media_type FROM named_file WHERE of = 'photo' AND held_idx IS NOT NULL AND judged_idx IS NULL AND moved_idx IS NULL AND erased_idx IS NULL ORDER BY held_idx",
     )
     .fetch_all(app.ledger.pool())
     .await?;
     let of = |r| Ok::<_, sqlx::Error>((held_of(r)?, r.try_get::<String, _>("media_type")?.starts_with(FILM)));
-    let waiting = rows.iter().map(of).collect::<Result<Vec<_>, _>>()?;
-    let count = waiting.len();
-    let app = app.clone();
-    let (tracker, runtime) = (app.background.clone(), app.runtime.clone());
-    let work = async move {
-        if let Err(e) = take_over(app.clone()).await {
-            tracing::error!(error = %e, "a photo that came could not be taken over at start");
+    rows.iter().map(of).collect()
+}
+
+async fn judge_all(app: App, waiting: Vec<(Held, bool)>) {
+    if let Err(e) = take_over(app.clone()).await {
+        tracing::error!(error = %e, "a photo that came could not be taken over at start");
+    }
+    for (held, film) in waiting {
+        let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
+        let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
+        let result = match weigh(&app, held.shop, held.file, size, film).await {
+            Ok(weighed) => judge(app.clone(), held.clone(), weighed).await.map(|_| ()),
+            Err(e) => Err(e.to_string()),
+        };
+        if let Err(e) = result {
+            tracing::error!(photo = %held.photo, error = %e, "a photo could not be judged at start");
         }
-        for (held, film) in waiting {
-            let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
-            let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
-            let result = match weigh(&app, held.shop, held.file, size, film).await {
-                Ok(weighed) => judge(app.clone(), held.clone(), weighed).await.map(|_| ()),
-                Err(e) => Err(e.to_string()),
-            };
-            if let Err(e) = result {
-                tracing::error!(photo = %held.photo, error = %e, "a photo could not be judged at start");
-            }
-        }
-    };
-    tracker.spawn_on(work, &runtime);
-    Ok(count)
+    }
 }

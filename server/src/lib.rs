@@ -8,6 +8,7 @@ pub mod check;
 pub mod comparing;
 pub mod config;
 pub mod customer;
+pub mod database;
 pub mod demo;
 pub mod edge;
 pub mod erasing;

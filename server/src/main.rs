@@ -23,21 +23,21 @@ fn main() -> ExitCode {
             Command::Demo(wanted) => {
                 demo::run(wanted.serve.with_file()?, wanted.empty).await.map(|()| ExitCode::SUCCESS)
             }
-            Command::Check(folder) => check::run(&folder.data).await,
+            Command::Check(folder) => check::run(&folder.place()).await,
             Command::Pack(of) => {
                 let customer = if of.withhold_customer { Customer::Withheld } else { Customer::Shown };
                 let wanted = Wanted { customer, view: of.view, claim: None, language: of.language };
-                pack::run::run(&of.data, &of.intake, &of.out, &wanted).await.map(|()| ExitCode::SUCCESS)
+                pack::run::run(&of.kept.place(), &of.intake, &of.out, &wanted).await.map(|()| ExitCode::SUCCESS)
             }
             Command::NewEpoch(wanted) => {
-                serve::new_epoch(&wanted.data, &wanted.because).await.map(|()| ExitCode::SUCCESS)
+                serve::new_epoch(&wanted.kept.place(), &wanted.because).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Backup(of) => backup::command(&of.data, &of.to).await.map(|good| ExitCode::from(u8::from(!good))),
             Command::Restore(of) => restore::run(&of.from, &of.data, &of.key, &of.because).await,
             Command::Witness(wanted) => witness::run(wanted).await.map(|()| ExitCode::SUCCESS),
             Command::Compare(wanted) => comparing::run(&wanted),
-            Command::Kinds(Kinds::Import { dir, data }) => {
-                own_kinds::import(&dir, &data).await.map(|()| ExitCode::SUCCESS)
+            Command::Kinds(Kinds::Import { dir, kept }) => {
+                own_kinds::import(&dir, &kept.place()).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Openapi => {
                 print!("{}", http::openapi::text());

@@ -9,6 +9,7 @@ use evidence::digest::Digest;
 use serde_json::json;
 use uuid::Uuid;
 
+use crate::database::Place;
 use crate::http::assets;
 use crate::intake::kind::{Fault, KindError, LoadedKind};
 use crate::ledger::start::{map, shops};
@@ -191,12 +192,10 @@ pub async fn at_start(ledger: &Ledger, data: &Path) {
 ///
 /// # Errors
 /// Every fault of every file, or why the data folder cannot be used.
-pub async fn import(folder: &Path, data: &Path) -> Result<(), String> {
+pub async fn import(folder: &Path, place: &Place) -> Result<(), String> {
     read_folder(folder)?;
-    if !data.join("counterfoil.db").is_file() {
-        return Err(format!("{} holds no counterfoil.db", data.display()));
-    }
-    let ledger = crate::serve::open(data, true).await?.ledger;
+    place.must_be_there()?;
+    let ledger = crate::serve::open(place.clone(), true).await?.ledger;
     let added = ledger.import_kinds(folder, true).await;
     for shop in shops(ledger.pool()).await.map_err(|e| e.to_string())? {
         ledger.publish(shop).await;

@@ -110,6 +110,9 @@ constructors! {
     busy = "busy";
 }
 
+/// After how many seconds a database that was busy or away is asked again.
+pub const AGAIN: u32 = 2;
+
 impl Problem {
     /// A problem of the given kind.
     fn of(slug: &'static str, detail: impl Into<String>) -> Self {
@@ -158,6 +161,25 @@ impl Problem {
         let mut p = Self::of("fault", "Something went wrong in the server. Nothing was half done.");
         p.internal = Some(reason.to_string().into());
         p
+    }
+
+    /// A database that is busy or cannot be reached may be asked again; a text it cannot hold is the caller's; anything else
+    /// is a fault.
+    pub fn of_database(e: &sqlx::Error) -> Self {
+        if crate::database::busy(e) {
+            return Problem::busy("The server is busy. Nothing was changed.").because(e).after(AGAIN);
+        }
+        if crate::database::unkeepable(e) {
+            return Problem::malformed("A text holds a character that cannot be kept.").because(e);
+        }
+        Problem::internal(e)
+    }
+
+    /// The same problem; the same again helps after so many seconds.
+    #[must_use]
+    pub fn after(mut self, seconds: u32) -> Self {
+        self.retry_after = Some(seconds);
+        self
     }
 
     /// The same problem, pointing at a member.
@@ -212,17 +234,8 @@ impl fmt::Display for Problem {
 impl std::error::Error for Problem {}
 
 impl From<sqlx::Error> for Problem {
-    /// A database that is only busy may be asked again; anything else is a fault.
     fn from(e: sqlx::Error) -> Self {
-        let busy = match &e {
-            sqlx::Error::PoolTimedOut => true,
-            sqlx::Error::Database(d) => {
-                // SQLITE_BUSY is 5 and SQLITE_LOCKED 6 in the low byte of the extended code (sqlite.org/rescode.html).
-                d.code().and_then(|c| c.parse::<i32>().ok()).is_some_and(|c| matches!(c & 0xff, 5 | 6))
-            }
-            _ => false,
-        };
-        if busy { Problem::busy("The server is busy. Nothing was changed.").because(e) } else { Problem::internal(e) }
+        Problem::of_database(&e)
     }
 }
 

@@ -56,5 +56,5 @@ pub async fn run(from: &Path, data: &Path, key: &Path, because: &str) -> Result<
     println!(
         "everybody signs in again; look at staff, devices and links: who was put out after the backup is in it again"
     );
-    check::run(data).await
+    check::run(&data.into()).await
 }

@@ -154,7 +154,7 @@ impl Atom {
         let begins = |p: &str| (p.to_owned(), format!("{p}\u{10FFFF}"));
         match self {
             // One letter begins nearly everything: it is looked for as it stands.
-            Atom::Word(w) if w.chars().nth(1).is_none() => vec![(w.clone(), format!("{w}\0"))],
+            Atom::Word(w) if w.chars().nth(1).is_none() => vec![(w.clone(), format!("{w}\u{1}"))],
             Atom::Word(w) if w.bytes().all(|b| b.is_ascii_digit()) => vec![begins(w), begins(&format!("#{w}"))],
             Atom::Word(w) => vec![begins(w)],
             Atom::Inside(d) => vec![begins(&format!("#{d}"))],

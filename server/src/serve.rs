@@ -12,6 +12,7 @@ use serde_json::json;
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
 use crate::config::Serve;
+use crate::database::{self, Engine, Place};
 use crate::edge::{Clock, Random};
 use crate::erasing;
 use crate::http::guard::{Guard, guard};
@@ -33,6 +34,10 @@ const BODY_TIMEOUT: Duration = Duration::from_secs(30);
 pub const PARTS_KEPT: Duration = Duration::from_secs(4 * 24 * 3600);
 /// How long the head of a request may take, at most.
 const HEAD_TIMEOUT: Duration = Duration::from_secs(20);
+/// Held while key files are made or renewed.
+pub const KEYS: &str = "keys";
+/// An upload that nothing was written to for so long is nobody's any more, milliseconds.
+const LEFT_LYING: i64 = 3_600_000;
 /// How long a stop waits for requests under way, in seconds.
 const STOP: u64 = 30;
 
@@ -46,22 +51,27 @@ pub struct Opened {
 ///
 /// # Errors
 /// A sentence that says what to do.
-pub async fn open(data: &Path, check: bool) -> Result<Opened, String> {
-    open_at(data, check, Clock::System).await
+pub async fn open(place: impl Into<Place>, check: bool) -> Result<Opened, String> {
+    open_at(place, check, Clock::System).await
 }
 
 /// The same by another clock: the demo tells its history by its own.
 ///
 /// # Errors
 /// A sentence that says what to do.
-pub async fn open_at(data: &Path, check: bool, clock: Clock) -> Result<Opened, String> {
+pub async fn open_at(place: impl Into<Place>, check: bool, clock: Clock) -> Result<Opened, String> {
+    let place = place.into();
+    let data = place.data.as_path();
     let text = |e: &dyn std::fmt::Display| e.to_string();
     make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
     words::know(words::own::load(&data.join("words")));
-    let pool = start::open_database(data).await.map_err(|e| text(&e))?;
+    let pool = database::open(&place).await.map_err(|e| text(&e))?;
+    // Two that start for the first time make one key.
+    let alone = database::alone(&pool, KEYS).await.map_err(|e| text(&e))?;
     let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
     let random = Random::System;
     let seed = start::key_file(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
+    drop(alone);
     let originals = Originals::open(&data.join("shops")).map_err(|e| format!("the originals: {e}"))?;
     let ledger = Ledger::new(pool, originals, clock, random, seed);
     if check {
@@ -74,8 +84,13 @@ pub async fn open_at(data: &Path, check: bool, clock: Clock) -> Result<Opened, S
 
 /// Takes away what a crash left half written; who sent it sends it again.
 async fn sweep(ledger: &Ledger) -> Result<(), String> {
+    // Where others serve from the same folder, what was written to lately is an upload of theirs.
+    let older = match Engine::of(ledger.pool()) {
+        Engine::Sqlite => None,
+        Engine::Postgres => Some(ledger.clock().now().saturating_sub(LEFT_LYING)),
+    };
     for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
-        let swept = ledger.originals().sweep(shop).map_err(|e| format!("the files of shop {shop}: {e}"))?;
+        let swept = ledger.originals().sweep(shop, older).map_err(|e| format!("the files of shop {shop}: {e}"))?;
         tracing::info!(%shop, swept, "files that a crash left half written");
     }
     Ok(())
@@ -105,8 +120,8 @@ pub async fn run(wanted: Serve) -> Result<(), String> {
 ///
 /// # Errors
 /// A sentence.
-pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
-    let opened = open(data, false).await?;
+pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
+    let opened = open(place.clone(), false).await?;
     for shop in start::shops(opened.ledger.pool()).await.map_err(|e| e.to_string())? {
         let head = opened.ledger.new_epoch(shop, because).await.map_err(|e| e.to_string())?;
         println!(
@@ -125,7 +140,8 @@ pub async fn new_epoch(data: &Path, because: &str) -> Result<(), String> {
 /// A sentence.
 pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(), String> {
     logs(wanted.log_json);
-    let Opened { ledger } = open(data, true).await?;
+    let Opened { ledger } = open(Place::new(data, wanted.database.as_deref()), true).await?;
+    ledger.hear_others().await.map_err(|e| e.to_string())?;
     sweep(&ledger).await?;
     expire_parts(&ledger, wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into()))).await?;
     erasing::customer::replay(&ledger).await?;
@@ -136,6 +152,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     };
     let listener = std::net::TcpListener::bind(listen).map_err(|e| format!("cannot listen on {listen}: {e}"))?;
     let bound = listener.local_addr().map_err(|e| e.to_string())?;
+    let alone = database::alone(ledger.pool(), KEYS).await.map_err(|e| e.to_string())?;
     let certificates = tls::open(&wanted, data, bound, ledger.clock(), ledger.random())?;
     let secure = certificates.is_some();
     let address = format!("{}://{}:{}", if secure { "https" } else { "http" }, lan_address(bound.ip()), bound.port());
@@ -155,6 +172,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         settings,
     )
     .map_err(|e| format!("the token key {}: {e}", token_key.display()))?;
+    drop(alone);
     let access = Arc::new(access);
     let settled = Settled {
         public_url: wanted.public_url.clone(),

@@ -9,6 +9,7 @@ pub mod ask;
 pub mod authority;
 pub mod checking;
 pub mod counter;
+pub mod engine;
 pub mod forged;
 pub mod home;
 pub mod picture;

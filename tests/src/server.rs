@@ -10,6 +10,7 @@ use serde_json::Value;
 use tempfile::TempDir;
 
 use crate::ask::Anonymous;
+use crate::engine::{self, Engine};
 use crate::shadow::Watched;
 
 /// How long a start may take before the test gives up. Reached only when something is broken.
@@ -36,6 +37,8 @@ pub struct How {
     pub env: Vec<(String, String)>,
     /// Arguments after `serve --data … --listen …`.
     pub args: Vec<String>,
+    /// Which database, where the folder has none yet.
+    pub engine: Engine,
 }
 
 impl How {
@@ -43,6 +46,20 @@ impl How {
     #[must_use]
     pub fn env(mut self, name: &str, value: impl ToString) -> How {
         self.env.push((name.to_owned(), value.to_string()));
+        self
+    }
+
+    /// With the file as its database, whatever the environment says: for tests that look into it.
+    #[must_use]
+    pub fn sqlite(mut self) -> How {
+        self.engine = Engine::Sqlite;
+        self
+    }
+
+    /// With PostgreSQL as its database.
+    #[must_use]
+    pub fn postgres(mut self) -> How {
+        self.engine = Engine::Postgres;
         self
     }
 
@@ -93,7 +110,7 @@ impl Server {
     /// # Panics
     /// When it does not start; what it logged is shown.
     pub fn watched(watched: &Watched) -> Server {
-        Server::over(&watched.data(), &How { env: watched.environment(), args: Vec::new() })
+        Server::over(&watched.data(), &How { env: watched.environment(), ..How::default() }.sqlite())
     }
 
     /// A server over an existing or new folder, which it leaves there.
@@ -119,6 +136,7 @@ impl Server {
         let mut child = Command::new(program())
             .args(["serve", "--listen", "127.0.0.1:0", "--data"])
             .arg(data)
+            .args(engine::begin(data, how.engine))
             .args(&how.args)
             .envs(how.env.iter().map(|(k, v)| (k, v)))
             .stdin(Stdio::null())
@@ -272,7 +290,13 @@ pub fn new_epoch(data: &Path, because: &str) -> Checked {
 
 fn run(what: &str, data: &Path, args: &[&str]) -> Checked {
     let mut command = Command::new(program());
-    let done = command.args([what, "--data"]).arg(data).args(args).output().expect("run the program");
+    let done = command
+        .args([what, "--data"])
+        .arg(data)
+        .args(engine::arguments(data))
+        .args(args)
+        .output()
+        .expect("run the program");
     let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
     Checked { sound: done.status.success(), said }
 }

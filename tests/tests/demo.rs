@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::process::ExitCode;
 
+use counterfoil::database::Place;
 use counterfoil::photo::judge::Verdict;
 use counterfoil::{check, demo, photo, serve};
 use drawn::{Flaw, Machine, Shot, Taken};
@@ -47,17 +48,22 @@ fn the_judge_takes_every_drawing_but_the_two_flaws() {
     }
 }
 
+/// A data folder and its database, as the suite is told.
+fn place(data: &std::path::Path) -> Place {
+    Place::new(data, tests::engine::address(data).as_deref())
+}
+
 /// All entries of a folder, in log order.
-async fn entries(data: &std::path::Path) -> Vec<Entry> {
-    let ledger = serve::open(data, false).await.expect("the folder opens").ledger;
+async fn entries(place: &Place) -> Vec<Entry> {
+    let ledger = serve::open(place.clone(), false).await.expect("the folder opens").ledger;
     let rows = sqlx::query("SELECT bytes FROM entry ORDER BY idx").fetch_all(ledger.pool()).await.expect("entries");
     let all = rows.iter().map(|r| Entry::parse(&r.get::<Vec<u8>, _>("bytes")).expect("an entry")).collect();
     ledger.close().await;
     all
 }
 
-async fn states(data: &std::path::Path) -> BTreeMap<String, usize> {
-    let ledger = serve::open(data, false).await.expect("the folder opens").ledger;
+async fn states(place: &Place) -> BTreeMap<String, usize> {
+    let ledger = serve::open(place.clone(), false).await.expect("the folder opens").ledger;
     let rows = sqlx::query("SELECT state FROM intake").fetch_all(ledger.pool()).await.expect("intakes");
     let mut states = BTreeMap::new();
     for row in rows {
@@ -70,15 +76,15 @@ async fn states(data: &std::path::Path) -> BTreeMap<String, usize> {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_history_in_every_state_that_checks_clean() {
     let folder = tempfile::tempdir().expect("a folder");
-    let data = folder.path().join("data");
-    demo::fill(&data, NOW, false).await.expect("the history is told");
-    assert_eq!(check::run(&data).await.expect("it can be checked"), ExitCode::SUCCESS);
+    let place = place(&folder.path().join("data"));
+    demo::fill(place.clone(), NOW, false).await.expect("the history is told");
+    assert_eq!(check::run(&place).await.expect("it can be checked"), ExitCode::SUCCESS);
 
-    let states = states(&data).await;
+    let states = states(&place).await;
     assert!(states.values().sum::<usize>() >= 20, "{states:?}");
     assert!(states["open"] >= 3 && states["in care"] >= 12 && states["not taken in"] >= 2, "{states:?}");
 
-    let all = entries(&data).await;
+    let all = entries(&place).await;
     let of = |kind: &str| all.iter().filter(|e| e.said.kind == kind).collect::<Vec<_>>();
     let text = |e: &Entry, name: &str| e.said.body.get(name).and_then(Value::as_str).unwrap_or_default().to_owned();
     let words = |kind: &str, name: &str| of(kind).iter().map(|e| text(e, name)).collect::<BTreeSet<_>>();
@@ -105,14 +111,15 @@ async fn a_history_in_every_state_that_checks_clean() {
     let offsets: BTreeSet<i64> = all.iter().map(|e| i64::from(e.said.offset_minutes)).collect();
     assert!(offsets.contains(&0) && offsets.contains(&60), "{offsets:?}");
     // Told again, nothing is added.
-    demo::fill(&data, NOW + DAY, false).await.expect("it is there already");
-    assert_eq!(entries(&data).await.len(), all.len());
+    demo::fill(place.clone(), NOW + DAY, false).await.expect("it is there already");
+    assert_eq!(entries(&place).await.len(), all.len());
 }
 
 #[tokio::test(flavor = "multi_thread")]
 async fn an_empty_shop_has_no_machine() {
     let folder = tempfile::tempdir().expect("a folder");
-    demo::fill(folder.path(), NOW, true).await.expect("the shop is made");
-    assert!(states(folder.path()).await.is_empty());
-    assert_eq!(check::run(folder.path()).await.expect("it can be checked"), ExitCode::SUCCESS);
+    let place = place(&folder.path().join("data"));
+    demo::fill(place.clone(), NOW, true).await.expect("the shop is made");
+    assert!(states(&place).await.is_empty());
+    assert_eq!(check::run(&place).await.expect("it can be checked"), ExitCode::SUCCESS);
 }

@@ -12,6 +12,7 @@ use std::time::Duration;
 use evidence::digest::Digest;
 use tests::ask::{Actor, CookieStaff};
 use tests::counter::{Acknowledged, Counter, Intake, Watch, content_digest};
+use tests::engine;
 use tests::picture;
 use tests::seeded::Seeded;
 use tests::server::{self, How, Server};
@@ -163,7 +164,10 @@ async fn what_was_acknowledged_outlives_a_kill_at_any_moment() {
         assert!(checked.sound, "round {number}: {}", checked.said);
 
         server = Server::over(&data, &How::default());
-        assert_eq!(half_written(&originals), 0, "round {number}: the start leaves half a file behind");
+        // Where others may serve from the same folder, only what was left lying for long is taken away.
+        if !engine::postgres() {
+            assert_eq!(half_written(&originals), 0, "round {number}: the start leaves half a file behind");
+        }
         assert_eq!(done.sent.missing(&ines.at(&server.address)).await, [""; 0], "round {number}");
         all.add(&done.sent);
         if let Some(Half { photo, mut intake, line }) = done.half {

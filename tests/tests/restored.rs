@@ -15,6 +15,7 @@ use serde_json::{Value, json};
 use tempfile::TempDir;
 use tests::ask::{Actor, CookieStaff};
 use tests::counter::{Counter, Saying};
+use tests::engine;
 use tests::record;
 use tests::seeded::Seeded;
 use tests::server::{self, How, Server};
@@ -82,6 +83,7 @@ impl Restored {
         }
         assert!(shop.server.stop().success(), "{}", shop.server.log());
         copy(&data, &home.path().join("before"));
+        engine::copy_database(&data, &home.path().join("before"));
         shop.server = Server::over(&data, &How::default());
         let (ines, ravi) = (shop.ines.at(&shop.server.address), shop.ravi.at(&shop.server.address));
         Counter::of(ravi.clone(), Seeded::new(52)).await.take_in("0052").await.expect("answers");
@@ -148,7 +150,7 @@ fn new_epoch(data: &Path) {
 async fn an_older_database_does_not_start_and_goes_on_in_a_new_epoch() {
     let restored = Restored::new().await;
     let data = restored.data();
-    std::fs::copy(restored.before().join("counterfoil.db"), data.join("counterfoil.db")).expect("the older database");
+    engine::put_database(&restored.before(), &data);
     let lost = Checkpoint::open(&restored.newest, &[&restored.key]).expect("the newest checkpoint");
     let numbers = [format!("it holds {} entries", restored.retained.size), format!("{} were", lost.size)];
     says(

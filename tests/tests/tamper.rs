@@ -42,7 +42,7 @@ struct Kept {
 impl Kept {
     async fn new() -> Kept {
         let home = tempfile::Builder::new().prefix("counterfoil-tamper-").tempdir().expect("a temporary folder");
-        let mut shop = Shop::on(Server::over(&home.path().join("data"), &How::default())).await;
+        let mut shop = Shop::on(Server::over(&home.path().join("data"), &How::default().sqlite())).await;
         let settings = shop.ines.get(&shop.ines.path("/settings")).send().await;
         let tag = settings.expect(200).header("etag").expect("an ETag").to_owned();
         let terms = json!({"terms": "We keep your machine dry and locked."});

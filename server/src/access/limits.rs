@@ -1,7 +1,8 @@
 //! Limits on everything that could be guessed.
 //!
-//! They are kept in memory by each server process: a restart forgives, which costs a guesser nothing to hope for and
-//! gains nothing against secrets of 128 bits and more. Only passwords are guessable at all, and argon2id is slow.
+//! They are kept in memory by each server process: a restart forgives, and several processes let a guesser try that many
+//! times as often, which gains nothing against secrets of 128 bits and more. Only passwords are guessable at all, and
+//! argon2id is slow.
 
 use std::hash::Hash;
 use std::net::IpAddr;

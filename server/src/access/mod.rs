@@ -38,7 +38,6 @@ use std::io;
 use std::path::Path;
 use std::sync::Arc;
 
-use sqlx::sqlite::SqlitePool;
 use tokio::sync::{Mutex, broadcast};
 use uuid::Uuid;
 
@@ -53,6 +52,7 @@ pub use session::COOKIE;
 pub use set_up::Wanted;
 pub use token_keys::{ACCESS_SECONDS, TokenKeys};
 
+use crate::database;
 use crate::edge::{Clock, Random};
 use crate::problem::Problem;
 use limits::Limits;
@@ -104,7 +104,7 @@ impl Access {
     /// # Errors
     /// When the token key file cannot be read or written.
     pub fn new(
-        pool: SqlitePool,
+        pool: database::Pool,
         log: Arc<dyn Log>,
         token_key: &Path,
         clock: Clock,
@@ -140,7 +140,9 @@ impl Access {
         const DAY: i64 = 24 * 3600 * 1000;
         self.say_what_is_unsaid().await;
         let now = self.clock.now();
+        let alone = self.store.alone(crate::serve::KEYS).await?;
         self.keys.renew_if_due(now, &self.random).map_err(Problem::internal)?;
+        drop(alone);
         self.store.forget(now - session::ABSOLUTE - DAY, now - DAY).await?;
         Ok(())
     }

@@ -1,6 +1,6 @@
 //! What the tests of access stand on.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex};
 
@@ -9,11 +9,11 @@ use actix_web::test::{TestRequest, call_service, init_service, read_body};
 use actix_web::{App, web};
 use futures_util::future::BoxFuture;
 use serde_json::{Value, json};
-use sqlx::sqlite::SqlitePoolOptions;
 use uuid::Uuid;
 
 use super::log::{Log, ServerEntry};
 use super::{Access, Settings};
+use crate::database;
 use crate::edge::{Clock, Random};
 use crate::http::guard::{self, Guard};
 use crate::problem::{self, Problem};
@@ -75,6 +75,17 @@ impl Log for Remembered {
     }
 }
 
+/// One in memory, or one of PostgreSQL with `COUNTERFOIL_TEST_ENGINE=postgres`.
+async fn database(folder: &Path) -> database::Pool {
+    match std::env::var("COUNTERFOIL_TEST_ENGINE").as_deref() {
+        Ok("postgres") => {
+            database::open(&database::Place::new(folder, Some(&cluster::database()))).await.expect("a database")
+        }
+        Ok("sqlite") | Err(_) => database::in_memory().await,
+        Ok(other) => panic!("COUNTERFOIL_TEST_ENGINE={other}: sqlite or postgres"),
+    }
+}
+
 /// The time at which the stories start: 2026-11-25, no source.
 pub(crate) const NOON: i64 = 1_795_600_800_000;
 
@@ -89,14 +100,7 @@ pub(crate) struct Stage {
 impl Stage {
     pub async fn new(settings: Settings) -> Self {
         let folder = Folder::new();
-        let pool = SqlitePoolOptions::new()
-            .max_connections(1)
-            .idle_timeout(None)
-            .max_lifetime(None)
-            .connect("sqlite::memory:")
-            .await
-            .expect("a database");
-        sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await.expect("migrations");
+        let pool = database(&folder.0).await;
         let hand = Arc::new(AtomicI64::new(NOON));
         let clock = Clock::Set(hand.clone());
         let log = Remembered::new();

@@ -6,6 +6,7 @@
 
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Once, PoisonError, RwLock};
 
 use base64::Engine;
@@ -76,6 +77,8 @@ pub struct TokenKeys {
     path: PathBuf,
     issuer: String,
     keys: RwLock<Vec<Key>>,
+    /// When the file was last read because of a key that is not known here.
+    read_at: AtomicI64,
 }
 
 impl TokenKeys {
@@ -85,15 +88,23 @@ impl TokenKeys {
     /// When the file cannot be read or written, is not ours, or others may read it.
     pub fn open(path: &Path, issuer: &str, clock: &Clock, random: &Random) -> io::Result<Self> {
         use_our_signatures();
-        let keys = match secret_file::read(path)? {
-            None => Vec::new(),
-            Some(bytes) => {
-                read(&bytes).ok_or_else(|| io::Error::other(format!("{} is no key file", path.display())))?
-            }
-        };
-        let this = TokenKeys { path: path.to_owned(), issuer: issuer.to_owned(), keys: RwLock::new(keys) };
+        let keys = RwLock::new(Vec::new());
+        let this = TokenKeys { path: path.to_owned(), issuer: issuer.to_owned(), keys, read_at: AtomicI64::new(0) };
         this.renew_if_due(clock.now(), random)?;
         Ok(this)
+    }
+
+    /// Takes the keys that the file has now: another process may have renewed them.
+    fn read_again(&self) -> io::Result<()> {
+        let Some(bytes) = secret_file::read(&self.path)? else { return Ok(()) };
+        let found = read(&bytes).ok_or_else(|| io::Error::other(format!("{} is no key file", self.path.display())))?;
+        *self.keys.write().unwrap_or_else(PoisonError::into_inner) = found;
+        Ok(())
+    }
+
+    fn public(&self, kid: &str) -> Option<VerifyingKey> {
+        let keys = self.keys.read().unwrap_or_else(PoisonError::into_inner);
+        keys.iter().find(|k| k.kid == kid).map(|k| k.signing.verifying_key())
     }
 
     /// Makes a new signing key when the present one has signed for 90 days, and drops keys whose tokens have all run
@@ -102,6 +113,7 @@ impl TokenKeys {
     /// # Errors
     /// When the file cannot be written; the keys then stay as they were.
     pub fn renew_if_due(&self, now: Millis, random: &Random) -> io::Result<bool> {
+        self.read_again()?;
         let newest = self.keys.read().unwrap_or_else(PoisonError::into_inner).first().map(|k| k.made_at);
         if newest.is_some_and(|made| now.saturating_sub(made) < SIGNS) {
             return Ok(false);
@@ -149,10 +161,15 @@ impl TokenKeys {
             return None;
         }
         let kid = header.kid?;
-        let public = {
-            let keys = self.keys.read().unwrap_or_else(PoisonError::into_inner);
-            keys.iter().find(|k| k.kid == kid)?.signing.verifying_key()
-        };
+        let public = self.public(&kid).or_else(|| {
+            // Another process may have a newer key. Asked at most once a second, whatever strangers send.
+            if now.abs_diff(self.read_at.load(Ordering::Relaxed)) < 1000 {
+                return None;
+            }
+            self.read_at.store(now, Ordering::Relaxed);
+            self.read_again().ok()?;
+            self.public(&kid)
+        })?;
         let mut rules = Validation::new(Algorithm::EdDSA);
         rules.set_issuer(&[&self.issuer]);
         rules.set_required_spec_claims(&["iss", "sub", "exp", "nbf"]);

@@ -3,23 +3,24 @@
 use std::collections::BTreeSet;
 
 use evidence::digest::Digest;
-use sqlx::{Row, SqliteConnection};
+use sqlx::Row;
 use uuid::Uuid;
 
 use super::Report;
+use crate::database::Connection;
 use crate::ledger::load;
 use crate::ledger::project::OwnKind;
 use crate::search::{ends, is_plain};
 
 /// Words with a typo are looked up among exactly those that intakes have; those are compared with the log elsewhere.
-pub(super) async fn words(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
-    let found_by: Vec<String> = sqlx::query_scalar("SELECT DISTINCT word FROM intake_word WHERE shop = ?")
+pub(super) async fn words(db: &mut Connection, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
+    let found_by: Vec<String> = sqlx::query_scalar("SELECT DISTINCT word FROM intake_word WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(&mut *db)
         .await?;
     let wanted: BTreeSet<(String, (String, String))> =
         found_by.into_iter().filter(|w| is_plain(w)).map(|w| (w.clone(), ends(&w))).collect();
-    let rows = sqlx::query("SELECT word, front, back FROM search_word WHERE shop = ?")
+    let rows = sqlx::query("SELECT word, front, back FROM search_word WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(&mut *db)
         .await?;
@@ -35,7 +36,7 @@ pub(super) async fn words(db: &mut SqliteConnection, shop: Uuid, report: &mut Re
 
 /// The kinds a shop added and retired are those the log says, and the bytes of each are there.
 pub(super) async fn kinds(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     rebuilt: &[OwnKind],
     report: &mut Report,

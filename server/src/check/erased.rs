@@ -6,10 +6,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use evidence::disclosure;
 use evidence::entry::Entry;
 use serde_json::Value;
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::Report;
+use crate::database::Connection;
 use crate::ledger::Ledger;
 use crate::ledger::erase;
 use crate::ledger::load::Stored;
@@ -29,7 +29,7 @@ impl Erased {
     /// Reads what the log and the list say, and holds one against the other.
     pub(super) async fn read(
         ledger: &Ledger,
-        db: &mut SqliteConnection,
+        db: &mut Connection,
         shop: Uuid,
         report: &mut Report,
     ) -> Result<Erased, sqlx::Error> {

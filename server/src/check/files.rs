@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use evidence::digest::Digest;
-use sqlx::{Row, SqliteConnection};
+use sqlx::Row;
 use uuid::Uuid;
 
 use super::Report;
+use crate::database::{self, Connection};
 use crate::ledger::load;
 use crate::ledger::project::FileChange;
 
@@ -36,7 +37,7 @@ type Rows = BTreeMap<(Digest, u64), Named>;
 
 /// Compares; gives what the log says is held.
 pub(super) async fn compare(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     changes: &[(Uuid, FileChange)],
     report: &mut Report,
@@ -79,12 +80,12 @@ fn looks(changes: &[(Uuid, FileChange)]) -> Looks {
     looks
 }
 
-async fn stored_looks(db: &mut SqliteConnection, shop: Uuid) -> Result<Looks, sqlx::Error> {
-    let found = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = ?")
+async fn stored_looks(db: &mut Connection, shop: Uuid) -> Result<Looks, sqlx::Error> {
+    let found = sqlx::query("SELECT photo, intake, idx, look FROM photo_look WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(&mut *db)
         .await?;
-    let row = |r: &sqlx::sqlite::SqliteRow| {
+    let row = |r: &database::Row| {
         Ok((r.try_get("photo")?, (r.try_get("intake")?, load::number(r, "idx")?, r.try_get("look")?)))
     };
     found.iter().map(row).collect()
@@ -152,9 +153,9 @@ fn expected(changes: &[(Uuid, FileChange)]) -> (Rows, BTreeSet<Digest>) {
     (rows, held)
 }
 
-async fn stored(db: &mut SqliteConnection, shop: Uuid) -> Result<Rows, sqlx::Error> {
+async fn stored(db: &mut Connection, shop: Uuid) -> Result<Rows, sqlx::Error> {
     let found = sqlx::query(
-        "SELECT file, named_idx, intake, of, photo, size, media_type, held_idx, judged_idx, moved_idx, erased_idx FROM named_file WHERE shop = ?",
+        "SELECT file, named_idx, intake, of, photo, size, media_type, held_idx, judged_idx, moved_idx, erased_idx FROM named_file WHERE shop = $1",
     )
     .bind(shop.to_string())
     .fetch_all(&mut *db)

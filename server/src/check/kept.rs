@@ -1,16 +1,18 @@
 //! What `check` looks at beside entries and projections: the tree as stored, published checkpoints, documents, and
 //! whether the database holds together at all.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
+use std::io;
 
 use evidence::digest::Digest;
 use evidence::disclosure;
 use evidence::tree::{self, Hash};
 use futures_util::StreamExt;
-use sqlx::{Row, SqliteConnection, SqlitePool};
+use sqlx::Row;
 use uuid::Uuid;
 
 use super::Report;
+use crate::database::{self, Connection};
 use crate::ledger::Ledger;
 use crate::ledger::load::{self, broken};
 
@@ -19,31 +21,21 @@ pub(super) type Levels = Vec<Vec<Hash>>;
 
 /// Asks the database whether its tables and indexes agree, which nothing else sees, and whether every row belongs to a
 /// shop: what belongs to none is not looked at below.
-pub(super) async fn whole(pool: &SqlitePool, report: &mut Report) {
-    match sqlx::query("PRAGMA foreign_key_check").fetch_all(pool).await {
-        Ok(rows) => {
-            let tables: BTreeSet<String> = rows.iter().filter_map(|r| r.try_get("table").ok()).collect();
-            report.faults.extend(tables.iter().map(|t| format!("table {t}: rows belong to nothing that is there")));
-        }
-        Err(e) => report.faults.push(format!("the database cannot be read whole: {e}")),
-    }
-    match sqlx::query_scalar::<_, String>("PRAGMA integrity_check(20)").fetch_all(pool).await {
-        Ok(said) => {
-            report.faults.extend(said.into_iter().filter(|s| s != "ok").map(|s| format!("the database: {s}")));
-        }
-        Err(e) => report.faults.push(format!("the database cannot be read whole: {e}")),
-    }
+pub(super) async fn whole(pool: &database::Pool, report: &mut Report) {
+    let (faults, notes) = database::whole(pool).await;
+    report.faults.extend(faults);
+    report.notes.extend(notes);
 }
 
 /// Every stored node against the two below it; leaves are compared with their entries elsewhere.
 pub(super) async fn nodes(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     size: u64,
     report: &mut Report,
 ) -> Result<Levels, sqlx::Error> {
     let mut levels: Levels = Vec::new();
-    let mut rows = sqlx::query("SELECT level, idx, hash FROM node WHERE shop = ? ORDER BY level, idx")
+    let mut rows = sqlx::query("SELECT level, idx, hash FROM node WHERE shop = $1 ORDER BY level, idx")
         .bind(shop.to_string())
         .fetch(&mut *db);
     while let Some(row) = rows.next().await {
@@ -86,11 +78,12 @@ pub(super) async fn nodes(
 pub(super) fn published(
     ledger: &Ledger,
     shop: Uuid,
+    list: io::Result<Vec<(String, String)>>,
     levels: &Levels,
     epochs: &BTreeMap<u64, u64>,
     report: &mut Report,
 ) {
-    let list = match ledger.originals().checkpoints(shop) {
+    let list = match list {
         Ok(list) => list,
         Err(e) => return report.faults.push(format!("shop {shop}: the published checkpoints cannot be read ({e})")),
     };
@@ -130,8 +123,8 @@ pub(super) fn published(
 }
 
 /// Kinds, catalogues and terms stand under the digest that entries name.
-pub(super) async fn documents(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
-    let rows = sqlx::query("SELECT digest, what, name, bytes FROM document WHERE shop = ?")
+pub(super) async fn documents(db: &mut Connection, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
+    let rows = sqlx::query("SELECT digest, what, name, bytes FROM document WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(&mut *db)
         .await?;
@@ -149,17 +142,17 @@ pub(super) async fn documents(db: &mut SqliteConnection, shop: Uuid, report: &mu
 }
 
 /// The columns beside each disclosure; whether it fits its entry's body is looked at with the entry.
-pub(super) async fn disclosures(db: &mut SqliteConnection, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
+pub(super) async fn disclosures(db: &mut Connection, shop: Uuid, report: &mut Report) -> Result<(), sqlx::Error> {
     let mut rows = sqlx::query(
-        "SELECT d.idx, d.digest, d.text, d.intake IS e.intake AND e.idx IS NOT NULL AS belongs
-         FROM disclosure d LEFT JOIN entry e ON e.shop = d.shop AND e.idx = d.idx WHERE d.shop = ?",
+        "SELECT d.idx, d.digest, d.text, CASE WHEN d.intake IS NOT DISTINCT FROM e.intake AND e.idx IS NOT NULL THEN 1 ELSE 0 END AS belongs
+         FROM disclosure d LEFT JOIN entry e ON e.shop = d.shop AND e.idx = d.idx WHERE d.shop = $1",
     )
     .bind(shop.to_string())
     .fetch(&mut *db);
     while let Some(row) = rows.next().await {
         let row = row?;
         let (digest, text): (String, String) = (row.try_get("digest")?, row.try_get("text")?);
-        if disclosure::digest_of(&text) != digest || !row.try_get::<bool, _>("belongs")? {
+        if disclosure::digest_of(&text) != digest || row.try_get::<i64, _>("belongs")? == 0 {
             let index = load::number(&row, "idx")?;
             report.faults.push(format!("entry {index}: a column beside a disclosure says something else than the log"));
         }

@@ -6,11 +6,11 @@ use std::collections::BTreeSet;
 use evidence::digest::Digest;
 use evidence::entry::{Author, Said};
 use serde_json::json;
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::{renditions, shown_elsewhere, sweep};
 use crate::app::App;
+use crate::database::{self, Connection};
 use crate::intake::body::Body;
 use crate::intake::decide::Refusal;
 use crate::intake::erasure::{self, AGAIN, CustomerErased};
@@ -40,7 +40,7 @@ pub struct Asked {
 ///
 /// # Errors
 /// The database's, or a broken entry.
-pub async fn read(db: &mut SqliteConnection, of: Whose) -> Result<(Vec<Stored>, Intake), sqlx::Error> {
+pub async fn read(db: &mut Connection, of: Whose) -> Result<(Vec<Stored>, Intake), sqlx::Error> {
     let all = load::entries(db, of.shop, Range { intake: Some(of.intake), after: None, limit: u32::MAX }).await?;
     let intake = load::fold(of, &all).map_err(broken)?;
     Ok((all, intake))
@@ -117,7 +117,7 @@ pub async fn finish(app: &App) -> Result<(), String> {
     list(&app.ledger).await?;
     sweep(app).await?;
     if !todo.is_empty() {
-        erase::scrub(app.ledger.pool()).await.map_err(|e| text(&e))?;
+        database::scrub(app.ledger.pool()).await.map_err(|e| text(&e))?;
         erase::finished(app.ledger.pool(), &todo).await.map_err(|e| text(&e))?;
         tracing::info!(erasures = todo.len(), "nothing is left of erased personal data");
     }
@@ -144,7 +144,7 @@ async fn list(ledger: &Ledger) -> Result<(), String> {
 }
 
 /// An erasure as the list has it.
-async fn line(ledger: &Ledger, db: &mut SqliteConnection, shop: Uuid, said: &erase::Said) -> Result<Line, sqlx::Error> {
+async fn line(ledger: &Ledger, db: &mut Connection, shop: Uuid, said: &erase::Said) -> Result<Line, sqlx::Error> {
     let intake = load::intake(db, Whose { shop, intake: said.intake }).await?;
     let mut files = said.body.files.clone();
     files.extend(said.body.photos.iter().filter_map(|p| intake.photo(*p)).map(|p| p.taken.file));
@@ -198,7 +198,7 @@ struct Back {
 async fn again(ledger: &Ledger, shop: Uuid, line: &Line) -> Result<Back, String> {
     let text = |e: &dyn std::fmt::Display| e.to_string();
     let of = Whose { shop, intake: line.intake };
-    let mut tx = ledger.pool().begin_with("BEGIN IMMEDIATE").await.map_err(|e| text(&e))?;
+    let mut tx = database::writing(ledger.pool(), &format!("erase {shop}")).await.map_err(|e| text(&e))?;
     let (before, intake) = read(&mut tx, of).await.map_err(|e| text(&e))?;
     let members = delete(ledger, &mut tx, of, line).await.map_err(|e| text(&e))?;
     tx.commit().await.map_err(|e| text(&e))?;
@@ -211,13 +211,13 @@ async fn again(ledger: &Ledger, shop: Uuid, line: &Line) -> Result<Back, String>
 }
 
 /// Deletes the disclosures that are back and writes the rows that were made from them anew.
-async fn delete(ledger: &Ledger, db: &mut SqliteConnection, of: Whose, line: &Line) -> Result<usize, sqlx::Error> {
+async fn delete(ledger: &Ledger, db: &mut Connection, of: Whose, line: &Line) -> Result<usize, sqlx::Error> {
     let mut members = 0;
     for digest in &line.disclosures {
-        let done = sqlx::query("DELETE FROM disclosure WHERE shop = ? AND intake = ? AND digest = ?")
+        let done = sqlx::query("DELETE FROM disclosure WHERE shop = $1 AND intake = $2 AND digest = $3")
             .bind(of.shop.to_string())
             .bind(of.intake.to_string())
-            .bind(digest)
+            .bind(digest.clone())
             .execute(&mut *db)
             .await?;
         members += usize::try_from(done.rows_affected()).unwrap_or(usize::MAX);
@@ -240,15 +240,15 @@ async fn delete_files(ledger: &Ledger, shop: Uuid, line: &Line) -> Result<usize,
     let originals = ledger.originals();
     let mut gone = 0;
     for file in line.files.iter().filter(|f| originals.stands(shop, Shelf::Originals, f)) {
-        let elsewhere: bool = sqlx::query_scalar(
-            "SELECT EXISTS (SELECT 1 FROM named_file WHERE shop = ? AND file = ? AND intake <> ? AND moved_idx IS NULL AND erased_idx IS NULL)",
+        let elsewhere: i64 = sqlx::query_scalar(
+            "SELECT count(*) FROM named_file WHERE shop = $1 AND file = $2 AND intake <> $3 AND moved_idx IS NULL AND erased_idx IS NULL",
         )
         .bind(shop.to_string())
         .bind(file.0.to_vec())
         .bind(line.intake.to_string())
         .fetch_one(ledger.pool())
         .await?;
-        if !elsewhere {
+        if elsewhere == 0 {
             gone += usize::from(originals.erase(shop, Shelf::Originals, file)?);
         }
     }

@@ -90,8 +90,8 @@ pub async fn compare(
 
 /// Whether a photo stands in an intake.
 async fn stands(app: &App, shop: Uuid, intake: Uuid, photo: Uuid) -> Result<(), Problem> {
-    let there: bool = sqlx::query_scalar(
-        "SELECT EXISTS (SELECT 1 FROM named_file WHERE shop = ? AND intake = ? AND photo = ? AND of = 'photo' AND moved_idx IS NULL)",
+    let there: i64 = sqlx::query_scalar(
+        "SELECT count(*) FROM named_file WHERE shop = $1 AND intake = $2 AND photo = $3 AND of = 'photo' AND moved_idx IS NULL",
     )
     .bind(shop.to_string())
     .bind(intake.to_string())
@@ -99,5 +99,5 @@ async fn stands(app: &App, shop: Uuid, intake: Uuid, photo: Uuid) -> Result<(), 
     .fetch_one(app.ledger.pool())
     .await
     .map_err(no::fault)?;
-    if there { Ok(()) } else { Err(Problem::not_found("There is no such photo in this intake.")) }
+    if there > 0 { Ok(()) } else { Err(Problem::not_found("There is no such photo in this intake.")) }
 }

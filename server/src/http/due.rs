@@ -130,7 +130,7 @@ pub async fn due(
 
     let rows = sqlx::query(
         "SELECT id, tag, state, opened_idx, last_idx, summary FROM intake
-         WHERE shop = ? AND (state IN ('found', 'open', 'in care')
+         WHERE shop = $1 AND (state IN ('found', 'open', 'in care')
            OR (state = 'handed back' AND summary LIKE '%\"windows\":%')) ORDER BY opened_idx",
     )
     .bind(shop_id.to_string())

@@ -253,7 +253,7 @@ async fn read(app: &App, shop: Uuid, intake: Option<Uuid>, page: &Page) -> Resul
 pub async fn proof(app: web::Data<App>, caller: Caller, path: web::Path<(Uuid, u64)>) -> Result<HttpResponse, Problem> {
     let (shop, index) = path.into_inner();
     caller.in_shop(shop)?;
-    let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
+    let mut tx = app.ledger.reading().await.map_err(no::fault)?;
     let head = load::head(&mut *tx, shop).await.map_err(no::fault)?;
     let Some(head) = head.filter(|h| index < h.size) else {
         return Err(Problem::not_found("There is no entry with this index."));

@@ -12,6 +12,7 @@ use super::{no, receipts, shop};
 use crate::access::{Caller, Role};
 use crate::app::App;
 use crate::customer::{self, Card};
+use crate::database;
 use crate::erasing::customer::{self as erasing, Asked};
 use crate::intake::erasure::{self, WHY};
 use crate::intake::state::{Intake, Whose};
@@ -21,6 +22,7 @@ use crate::problem::Problem;
 use crate::receipt::erased as paper;
 use crate::search::Query;
 use crate::words::{self, Catalogue};
+use sqlx::Row as _;
 
 /// Most intakes in one erasure.
 const MOST: usize = 50;
@@ -133,12 +135,14 @@ async fn candidates(app: &App, shop: Uuid, cards: &[Card]) -> Result<Vec<Uuid>, 
         if plan.is_empty() {
             continue;
         }
-        let mut query = sqlx::QueryBuilder::<sqlx::Sqlite>::new("SELECT id FROM intake WHERE shop = ");
+        let mut query = database::Builder::new("SELECT id FROM intake WHERE shop = ");
         query.push_bind(shop.to_string());
         find::push(&mut query, shop, &plan);
         query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(CANDIDATES);
-        let ids: Vec<String> = query.build_query_scalar().fetch_all(&mut *db).await.map_err(no::fault)?;
-        out.extend(ids.iter().filter_map(|id| id.parse::<Uuid>().ok()));
+        let rows = query.build().map_err(no::fault)?.fetch_all(&mut *db).await.map_err(no::fault)?;
+        for row in &rows {
+            out.extend(row.try_get::<String, _>("id").map_err(no::fault)?.parse::<Uuid>().ok());
+        }
     }
     Ok(out.into_iter().collect())
 }

@@ -244,6 +244,7 @@ async fn side_file(
 
 /// Bytes that are refused are taken away again, unless an entry says by now that they are held. The caller is alone.
 async fn discard(app: &App, shop: Uuid, file: Digest) -> Result<(), Problem> {
+    let _held = app.ledger.hold(shop).await.map_err(no::fault)?;
     if named(app, shop, &file).await?.iter().all(|n| n.held.is_none())
         && let Err(e) = app.ledger.originals().discard(shop, &file)
         && e.kind() != std::io::ErrorKind::NotFound
@@ -285,7 +286,7 @@ async fn held_now(app: &App, shop: Uuid, file: &Digest, like: &Named) -> Result<
 
 pub(super) async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Named>, Problem> {
     let rows = sqlx::query(
-        "SELECT intake, of, photo, size, media_type, held_idx, erased_idx FROM named_file WHERE shop = ? AND file = ? ORDER BY named_idx",
+        "SELECT intake, of, photo, size, media_type, held_idx, erased_idx FROM named_file WHERE shop = $1 AND file = $2 ORDER BY named_idx",
     )
     .bind(shop.to_string())
     .bind(file.0.to_vec())
@@ -310,7 +311,7 @@ pub(super) async fn named(app: &App, shop: Uuid, file: &Digest) -> Result<Vec<Na
 /// Whether one of the entries that name a file says it is a film.
 async fn film(app: &App, shop: Uuid, file: &Digest) -> Result<bool, Problem> {
     let entries: Vec<Vec<u8>> = sqlx::query_scalar(
-        "SELECT e.bytes FROM named_file f JOIN entry e ON e.shop = f.shop AND e.idx = f.named_idx WHERE f.shop = ? AND f.file = ? AND f.of = 'photo' LIMIT 64",
+        "SELECT e.bytes FROM named_file f JOIN entry e ON e.shop = f.shop AND e.idx = f.named_idx WHERE f.shop = $1 AND f.file = $2 AND f.of = 'photo' LIMIT 64",
     )
     .bind(shop.to_string())
     .bind(file.0.to_vec())
@@ -415,20 +416,20 @@ pub async fn rendition(
 
 /// Whether a photo was erased, wherever it stood.
 pub(super) async fn erased_photo(app: &App, shop: Uuid, photo: Uuid) -> Result<bool, sqlx::Error> {
-    sqlx::query_scalar(
-        "SELECT EXISTS (SELECT 1 FROM named_file WHERE shop = ? AND photo = ? AND erased_idx IS NOT NULL)",
-    )
-    .bind(shop.to_string())
-    .bind(photo.to_string())
-    .fetch_one(app.ledger.pool())
-    .await
+    let erased: i64 =
+        sqlx::query_scalar("SELECT count(*) FROM named_file WHERE shop = $1 AND photo = $2 AND erased_idx IS NOT NULL")
+            .bind(shop.to_string())
+            .bind(photo.to_string())
+            .fetch_one(app.ledger.pool())
+            .await?;
+    Ok(erased > 0)
 }
 
 /// The bytes of a rendition, as the judgement names it.
 pub async fn rendition_bytes(app: &App, shop: Uuid, photo: Uuid, purpose: &str) -> Result<Vec<u8>, Problem> {
     let none = || Problem::not_found("There is no such picture.");
     let bytes: Option<Vec<u8>> = sqlx::query_scalar(
-        "SELECT e.bytes FROM named_file f JOIN entry e ON e.shop = f.shop AND e.idx = f.judged_idx WHERE f.shop = ? AND f.photo = ?",
+        "SELECT e.bytes FROM named_file f JOIN entry e ON e.shop = f.shop AND e.idx = f.judged_idx WHERE f.shop = $1 AND f.photo = $2",
     )
     .bind(shop.to_string())
     .bind(photo.to_string())

@@ -108,7 +108,7 @@ pub async fn receipt(
     let Some(end) = intake.home.handed_back.as_ref().and_then(|m| m.index) else {
         return Err(Problem::refused(words::language("en").plain("refused.not-handed-back")));
     };
-    let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
+    let mut tx = app.ledger.reading().await.map_err(no::fault)?;
     let range = Range { intake: Some(id), after: None, limit: u32::MAX };
     let entries = load::entries(&mut tx, shop_id, range).await.map_err(no::fault)?;
     let (entries, later): (Vec<_>, Vec<_>) = entries.into_iter().partition(|e| e.index <= end);

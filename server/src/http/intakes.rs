@@ -3,13 +3,14 @@
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use sqlx::{QueryBuilder, Row, Sqlite};
+use sqlx::Row;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use super::no;
 use crate::access::Caller;
 use crate::app::App;
+use crate::database;
 use crate::intake::check::{self, Mode};
 use crate::intake::sheet::{self, Shown};
 use crate::intake::state::{Intake, Standing, Whose};
@@ -100,7 +101,7 @@ pub async fn list(
     }
     let shop = *shop;
     let mut query =
-        QueryBuilder::<Sqlite>::new("SELECT id, tag, state, opened_idx, last_idx, summary FROM intake WHERE shop = ");
+        database::Builder::new("SELECT id, tag, state, opened_idx, last_idx, summary FROM intake WHERE shop = ");
     query.push_bind(shop.to_string());
     if let Some(state) = &which.state {
         query.push(" AND state = ").push_bind(state);
@@ -112,7 +113,7 @@ pub async fn list(
     let plan = finding::plan(&mut db, shop, &Query::parse(q)).await.map_err(no::fault)?;
     finding::push(&mut query, shop, &plan);
     query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(i64::from(limit));
-    let rows = query.build().fetch_all(&mut *db).await.map_err(no::fault)?;
+    let rows = query.build().map_err(no::fault)?.fetch_all(&mut *db).await.map_err(no::fault)?;
     let intakes = rows.iter().map(listed).collect::<Result<Vec<_>, sqlx::Error>>().map_err(no::fault)?;
     let next = (intakes.len() == limit as usize).then(|| intakes.last().map(|i| i.opened)).flatten();
     Ok(HttpResponse::Ok().json(IntakePage { intakes, next }))
@@ -122,7 +123,7 @@ pub async fn list(
 ///
 /// # Errors
 /// A broken row.
-pub(super) fn listed(row: &sqlx::sqlite::SqliteRow) -> Result<Listed, sqlx::Error> {
+pub(super) fn listed(row: &database::Row) -> Result<Listed, sqlx::Error> {
     Ok(Listed {
         id: row.try_get::<String, _>("id")?.parse().map_err(|_| load::broken("an intake's id is not a UUID"))?,
         tag: row.try_get("tag")?,

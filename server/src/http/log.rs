@@ -85,7 +85,7 @@ pub async fn list(
         .map_or(i64::MAX, |b| i64::try_from(b).unwrap_or(i64::MAX));
     let rows = sqlx::query(
         "SELECT e.idx, e.bytes, i.tag, i.state FROM entry e LEFT JOIN intake i ON i.shop = e.shop AND i.id = e.intake
-         WHERE e.shop = ? AND e.idx < ? ORDER BY e.idx DESC LIMIT ?",
+         WHERE e.shop = $1 AND e.idx < $2 ORDER BY e.idx DESC LIMIT $3",
     )
     .bind(shop.to_string())
     .bind(before)

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use crate::intake::check::Gap;
 use crate::intake::decide::{Refusal, Sentence};
 use crate::ledger::No;
-use crate::problem::Problem;
+use crate::problem::{AGAIN, Problem};
 use crate::words::Catalogue;
 
 /// A refusal as a problem, in the caller's language.
@@ -42,7 +42,7 @@ pub fn problem(no: No, words: &Catalogue) -> Problem {
         No::TooLarge => Problem::too_large(words.plain("refused.entry-too-large")),
         No::Disclosures(sentence) => Problem::not_valid("/disclosures", sentence),
         No::NoShop => Problem::not_found(words.plain("refused.no-shop")),
-        No::Busy(reason) => Problem::busy(words.plain("refused.busy")).because(reason),
+        No::Busy(reason) => Problem::busy(words.plain("refused.busy")).because(reason).after(AGAIN),
     }
 }
 
@@ -56,6 +56,9 @@ pub fn gap(gap: &Gap, words: &Catalogue) -> Value {
 }
 
 /// A database error as a problem.
-pub fn fault(e: impl std::fmt::Display) -> Problem {
-    Problem::internal(e)
+///
+/// A database that is busy or away may be asked again; anything else is a fault.
+pub fn fault<E: std::fmt::Display + 'static>(e: E) -> Problem {
+    let database = (&e as &dyn std::any::Any).downcast_ref::<sqlx::Error>();
+    database.map_or_else(|| Problem::internal(&e), Problem::of_database)
 }

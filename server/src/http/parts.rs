@@ -187,6 +187,7 @@ async fn finish(app: &App, place: &Place, req: &HttpRequest) -> Result<HttpRespo
         blocking(move || originals.drop_parts(&of).map_err(KeepError::from))
     };
     let joining = app.joining.lock().await;
+    let everywhere = app.alone_in(of.shop, "joining").await.map_err(no::fault)?;
     // The same last part twice at once: the other one finished it.
     if reach(app, place).await? < size {
         return match held_for_all(&files::named(app, of.shop, &of.file).await?) {
@@ -207,7 +208,7 @@ async fn finish(app: &App, place: &Place, req: &HttpRequest) -> Result<HttpRespo
         drop_parts().await?;
     }
     blocking(move || joined).await?;
-    drop(joining);
+    drop((joining, everywhere));
     let held = files::held(app, of.shop, of.file, size, req).await;
     // What is refused for what it is stays refused; what could not be written now is finished by an empty part.
     if held.as_ref().map_or_else(|e| e.slug == "refused-type", |_| true) {

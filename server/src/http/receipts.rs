@@ -16,6 +16,7 @@ use uuid::Uuid;
 use super::{intakes, no, shop};
 use crate::access::Caller;
 use crate::app::App;
+use crate::database::Connection;
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Intake, Standing, Whose};
 use crate::intake::{sheet, strokes};
@@ -88,7 +89,7 @@ pub(super) fn as_file(html: String, name: &str) -> HttpResponse {
 
 /// Entries with their paths to the head of a size, and of their personal members those that `discloses(type, member)` lets out.
 pub(super) async fn proven(
-    db: &mut sqlx::SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     entries: Vec<load::Stored>,
     size: u64,
@@ -118,7 +119,7 @@ async fn render(
     language: Option<&str>,
 ) -> Result<String, Problem> {
     let whose = Whose { shop, intake: id };
-    let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
+    let mut tx = app.ledger.reading().await.map_err(no::fault)?;
     let entries = load::entries(&mut tx, shop, Range { intake: Some(id), after: None, limit: u32::MAX })
         .await
         .map_err(no::fault)?;
@@ -207,14 +208,11 @@ async fn render(
 }
 
 /// Tags of the intakes that photos came from or were moved to.
-pub async fn tags_beside(
-    db: &mut sqlx::SqliteConnection,
-    intake: &Intake,
-) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
+pub async fn tags_beside(db: &mut Connection, intake: &Intake) -> Result<BTreeMap<Uuid, String>, sqlx::Error> {
     let mut tags = BTreeMap::new();
     for photo in &intake.photos {
         for other in photo.from.into_iter().chain(photo.moved.as_ref().map(|m| m.what.to)) {
-            let tag: Option<String> = sqlx::query_scalar("SELECT tag FROM intake WHERE shop = ? AND id = ?")
+            let tag: Option<String> = sqlx::query_scalar("SELECT tag FROM intake WHERE shop = $1 AND id = $2")
                 .bind(intake.whose.shop.to_string())
                 .bind(other.to_string())
                 .fetch_optional(&mut *db)
@@ -235,7 +233,7 @@ pub fn phone_clock(entry: &evidence::entry::Entry) -> Option<(Uuid, (i64, i64))>
 /// The words a sheet was shown in: of its language as it speaks now, or, where the shop has that language no more, as it spoke
 /// then.
 pub async fn shown_in(
-    db: &mut sqlx::SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     intake: &Intake,
 ) -> Result<Cow<'static, Catalogue>, sqlx::Error> {

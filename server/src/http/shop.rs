@@ -13,6 +13,7 @@ use uuid::Uuid;
 use super::{no, packed};
 use crate::access::{Caller, Role};
 use crate::app::App;
+use crate::database;
 use crate::ledger::load;
 use crate::ledger::start::map;
 use crate::ledger::{No, ServerEntry};
@@ -103,13 +104,14 @@ pub async fn facts(app: &App, shop: Uuid) -> Result<(String, String, String), Pr
 ///
 /// # Errors
 /// `not-found`, or the database's.
-pub async fn facts_of(pool: &sqlx::SqlitePool, shop: Uuid) -> Result<(String, String, String), Problem> {
-    let bytes: Option<Vec<u8>> =
-        sqlx::query_scalar("SELECT bytes FROM entry WHERE shop = ? AND type = 'shop-opened' ORDER BY idx DESC LIMIT 1")
-            .bind(shop.to_string())
-            .fetch_optional(pool)
-            .await
-            .map_err(no::fault)?;
+pub async fn facts_of(pool: &database::Pool, shop: Uuid) -> Result<(String, String, String), Problem> {
+    let bytes: Option<Vec<u8>> = sqlx::query_scalar(
+        "SELECT bytes FROM entry WHERE shop = $1 AND type = 'shop-opened' ORDER BY idx DESC LIMIT 1",
+    )
+    .bind(shop.to_string())
+    .fetch_optional(pool)
+    .await
+    .map_err(no::fault)?;
     let entry = evidence::entry::Entry::parse(&bytes.unwrap_or_default())
         .map_err(|_| Problem::not_found("There is no such shop."))?;
     let text = |k: &str| entry.said.body.get(k).and_then(Value::as_str).unwrap_or_default().to_owned();
@@ -125,8 +127,8 @@ pub async fn staff_names(app: &App, shop: Uuid) -> Result<BTreeMap<Uuid, String>
 ///
 /// # Errors
 /// The database's.
-pub async fn staff_names_of(pool: &sqlx::SqlitePool, shop: Uuid) -> Result<BTreeMap<Uuid, String>, Problem> {
-    let rows: Vec<(String, String)> = sqlx::query_as("SELECT staff, name FROM staff WHERE shop = ?")
+pub async fn staff_names_of(pool: &database::Pool, shop: Uuid) -> Result<BTreeMap<Uuid, String>, Problem> {
+    let rows: Vec<(String, String)> = sqlx::query_as("SELECT staff, name FROM staff WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(pool)
         .await
@@ -153,7 +155,7 @@ pub async fn shop(
         return Err(Problem::not_found("There is no such shop."));
     };
     let exported: Option<i64> =
-        sqlx::query_scalar("SELECT idx FROM entry WHERE shop = ? AND type = 'key-exported' LIMIT 1")
+        sqlx::query_scalar("SELECT idx FROM entry WHERE shop = $1 AND type = 'key-exported' LIMIT 1")
             .bind(shop.to_string())
             .fetch_optional(app.ledger.pool())
             .await

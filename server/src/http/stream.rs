@@ -117,12 +117,13 @@ impl Stream {
     }
 
     async fn catch_up(&mut self, seen: u64) -> Result<(), sqlx::Error> {
-        let rows = sqlx::query("SELECT idx, intake, type FROM entry WHERE shop = ? AND idx > ? ORDER BY idx LIMIT ?")
-            .bind(self.shop.to_string())
-            .bind(i64::try_from(seen).unwrap_or(i64::MAX))
-            .bind(CATCH_UP)
-            .fetch_all(self.app.ledger.pool())
-            .await?;
+        let rows =
+            sqlx::query("SELECT idx, intake, type FROM entry WHERE shop = $1 AND idx > $2 ORDER BY idx LIMIT $3")
+                .bind(self.shop.to_string())
+                .bind(i64::try_from(seen).unwrap_or(i64::MAX))
+                .bind(CATCH_UP)
+                .fetch_all(self.app.ledger.pool())
+                .await?;
         for r in &rows {
             let index = load::number(r, "idx")?;
             let intake: Option<String> = r.try_get("intake")?;

@@ -4,13 +4,14 @@
 use actix_web::{HttpResponse, web};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use sqlx::{QueryBuilder, Row, Sqlite};
+use sqlx::Row;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use super::no;
 use crate::access::Caller;
 use crate::app::App;
+use crate::database;
 use crate::intake::state::Whose;
 use crate::ledger::{find as finding, load};
 use crate::problem::Problem;
@@ -78,11 +79,11 @@ pub async fn find(
     let rule: Rule = serde_json::from_value(rule).map_err(no::fault)?;
     let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
     let plan = finding::plan(&mut db, shop, &Query::parse(q)).await.map_err(no::fault)?;
-    let mut query = QueryBuilder::<Sqlite>::new("SELECT id FROM intake WHERE shop = ");
+    let mut query = database::Builder::new("SELECT id FROM intake WHERE shop = ");
     query.push_bind(shop.to_string());
     finding::push(&mut query, shop, &plan);
     query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(MOST + 1);
-    let rows = query.build().fetch_all(&mut *db).await.map_err(no::fault)?;
+    let rows = query.build().map_err(no::fault)?.fetch_all(&mut *db).await.map_err(no::fault)?;
     let more = i64::try_from(rows.len()).unwrap_or(i64::MAX) > MOST;
     let mut parts = Vec::new();
     for row in rows.iter().take(usize::try_from(MOST).unwrap_or(usize::MAX)) {

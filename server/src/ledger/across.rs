@@ -1,24 +1,19 @@
 //! Rules that look at other intakes of the shop than the one a command is about: tags, earlier intakes, moved photos.
 
 use serde_json::json;
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::No;
 use super::append::Work;
 use super::load;
+use crate::database::Connection;
 use crate::intake::body::{Body, Earlier};
 use crate::intake::days;
 use crate::intake::decide::{Refusal, Sentence};
 use crate::intake::state::Whose;
 
 /// Why a command of this intake cannot be, given the others; none when nothing speaks against it.
-pub(super) async fn no(
-    db: &mut SqliteConnection,
-    work: &Work,
-    id: Uuid,
-    body: &Body,
-) -> Result<Option<No>, sqlx::Error> {
+pub(super) async fn no(db: &mut Connection, work: &Work, id: Uuid, body: &Body) -> Result<Option<No>, sqlx::Error> {
     match body {
         Body::Opened(b) => {
             if let Some(no) = no_tag(db, work, &b.tag, id).await? {
@@ -46,11 +41,11 @@ pub(super) async fn no(
 }
 
 /// Where another intake stands, this batch included.
-async fn state_of(db: &mut SqliteConnection, work: &Work, id: Uuid) -> Result<Option<String>, sqlx::Error> {
+async fn state_of(db: &mut Connection, work: &Work, id: Uuid) -> Result<Option<String>, sqlx::Error> {
     if let Some(open) = work.intakes.get(&id).filter(|_| work.touched.contains(&id)) {
         return Ok(Some(open.intake.state.word().to_owned()));
     }
-    sqlx::query_scalar("SELECT state FROM intake WHERE shop = ? AND id = ?")
+    sqlx::query_scalar("SELECT state FROM intake WHERE shop = $1 AND id = $2")
         .bind(work.shop.to_string())
         .bind(id.to_string())
         .fetch_optional(db)
@@ -62,16 +57,13 @@ fn refused(sentence: Sentence) -> No {
 }
 
 /// Why an intake cannot go back to this earlier one: there is none under that tag, or its machine is still here.
-async fn no_earlier(
-    db: &mut SqliteConnection,
-    work: &Work,
-    earlier: &Earlier,
-) -> Result<Option<Sentence>, sqlx::Error> {
+async fn no_earlier(db: &mut Connection, work: &Work, earlier: &Earlier) -> Result<Option<Sentence>, sqlx::Error> {
     let shop = work.shop.to_string();
     // A receipt may still name the tag that was lost later.
-    let row: Option<(String, bool)> = sqlx::query_as(
-        "SELECT state, tag = ?3 OR EXISTS (SELECT 1 FROM lost_tag l WHERE l.shop = ?1 AND l.tag = ?3 AND l.intake = ?2)
-         FROM intake WHERE shop = ?1 AND id = ?2",
+    let row: Option<(String, i64)> = sqlx::query_as(
+        "SELECT state, CASE WHEN tag = $3 OR EXISTS (SELECT 1 FROM lost_tag l WHERE l.shop = $1 AND l.tag = $3 AND l.intake = $2)
+           THEN 1 ELSE 0 END
+         FROM intake WHERE shop = $1 AND id = $2",
     )
     .bind(shop)
     .bind(earlier.intake.to_string())
@@ -80,7 +72,7 @@ async fn no_earlier(
     .await?;
     let tag = json!(earlier.tag);
     Ok(match row {
-        None | Some((_, false)) => Some("refused.no-such-earlier"),
+        None | Some((_, 0)) => Some("refused.no-such-earlier"),
         Some((state, _)) if earlier.again != "same customer" && HERE.contains(&state.as_str()) => {
             Some("refused.earlier-still-here")
         }
@@ -93,10 +85,10 @@ async fn no_earlier(
 const HERE: [&str; 3] = ["open", "in care", "found"];
 
 /// A tag hangs on one machine at a time, and one that was lost on none ever again: it may turn up on anything.
-async fn no_tag(db: &mut SqliteConnection, work: &Work, tag: &str, id: Uuid) -> Result<Option<No>, sqlx::Error> {
+async fn no_tag(db: &mut Connection, work: &Work, tag: &str, id: Uuid) -> Result<Option<No>, sqlx::Error> {
     let shop = work.shop.to_string();
     let touched = || work.intakes.iter().filter(|(other, _)| work.touched.contains(other));
-    let lost: Option<String> = sqlx::query_scalar("SELECT intake FROM lost_tag WHERE shop = ? AND tag = ?")
+    let lost: Option<String> = sqlx::query_scalar("SELECT intake FROM lost_tag WHERE shop = $1 AND tag = $2")
         .bind(&shop)
         .bind(tag)
         .fetch_optional(&mut *db)
@@ -105,7 +97,7 @@ async fn no_tag(db: &mut SqliteConnection, work: &Work, tag: &str, id: Uuid) -> 
         return Ok(Some(No::TagLost(tag.to_owned())));
     }
     let there: Option<String> = sqlx::query_scalar(
-        "SELECT id FROM intake WHERE shop = ? AND tag = ? AND state IN ('open', 'in care', 'found')",
+        "SELECT id FROM intake WHERE shop = $1 AND tag = $2 AND state IN ('open', 'in care', 'found')",
     )
     .bind(shop)
     .bind(tag)

@@ -1,4 +1,11 @@
 //! One batch: each command judged on its own, one transaction, one checkpoint.
+//!
+//! Why two processes never fork a log. A batch begins by reading the head for writing: on SQLite it holds the database's only
+//! write lock, on PostgreSQL the lock of the shop's row in `log_head`. Every batch of that shop, in whichever process, waits
+//! there, and reads everything else only afterwards; at READ COMMITTED each statement sees what was committed before it began,
+//! so all of the batch before, and nothing commits to this shop meanwhile. Batches of a shop therefore run one after the other
+//! and are serialisable. The head is replaced only where its note is still the one that was read (`seal`): should a lock ever
+//! be lost with its connection, the commit fails with it. Other shops are not waited for.
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
@@ -8,17 +15,19 @@ use evidence::disclosure;
 use evidence::entry::{Entry, EntryError, Kept};
 use evidence::tree::{self, Hash};
 use serde_json::{Map, Value};
-use sqlx::{Row, SqliteConnection};
+use sqlx::Row;
 use uuid::Uuid;
 
 use super::appender::Job;
 use super::load::{self, Head, broken};
 use super::{Answer, Command, Ledger, No, Notice, across, erase, project};
+use crate::database::{self, Connection, Engine};
 use crate::intake::body::{Body, personal_members};
 use crate::intake::decide::{self, Author, Refusal, Sentence};
 use crate::intake::erasure;
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Fact, Intake, Whose};
+use crate::originals::Shelf;
 use crate::settings;
 
 /// An intake as the batch knows it.
@@ -49,8 +58,11 @@ impl Ledger {
                     // A caller that went away finds its entry again by its id.
                     let _ = reply.send(answer);
                 }
-                for notice in notices {
-                    let _ = self.inner.notices.send(notice);
+                match Engine::of(self.pool()) {
+                    Engine::Sqlite => notices.into_iter().for_each(|n| drop(self.inner.notices.send(n))),
+                    // In the order of the log, whoever wrote: the herald tells them.
+                    Engine::Postgres if !notices.is_empty() => self.announce(shop).await,
+                    Engine::Postgres => {}
                 }
             }
             Err(e) => {
@@ -67,8 +79,8 @@ impl Ledger {
         shop: Uuid,
         commands: Vec<Command>,
     ) -> Result<(Vec<Result<Answer, No>>, Vec<Notice>), sqlx::Error> {
-        let mut tx = self.inner.pool.begin_with("BEGIN IMMEDIATE").await?;
-        let Some(head) = load::head(&mut *tx, shop).await? else {
+        let mut tx = database::writing_rows(&self.inner.pool).await?;
+        let Some(head) = load::head_to_write(&mut tx, shop).await? else {
             return Ok((commands.iter().map(|_| Err(No::NoShop)).collect(), Vec::new()));
         };
         let before = head.note.clone();
@@ -97,21 +109,55 @@ impl Ledger {
                 project::write(&mut tx, &open.intake, open.kind.as_deref()).await?;
             }
         }
-        if let Err(e) = tx.commit().await {
-            // The outcome is unknown: read back, never assume.
-            let now = load::head(&self.inner.pool, shop).await?;
-            if now.is_none_or(|h| h.note != work.head.note) {
-                return Err(e);
-            }
+        if let Err(e) = tx.commit().await
+            && !self.kept_all_the_same(shop, &answers).await?
+        {
+            return Err(e);
         }
         let note = work.head.note;
         Ok((with_checkpoint(answers, &note), work.notices))
     }
 
+    /// Keeps a shop's log from growing in any process until this is dropped, for taking bytes away: between the look at
+    /// the log and the deletion nobody says that they are held. Nothing on SQLite, where one process is all there is and
+    /// its own lock does that.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn hold(&self, shop: Uuid) -> Result<Option<database::Transaction>, sqlx::Error> {
+        if Engine::of(self.pool()) == Engine::Sqlite {
+            return Ok(None);
+        }
+        let mut tx = database::writing_rows(self.pool()).await?;
+        load::head_to_write(&mut tx, shop).await?;
+        Ok(Some(tx))
+    }
+
+    /// Whether an entry says that bytes are held which another process took away meanwhile: refused ones, or erased ones.
+    fn bytes_gone(&self, shop: Uuid, body: &Body) -> bool {
+        let file = match body {
+            Body::PhotoReceived(b) => b.file,
+            Body::FileReceived(b) => b.file,
+            _ => return false,
+        };
+        Engine::of(self.pool()) == Engine::Postgres && !self.originals().is_there(shop, Shelf::Originals, &file)
+    }
+
+    /// The outcome of a commit is unknown: read back, never assume. Reading for writing waits until a commit that is still
+    /// under way on the other side of a lost connection has ended.
+    async fn kept_all_the_same(&self, shop: Uuid, answers: &[Result<Answer, No>]) -> Result<bool, sqlx::Error> {
+        let mut tx = database::writing_rows(&self.inner.pool).await?;
+        load::head_to_write(&mut tx, shop).await?;
+        let Some(first) = answers.iter().flatten().find(|a| a.fresh) else { return Ok(false) };
+        let kept = kept_before(&mut tx, shop, first.id, &first.digest).await?;
+        tx.rollback().await?;
+        Ok(matches!(kept, Some(Ok(_))))
+    }
+
     /// Judges one command and writes its entry. A database error ends the whole batch; a refusal only this command.
     async fn one(
         &self,
-        db: &mut SqliteConnection,
+        db: &mut Connection,
         work: &mut Work,
         command: Command,
     ) -> Result<Result<Answer, No>, sqlx::Error> {
@@ -134,6 +180,9 @@ impl Ledger {
         let (told, fact) = match said.intake {
             None => (Vec::new(), None),
             Some(id) => match self.judge(db, work, id, &command, &body).await? {
+                Ok((_, body)) if self.bytes_gone(work.shop, &body) => {
+                    return Ok(Err(No::Busy("its bytes were taken away; they are sent again".into())));
+                }
                 Ok((told, body)) => (told, Some(body)),
                 Err(no) => return Ok(Err(no)),
             },
@@ -185,7 +234,7 @@ impl Ledger {
     /// Loads the intake once a batch and lets the pure rules decide.
     async fn judge(
         &self,
-        db: &mut SqliteConnection,
+        db: &mut Connection,
         work: &mut Work,
         id: Uuid,
         command: &Command,
@@ -242,7 +291,7 @@ impl Ledger {
     }
 
     /// Signs the new head and replaces the old one, only if it is still the one that was read.
-    async fn seal(&self, db: &mut SqliteConnection, work: &mut Work, before: &str) -> Result<(), sqlx::Error> {
+    async fn seal(&self, db: &mut Connection, work: &mut Work, before: &str) -> Result<(), sqlx::Error> {
         let wanted: Vec<_> =
             tree::needed_for_root(work.head.size).into_iter().filter(|n| !work.nodes.contains_key(n)).collect();
         work.nodes.extend(load::nodes(&mut *db, work.shop, &wanted).await?);
@@ -250,7 +299,7 @@ impl Ledger {
             .map_err(|e| broken(e.to_string()))?;
         let checkpoint = work.head.checkpoint(work.shop);
         work.head.note = checkpoint.sign(&[&self.signer(&checkpoint.origin)]).map_err(|e| broken(e.to_string()))?;
-        let done = sqlx::query("UPDATE log_head SET epoch = ?, size = ?, root = ?, note = ?, log_time = ?, ahead = ? WHERE shop = ? AND note = ?")
+        let done = sqlx::query("UPDATE log_head SET epoch = $1, size = $2, root = $3, note = $4, log_time = $5, ahead = $6 WHERE shop = $7 AND note = $8")
             .bind(i64::try_from(work.head.epoch).map_err(|e| broken(e.to_string()))?)
             .bind(i64::try_from(work.head.size).map_err(|e| broken(e.to_string()))?)
             .bind(work.head.root.to_vec())
@@ -266,6 +315,13 @@ impl Ledger {
 
     /// Publishes the newest checkpoint beside the originals. A failure is logged; the next one publishes again.
     pub async fn publish(&self, shop: Uuid) {
+        // One process after the other, each with the head it reads then: the newest published never goes back.
+        let _alone = match database::alone(self.pool(), &format!("publish {shop}")).await {
+            Ok(alone) => alone,
+            Err(e) => {
+                return tracing::warn!(%shop, error = %e, "the checkpoint is published at the next entry or start");
+            }
+        };
         let head = match self.head(shop).await {
             Ok(Some(head)) => head,
             _ => return,
@@ -290,12 +346,12 @@ fn with_checkpoint(answers: Vec<Result<Answer, No>>, note: &str) -> Vec<Result<A
 
 /// The same id again: the same words are the same command; other words are refused.
 async fn kept_before(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     id: Uuid,
     digest: &Digest,
 ) -> Result<Option<Result<Answer, No>>, sqlx::Error> {
-    let row = sqlx::query("SELECT idx, digest, bytes FROM entry WHERE shop = ? AND id = ?")
+    let row = sqlx::query("SELECT idx, digest, bytes FROM entry WHERE shop = $1 AND id = $2")
         .bind(shop.to_string())
         .bind(id.to_string())
         .fetch_optional(db)
@@ -337,7 +393,7 @@ fn disclosed(command: &Command) -> Result<Map<String, Value>, No> {
 }
 
 async fn write_entry(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     work: &mut Work,
     entry: &Entry,
     digest: &Digest,
@@ -347,7 +403,7 @@ async fn write_entry(
     let (shop, size) = (work.shop.to_string(), work.head.size);
     let index = i64::try_from(size).map_err(|e| broken(e.to_string()))?;
     let intake = entry.said.intake.map(|i| i.to_string());
-    sqlx::query("INSERT INTO entry (shop, idx, id, digest, intake, type, bytes) VALUES (?, ?, ?, ?, ?, ?, ?)")
+    sqlx::query("INSERT INTO entry (shop, idx, id, digest, intake, type, bytes) VALUES ($1, $2, $3, $4, $5, $6, $7)")
         .bind(&shop)
         .bind(index)
         .bind(entry.said.id.to_string())
@@ -362,7 +418,7 @@ async fn write_entry(
     let fresh = tree::new_nodes(size, tree::leaf_hash(bytes), &mut |l, i| work.nodes.get(&(l, i)).copied())
         .map_err(|e| broken(e.to_string()))?;
     for (level, idx, hash) in fresh {
-        sqlx::query("INSERT INTO node (shop, level, idx, hash) VALUES (?, ?, ?, ?)")
+        sqlx::query("INSERT INTO node (shop, level, idx, hash) VALUES ($1, $2, $3, $4)")
             .bind(&shop)
             .bind(i64::from(level))
             .bind(i64::try_from(idx).map_err(|e| broken(e.to_string()))?)
@@ -372,7 +428,7 @@ async fn write_entry(
         work.nodes.insert((level, idx), hash);
     }
     for text in disclosures {
-        sqlx::query("INSERT INTO disclosure (shop, idx, intake, digest, text) VALUES (?, ?, ?, ?, ?)")
+        sqlx::query("INSERT INTO disclosure (shop, idx, intake, digest, text) VALUES ($1, $2, $3, $4, $5)")
             .bind(&shop)
             .bind(index)
             .bind(&intake)
@@ -387,7 +443,7 @@ async fn write_entry(
 
 /// Keeps track of which files entries named, which are held and which are judged.
 pub(super) async fn named_files(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     intake: Uuid,
     index: u64,

@@ -1,11 +1,11 @@
 //! Searching: a query becomes stretches of the index of words, and words with a typo are looked up first.
 
-use sqlx::{QueryBuilder, Sqlite, SqliteConnection};
 use uuid::Uuid;
 
 use super::project;
 use super::start::shops;
 use super::{Ledger, load};
+use crate::database::{self, Connection};
 use crate::intake::state::Whose;
 use crate::search::{Atom, Query, Stretch, ends, one_typo};
 
@@ -21,7 +21,7 @@ pub type Plan = Vec<Vec<Vec<Vec<Stretch>>>>;
 ///
 /// # Errors
 /// The database's.
-pub async fn plan(db: &mut SqliteConnection, shop: Uuid, query: &Query) -> Result<Plan, sqlx::Error> {
+pub async fn plan(db: &mut Connection, shop: Uuid, query: &Query) -> Result<Plan, sqlx::Error> {
     let mut plan = Vec::with_capacity(query.0.len());
     for ways in &query.0 {
         let mut planned = Vec::with_capacity(ways.len());
@@ -37,13 +37,13 @@ pub async fn plan(db: &mut SqliteConnection, shop: Uuid, query: &Query) -> Resul
     Ok(plan)
 }
 
-async fn stretches(db: &mut SqliteConnection, shop: Uuid, atom: &Atom) -> Result<Vec<Stretch>, sqlx::Error> {
+async fn stretches(db: &mut Connection, shop: Uuid, atom: &Atom) -> Result<Vec<Stretch>, sqlx::Error> {
     let mut all = atom.stretches();
     let Some(word) = atom.forgiving() else { return Ok(all) };
     let (front, back) = ends(word);
     let near: Vec<String> = sqlx::query_scalar(
-        "SELECT word FROM search_word WHERE shop = ?1 AND front = ?2
-         UNION SELECT word FROM search_word WHERE shop = ?1 AND back = ?3 LIMIT ?4",
+        "SELECT word FROM search_word WHERE shop = $1 AND front = $2
+         UNION SELECT word FROM search_word WHERE shop = $1 AND back = $3 LIMIT $4",
     )
     .bind(shop.to_string())
     .bind(front)
@@ -52,12 +52,12 @@ async fn stretches(db: &mut SqliteConnection, shop: Uuid, atom: &Atom) -> Result
     .fetch_all(db)
     .await?;
     let meant = near.into_iter().filter(|w| !w.starts_with(word) && one_typo(word, w)).take(MEANT);
-    all.extend(meant.map(|w| (w.clone(), format!("{w}\0"))));
+    all.extend(meant.map(|w| (w.clone(), format!("{w}\u{1}"))));
     Ok(all)
 }
 
 /// Adds the conditions of a plan to a query over `intake`.
-pub fn push(query: &mut QueryBuilder<Sqlite>, shop: Uuid, plan: &Plan) {
+pub fn push(query: &mut database::Builder, shop: Uuid, plan: &Plan) {
     for ways in plan {
         query.push(" AND (");
         for (n, way) in ways.iter().enumerate() {
@@ -85,7 +85,7 @@ impl Ledger {
     /// The database's, or a broken entry.
     pub async fn project_anew(&self) -> Result<(), sqlx::Error> {
         for shop in shops(self.pool()).await? {
-            let by: Option<i64> = sqlx::query_scalar("SELECT version FROM projected WHERE shop = ?")
+            let by: Option<i64> = sqlx::query_scalar("SELECT version FROM projected WHERE shop = $1")
                 .bind(shop.to_string())
                 .fetch_optional(self.pool())
                 .await?;
@@ -93,11 +93,13 @@ impl Ledger {
                 continue;
             }
             tracing::info!(%shop, "the list of intakes is written anew for this version");
-            let mut tx = self.pool().begin_with("BEGIN IMMEDIATE").await?;
-            for table in ["DELETE FROM intake_word WHERE shop = ?", "DELETE FROM search_word WHERE shop = ?"] {
+            let mut tx = database::writing_rows(self.pool()).await?;
+            // Nobody appends to this shop meanwhile; another process that does the same afterwards changes nothing.
+            load::head_to_write(&mut tx, shop).await?;
+            for table in ["DELETE FROM intake_word WHERE shop = $1", "DELETE FROM search_word WHERE shop = $1"] {
                 sqlx::query(table).bind(shop.to_string()).execute(&mut *tx).await?;
             }
-            let ids: Vec<String> = sqlx::query_scalar("SELECT id FROM intake WHERE shop = ?")
+            let ids: Vec<String> = sqlx::query_scalar("SELECT id FROM intake WHERE shop = $1")
                 .bind(shop.to_string())
                 .fetch_all(&mut *tx)
                 .await?;

@@ -9,11 +9,12 @@ use evidence::disclosure;
 use evidence::entry::{Author, Entry};
 use evidence::tree::{self, Hash};
 use serde_json::Value;
-use sqlx::{Row, SqliteConnection, SqliteExecutor};
+use sqlx::Row;
 use uuid::Uuid;
 
 use super::project::OwnKind;
 use super::{LOG_NAME, Ledger};
+use crate::database::{self, Connection, Executor};
 use crate::intake::body::Body;
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Fact, Intake, Mark, Whose};
@@ -59,12 +60,12 @@ pub fn broken(sentence: impl Into<String>) -> sqlx::Error {
 }
 
 /// An unsigned number from a column.
-pub fn number(row: &sqlx::sqlite::SqliteRow, column: &str) -> Result<u64, sqlx::Error> {
+pub fn number(row: &database::Row, column: &str) -> Result<u64, sqlx::Error> {
     u64::try_from(row.try_get::<i64, _>(column)?).map_err(|_| broken(format!("{column} is negative")))
 }
 
 /// A 32-byte hash from a column.
-pub fn hash(row: &sqlx::sqlite::SqliteRow, column: &str) -> Result<Hash, sqlx::Error> {
+pub fn hash(row: &database::Row, column: &str) -> Result<Hash, sqlx::Error> {
     row.try_get::<Vec<u8>, _>(column)?.try_into().map_err(|_| broken(format!("{column} is not a hash")))
 }
 
@@ -72,22 +73,32 @@ pub fn hash(row: &sqlx::sqlite::SqliteRow, column: &str) -> Result<Hash, sqlx::E
 ///
 /// # Errors
 /// The database's.
-pub async fn head(db: impl SqliteExecutor<'_>, shop: Uuid) -> Result<Option<Head>, sqlx::Error> {
-    let row = sqlx::query("SELECT epoch, size, root, note, log_time, ahead FROM log_head WHERE shop = ?")
-        .bind(shop.to_string())
-        .fetch_optional(db)
-        .await?;
-    row.map(|r| {
-        Ok(Head {
-            epoch: number(&r, "epoch")?,
-            size: number(&r, "size")?,
-            root: hash(&r, "root")?,
-            note: r.try_get("note")?,
-            log_time: r.try_get("log_time")?,
-            ahead: r.try_get("ahead")?,
-        })
+pub async fn head(db: impl Executor<'_>, shop: Uuid) -> Result<Option<Head>, sqlx::Error> {
+    let row = sqlx::query(HEAD).bind(shop.to_string()).fetch_optional(db).await?;
+    row.map(|r| head_of(&r)).transpose()
+}
+
+/// The same, for a transaction that will replace it: nobody else can until that ends.
+///
+/// # Errors
+/// The database's.
+pub async fn head_to_write(db: &mut Connection, shop: Uuid) -> Result<Option<Head>, sqlx::Error> {
+    let query = sqlx::AssertSqlSafe(format!("{HEAD}{}", database::lock_read(db)));
+    let row = sqlx::query(query).bind(shop.to_string()).fetch_optional(db).await?;
+    row.map(|r| head_of(&r)).transpose()
+}
+
+const HEAD: &str = "SELECT epoch, size, root, note, log_time, ahead FROM log_head WHERE shop = $1";
+
+fn head_of(r: &database::Row) -> Result<Head, sqlx::Error> {
+    Ok(Head {
+        epoch: number(r, "epoch")?,
+        size: number(r, "size")?,
+        root: hash(r, "root")?,
+        note: r.try_get("note")?,
+        log_time: r.try_get("log_time")?,
+        ahead: r.try_get("ahead")?,
     })
-    .transpose()
 }
 
 /// Which entries of a log.
@@ -105,16 +116,16 @@ pub struct Range {
 ///
 /// # Errors
 /// The database's.
-pub async fn entries(db: &mut SqliteConnection, shop: Uuid, range: Range) -> Result<Vec<Stored>, sqlx::Error> {
+pub async fn entries(db: &mut Connection, shop: Uuid, range: Range) -> Result<Vec<Stored>, sqlx::Error> {
     let after = range.after.map_or(-1, |a| i64::try_from(a).unwrap_or(i64::MAX));
     let (of_entry, of_disclosure) = match range.intake {
         Some(_) => (
-            "SELECT idx, bytes FROM entry WHERE shop = ? AND idx > ? AND intake = ? ORDER BY idx LIMIT ?",
-            "SELECT idx, text FROM disclosure WHERE shop = ? AND idx > ? AND intake = ? AND idx <= ?",
+            "SELECT idx, bytes FROM entry WHERE shop = $1 AND idx > $2 AND intake = $3 ORDER BY idx LIMIT $4",
+            "SELECT idx, text FROM disclosure WHERE shop = $1 AND idx > $2 AND intake = $3 AND idx <= $4",
         ),
         None => (
-            "SELECT idx, bytes FROM entry WHERE shop = ? AND idx > ? AND ? = '' ORDER BY idx LIMIT ?",
-            "SELECT idx, text FROM disclosure WHERE shop = ? AND idx > ? AND ? = '' AND idx <= ?",
+            "SELECT idx, bytes FROM entry WHERE shop = $1 AND idx > $2 AND $3 = '' ORDER BY idx LIMIT $4",
+            "SELECT idx, text FROM disclosure WHERE shop = $1 AND idx > $2 AND $3 = '' AND idx <= $4",
         ),
     };
     let which = range.intake.map(|i| i.to_string()).unwrap_or_default();
@@ -207,7 +218,7 @@ pub fn mark(entry: &Entry, index: Option<u64>, order: usize) -> Result<Mark, Str
 ///
 /// # Errors
 /// The database's, or a broken entry.
-pub async fn intake(db: &mut SqliteConnection, whose: Whose) -> Result<Intake, sqlx::Error> {
+pub async fn intake(db: &mut Connection, whose: Whose) -> Result<Intake, sqlx::Error> {
     let range = Range { intake: Some(whose.intake), after: None, limit: u32::MAX };
     let entries = entries(db, whose.shop, range).await?;
     fold(whose, &entries).map_err(broken)
@@ -218,13 +229,13 @@ pub async fn intake(db: &mut SqliteConnection, whose: Whose) -> Result<Intake, s
 /// # Errors
 /// The database's.
 pub async fn nodes(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     wanted: &[(u8, u64)],
 ) -> Result<HashMap<(u8, u64), Hash>, sqlx::Error> {
     let mut out = HashMap::with_capacity(wanted.len());
     for (level, idx) in wanted {
-        let row = sqlx::query("SELECT hash FROM node WHERE shop = ? AND level = ? AND idx = ?")
+        let row = sqlx::query("SELECT hash FROM node WHERE shop = $1 AND level = $2 AND idx = $3")
             .bind(shop.to_string())
             .bind(i64::from(*level))
             .bind(i64::try_from(*idx).unwrap_or(i64::MAX))
@@ -241,7 +252,7 @@ pub async fn nodes(
 ///
 /// # Errors
 /// The database's, or a missing node.
-pub async fn root_at(db: &mut SqliteConnection, shop: Uuid, size: u64) -> Result<Hash, sqlx::Error> {
+pub async fn root_at(db: &mut Connection, shop: Uuid, size: u64) -> Result<Hash, sqlx::Error> {
     let have = nodes(db, shop, &tree::needed_for_root(size)).await?;
     tree::root_from(size, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
 }
@@ -250,7 +261,7 @@ pub async fn root_at(db: &mut SqliteConnection, shop: Uuid, size: u64) -> Result
 ///
 /// # Errors
 /// The database's, or a missing node.
-pub async fn inclusion(db: &mut SqliteConnection, shop: Uuid, index: u64, size: u64) -> Result<Vec<Hash>, sqlx::Error> {
+pub async fn inclusion(db: &mut Connection, shop: Uuid, index: u64, size: u64) -> Result<Vec<Hash>, sqlx::Error> {
     let have = nodes(db, shop, &tree::needed_for_inclusion(index, size)).await?;
     tree::inclusion(index, size, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
 }
@@ -260,12 +271,12 @@ pub async fn inclusion(db: &mut SqliteConnection, shop: Uuid, index: u64, size: 
 /// # Errors
 /// The database's.
 pub async fn document(
-    db: impl SqliteExecutor<'_>,
+    db: impl Executor<'_>,
     shop: Uuid,
     what: &str,
     digest: &Digest,
 ) -> Result<Option<Vec<u8>>, sqlx::Error> {
-    sqlx::query_scalar("SELECT bytes FROM document WHERE shop = ? AND digest = ? AND what = ?")
+    sqlx::query_scalar("SELECT bytes FROM document WHERE shop = $1 AND digest = $2 AND what = $3")
         .bind(shop.to_string())
         .bind(digest.0.to_vec())
         .bind(what)
@@ -278,21 +289,23 @@ pub async fn document(
 /// # Errors
 /// The database's.
 pub async fn keep_document(
-    db: impl SqliteExecutor<'_>,
+    db: impl Executor<'_>,
     shop: Uuid,
     what: &str,
     name: &str,
     bytes: &[u8],
 ) -> Result<Digest, sqlx::Error> {
     let digest = Digest::of(bytes);
-    sqlx::query("INSERT INTO document (shop, digest, what, name, bytes) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING")
-        .bind(shop.to_string())
-        .bind(digest.0.to_vec())
-        .bind(what)
-        .bind(name)
-        .bind(bytes)
-        .execute(db)
-        .await?;
+    sqlx::query(
+        "INSERT INTO document (shop, digest, what, name, bytes) VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING",
+    )
+    .bind(shop.to_string())
+    .bind(digest.0.to_vec())
+    .bind(what)
+    .bind(name)
+    .bind(bytes)
+    .execute(db)
+    .await?;
     Ok(digest)
 }
 
@@ -300,9 +313,11 @@ pub async fn keep_document(
 ///
 /// # Errors
 /// The database's.
-pub async fn settings(db: impl SqliteExecutor<'_>, shop: Uuid) -> Result<BTreeMap<String, (Value, u64)>, sqlx::Error> {
-    let rows =
-        sqlx::query("SELECT name, value, idx FROM setting WHERE shop = ?").bind(shop.to_string()).fetch_all(db).await?;
+pub async fn settings(db: impl Executor<'_>, shop: Uuid) -> Result<BTreeMap<String, (Value, u64)>, sqlx::Error> {
+    let rows = sqlx::query("SELECT name, value, idx FROM setting WHERE shop = $1")
+        .bind(shop.to_string())
+        .fetch_all(db)
+        .await?;
     rows.iter()
         .map(|r| {
             let value = serde_json::from_str(&r.try_get::<String, _>("value")?).map_err(|e| broken(e.to_string()))?;
@@ -318,7 +333,7 @@ impl Ledger {
     /// The database's, or a stored kind that no longer parses.
     pub async fn kind(
         &self,
-        db: &mut SqliteConnection,
+        db: &mut Connection,
         shop: Uuid,
         digest: &Digest,
     ) -> Result<Option<Arc<LoadedKind>>, sqlx::Error> {
@@ -346,8 +361,8 @@ impl Ledger {
 ///
 /// # Errors
 /// The database's.
-pub async fn own_kinds(db: impl SqliteExecutor<'_>, shop: Uuid) -> Result<Vec<OwnKind>, sqlx::Error> {
-    let rows = sqlx::query("SELECT idx, kind_id, digest FROM own_kind WHERE shop = ? ORDER BY idx")
+pub async fn own_kinds(db: impl Executor<'_>, shop: Uuid) -> Result<Vec<OwnKind>, sqlx::Error> {
+    let rows = sqlx::query("SELECT idx, kind_id, digest FROM own_kind WHERE shop = $1 ORDER BY idx")
         .bind(shop.to_string())
         .fetch_all(db)
         .await?;

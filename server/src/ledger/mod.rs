@@ -8,6 +8,7 @@ mod append;
 mod appender;
 pub mod erase;
 pub mod find;
+mod herald;
 pub mod load;
 pub mod project;
 pub mod prove;
@@ -21,10 +22,10 @@ use evidence::digest::Digest;
 use evidence::entry::{Author, Kept, Said};
 use evidence::note::SignerKey;
 use serde_json::{Map, Value};
-use sqlx::SqlitePool;
 use tokio::sync::broadcast;
 use uuid::Uuid;
 
+use crate::database;
 use crate::edge::{Clock, Random};
 use crate::intake::decide::{Refusal, Sentence};
 use crate::intake::kind::LoadedKind;
@@ -150,7 +151,7 @@ pub struct Ledger {
 }
 
 struct Inner {
-    pool: SqlitePool,
+    pool: database::Pool,
     originals: Originals,
     clock: Clock,
     random: Random,
@@ -160,12 +161,13 @@ struct Inner {
     kinds: Mutex<HashMap<Digest, Arc<LoadedKind>>>,
     verified: Mutex<HashMap<Uuid, String>>,
     notices: broadcast::Sender<Notice>,
+    herald: Mutex<Option<tokio::task::JoinHandle<()>>>,
 }
 
 impl Ledger {
     /// A ledger over an open database and store; its tasks run on the runtime this is called on, not on a worker that
     /// may stop earlier. Nothing is checked here: see [`start`].
-    pub fn new(pool: SqlitePool, originals: Originals, clock: Clock, random: Random, seed: [u8; 32]) -> Ledger {
+    pub fn new(pool: database::Pool, originals: Originals, clock: Clock, random: Random, seed: [u8; 32]) -> Ledger {
         let (notices, _) = broadcast::channel(4096);
         Ledger {
             inner: Arc::new(Inner {
@@ -179,13 +181,22 @@ impl Ledger {
                 kinds: Mutex::default(),
                 verified: Mutex::default(),
                 notices,
+                herald: Mutex::default(),
             }),
         }
     }
 
     /// The database, for reads.
-    pub fn pool(&self) -> &SqlitePool {
+    pub fn pool(&self) -> &database::Pool {
         &self.inner.pool
+    }
+
+    /// A transaction that reads one state of the log throughout.
+    ///
+    /// # Errors
+    /// The database's.
+    pub async fn reading(&self) -> Result<database::Transaction, sqlx::Error> {
+        database::reading(&self.inner.pool).await
     }
 
     /// The store of bytes.
@@ -281,6 +292,11 @@ impl Ledger {
         };
         for appender in appenders {
             appender.finish().await;
+        }
+        let herald = self.inner.herald.lock().unwrap_or_else(std::sync::PoisonError::into_inner).take();
+        if let Some(herald) = herald {
+            herald.abort();
+            let _ = herald.await;
         }
         self.inner.pool.close().await;
     }

@@ -4,10 +4,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use evidence::digest::Digest;
 use serde_json::{Map, Value, json};
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::load::broken;
+use crate::database::Connection;
 use crate::intake::body::{Body, MACHINE_FIELDS};
 use crate::intake::check::{self, Mode};
 use crate::intake::decide;
@@ -154,9 +154,9 @@ fn cover(kind: &LoadedKind, intake: &Intake) -> Option<Uuid> {
 ///
 /// # Errors
 /// The database's.
-pub async fn written(db: &mut SqliteConnection, shop: Uuid) -> Result<(), sqlx::Error> {
+pub async fn written(db: &mut Connection, shop: Uuid) -> Result<(), sqlx::Error> {
     sqlx::query(
-        "INSERT INTO projected (shop, version) VALUES (?, ?) ON CONFLICT (shop) DO UPDATE SET version = excluded.version",
+        "INSERT INTO projected (shop, version) VALUES ($1, $2) ON CONFLICT (shop) DO UPDATE SET version = excluded.version",
     )
     .bind(shop.to_string())
     .bind(VERSION)
@@ -169,11 +169,11 @@ pub async fn written(db: &mut SqliteConnection, shop: Uuid) -> Result<(), sqlx::
 ///
 /// # Errors
 /// The database's.
-pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&LoadedKind>) -> Result<(), sqlx::Error> {
+pub async fn write(db: &mut Connection, intake: &Intake, kind: Option<&LoadedKind>) -> Result<(), sqlx::Error> {
     let Some(row) = intake_row(intake, kind) else { return Ok(()) };
     let (shop, id) = (intake.whose.shop.to_string(), intake.whose.intake.to_string());
     sqlx::query(
-        "INSERT INTO intake (shop, id, tag, state, kind, opened_idx, last_idx, summary) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+        "INSERT INTO intake (shop, id, tag, state, kind, opened_idx, last_idx, summary) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
          ON CONFLICT (shop, id) DO UPDATE SET tag = excluded.tag, state = excluded.state, last_idx = excluded.last_idx,
          summary = excluded.summary",
     )
@@ -188,7 +188,7 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
     .execute(&mut *db)
     .await?;
     for (tag, index) in &row.lost {
-        sqlx::query("INSERT INTO lost_tag (shop, tag, intake, idx) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")
+        sqlx::query("INSERT INTO lost_tag (shop, tag, intake, idx) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING")
             .bind(&shop)
             .bind(tag)
             .bind(&id)
@@ -196,14 +196,14 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
             .execute(&mut *db)
             .await?;
     }
-    let before: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = ? AND intake = ?")
+    let before: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = $1 AND intake = $2")
         .bind(&shop)
         .bind(&id)
         .fetch_all(&mut *db)
         .await?;
     let before: BTreeSet<String> = before.into_iter().collect();
     for gone in before.difference(&row.words) {
-        sqlx::query("DELETE FROM intake_word WHERE shop = ? AND word = ? AND intake = ?")
+        sqlx::query("DELETE FROM intake_word WHERE shop = $1 AND word = $2 AND intake = $3")
             .bind(&shop)
             .bind(gone)
             .bind(&id)
@@ -211,7 +211,7 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
             .await?;
         // A name that is erased is in no list of words either.
         sqlx::query(
-            "DELETE FROM search_word WHERE shop = ? AND word = ?
+            "DELETE FROM search_word WHERE shop = $1 AND word = $2
              AND NOT EXISTS (SELECT 1 FROM intake_word w WHERE w.shop = search_word.shop AND w.word = search_word.word)",
         )
         .bind(&shop)
@@ -220,7 +220,7 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
         .await?;
     }
     for new in row.words.difference(&before) {
-        sqlx::query("INSERT INTO intake_word (shop, word, intake) VALUES (?, ?, ?)")
+        sqlx::query("INSERT INTO intake_word (shop, word, intake) VALUES ($1, $2, $3)")
             .bind(&shop)
             .bind(new)
             .bind(&id)
@@ -228,13 +228,15 @@ pub async fn write(db: &mut SqliteConnection, intake: &Intake, kind: Option<&Loa
             .await?;
         if search::is_plain(new) {
             let (front, back) = search::ends(new);
-            sqlx::query("INSERT INTO search_word (shop, word, front, back) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING")
-                .bind(&shop)
-                .bind(new)
-                .bind(front)
-                .bind(back)
-                .execute(&mut *db)
-                .await?;
+            sqlx::query(
+                "INSERT INTO search_word (shop, word, front, back) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
+            )
+            .bind(&shop)
+            .bind(new)
+            .bind(front)
+            .bind(back)
+            .execute(&mut *db)
+            .await?;
         }
     }
     Ok(())
@@ -334,7 +336,7 @@ pub fn file_changes(index: u64, body: &Body) -> Vec<FileChange> {
 /// # Errors
 /// The database's.
 pub async fn write_file_change(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     intake: Uuid,
     change: &FileChange,
@@ -343,7 +345,7 @@ pub async fn write_file_change(
     match change {
         FileChange::Named { index, file, size, of, photo } => {
             sqlx::query(
-                "INSERT INTO named_file (shop, file, named_idx, intake, of, photo, size, media_type) VALUES (?, ?, ?, ?, ?, ?, ?, '')",
+                "INSERT INTO named_file (shop, file, named_idx, intake, of, photo, size, media_type) VALUES ($1, $2, $3, $4, $5, $6, $7, '')",
             )
             .bind(shop)
             .bind(file.0.to_vec())
@@ -357,7 +359,7 @@ pub async fn write_file_change(
         }
         FileChange::Held { index, file, photo, media_type } => {
             sqlx::query(
-                "UPDATE named_file SET held_idx = ?, media_type = ? WHERE shop = ? AND file = ? AND intake = ? AND photo = ? AND held_idx IS NULL",
+                "UPDATE named_file SET held_idx = $1, media_type = $2 WHERE shop = $3 AND file = $4 AND intake = $5 AND photo = $6 AND held_idx IS NULL",
             )
             .bind(whole(*index)?)
             .bind(media_type)
@@ -371,7 +373,7 @@ pub async fn write_file_change(
         FileChange::Gone { index, photo, erased } => {
             let (moved, erased) = if *erased { (None, Some(whole(*index)?)) } else { (Some(whole(*index)?), None) };
             sqlx::query(
-                "UPDATE named_file SET moved_idx = ?, erased_idx = ? WHERE shop = ? AND photo = ? AND intake = ? AND moved_idx IS NULL AND erased_idx IS NULL",
+                "UPDATE named_file SET moved_idx = $1, erased_idx = $2 WHERE shop = $3 AND photo = $4 AND intake = $5 AND moved_idx IS NULL AND erased_idx IS NULL",
             )
             .bind(moved)
             .bind(erased)
@@ -381,7 +383,7 @@ pub async fn write_file_change(
             .execute(&mut *db)
             .await?;
             // What it looked like goes with it; where it came to it is judged again.
-            sqlx::query("DELETE FROM photo_look WHERE shop = ? AND photo = ? AND intake = ?")
+            sqlx::query("DELETE FROM photo_look WHERE shop = $1 AND photo = $2 AND intake = $3")
                 .bind(&shop)
                 .bind(photo)
                 .bind(intake.to_string())
@@ -389,7 +391,7 @@ pub async fn write_file_change(
                 .await?;
         }
         FileChange::GoneFile { index, file } => {
-            sqlx::query("UPDATE named_file SET erased_idx = ? WHERE shop = ? AND file = ? AND intake = ? AND erased_idx IS NULL")
+            sqlx::query("UPDATE named_file SET erased_idx = $1 WHERE shop = $2 AND file = $3 AND intake = $4 AND erased_idx IS NULL")
                 .bind(whole(*index)?)
                 .bind(&shop)
                 .bind(file.0.to_vec())
@@ -398,7 +400,7 @@ pub async fn write_file_change(
                 .await?;
         }
         FileChange::Judged { index, photo, look } => {
-            sqlx::query("UPDATE named_file SET judged_idx = ? WHERE shop = ? AND photo = ? AND intake = ?")
+            sqlx::query("UPDATE named_file SET judged_idx = $1 WHERE shop = $2 AND photo = $3 AND intake = $4")
                 .bind(whole(*index)?)
                 .bind(&shop)
                 .bind(photo)
@@ -407,7 +409,7 @@ pub async fn write_file_change(
                 .await?;
             if let Some(look) = look {
                 sqlx::query(
-                    "INSERT INTO photo_look (shop, photo, intake, idx, look) VALUES (?, ?, ?, ?, ?)
+                    "INSERT INTO photo_look (shop, photo, intake, idx, look) VALUES ($1, $2, $3, $4, $5)
                      ON CONFLICT (shop, photo) DO UPDATE SET intake = excluded.intake, idx = excluded.idx, look = excluded.look",
                 )
                 .bind(&shop)
@@ -428,7 +430,7 @@ pub async fn write_file_change(
 /// # Errors
 /// The database's.
 pub async fn shop_entry(
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     shop: Uuid,
     index: u64,
     kind: &str,
@@ -441,17 +443,12 @@ pub async fn shop_entry(
     }
 }
 
-async fn setting(
-    db: &mut SqliteConnection,
-    shop: Uuid,
-    index: u64,
-    body: &Map<String, Value>,
-) -> Result<(), sqlx::Error> {
+async fn setting(db: &mut Connection, shop: Uuid, index: u64, body: &Map<String, Value>) -> Result<(), sqlx::Error> {
     let (Some(name), Some(value)) = (body.get("setting").and_then(Value::as_str), body.get("value")) else {
         return Err(broken("a setting-changed entry names its setting and value"));
     };
     sqlx::query(
-        "INSERT INTO setting (shop, name, value, idx) VALUES (?, ?, ?, ?)
+        "INSERT INTO setting (shop, name, value, idx) VALUES ($1, $2, $3, $4)
          ON CONFLICT (shop, name) DO UPDATE SET value = excluded.value, idx = excluded.idx",
     )
     .bind(shop.to_string())
@@ -490,8 +487,8 @@ fn no_kind() -> sqlx::Error {
     broken("an entry about a kind names its identifier and its digest")
 }
 
-async fn own_kind(db: &mut SqliteConnection, shop: Uuid, kind: &OwnKind) -> Result<(), sqlx::Error> {
-    sqlx::query("INSERT INTO own_kind (shop, idx, kind_id, digest) VALUES (?, ?, ?, ?)")
+async fn own_kind(db: &mut Connection, shop: Uuid, kind: &OwnKind) -> Result<(), sqlx::Error> {
+    sqlx::query("INSERT INTO own_kind (shop, idx, kind_id, digest) VALUES ($1, $2, $3, $4)")
         .bind(shop.to_string())
         .bind(whole(kind.index)?)
         .bind(&kind.kind_id)

@@ -2,11 +2,12 @@
 
 use evidence::checkpoint::{Checkpoint, origin};
 use evidence::tree::{self, Hash};
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::load::{self, Head, broken};
 use super::{LOG_NAME, Ledger};
+
+use crate::database::Connection;
 
 impl Ledger {
     /// The log's head at a size it had, signed under the present origin: the same bytes whenever it is asked for. It agrees
@@ -16,7 +17,7 @@ impl Ledger {
     /// The database's, or a size the log never had.
     pub async fn signed_at(
         &self,
-        db: &mut SqliteConnection,
+        db: &mut Connection,
         shop: Uuid,
         head: &Head,
         size: u64,
@@ -35,7 +36,7 @@ impl Ledger {
 ///
 /// # Errors
 /// The database's, or a missing node.
-pub async fn consistency(db: &mut SqliteConnection, shop: Uuid, old: u64, new: u64) -> Result<Vec<Hash>, sqlx::Error> {
+pub async fn consistency(db: &mut Connection, shop: Uuid, old: u64, new: u64) -> Result<Vec<Hash>, sqlx::Error> {
     let have = load::nodes(db, shop, &tree::needed_for_consistency(old, new)).await?;
     tree::consistency(old, new, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
 }
@@ -44,9 +45,9 @@ pub async fn consistency(db: &mut SqliteConnection, shop: Uuid, old: u64, new: u
 ///
 /// # Errors
 /// The database's.
-pub async fn epochs(db: &mut SqliteConnection, shop: Uuid) -> Result<Vec<load::Stored>, sqlx::Error> {
+pub async fn epochs(db: &mut Connection, shop: Uuid) -> Result<Vec<load::Stored>, sqlx::Error> {
     let rows: Vec<(i64, Vec<u8>)> = sqlx::query_as(
-        "SELECT idx, bytes FROM entry WHERE shop = ? AND type = 'epoch-opened' AND idx > 0 ORDER BY idx",
+        "SELECT idx, bytes FROM entry WHERE shop = $1 AND type = 'epoch-opened' AND idx > 0 ORDER BY idx",
     )
     .bind(shop.to_string())
     .fetch_all(db)

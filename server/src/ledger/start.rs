@@ -8,13 +8,13 @@ use evidence::checkpoint::{Checkpoint, origin};
 use evidence::note::VerifierKey;
 use evidence::tree;
 use serde_json::{Value, json};
-use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
-use sqlx::{Row, SqlitePool};
+use sqlx::Row;
 use uuid::Uuid;
 
 use super::load::{self, Head};
 use super::{LOG_NAME, Ledger, No, ServerEntry, project};
 use crate::access::secret_file;
+use crate::database::{self, Connection};
 use crate::edge::Random;
 use crate::originals::{make_folder, sync_folder};
 
@@ -37,27 +37,6 @@ pub enum StartError {
 
 fn stop<T>(sentence: impl Into<String>) -> Result<T, StartError> {
     Err(StartError::Stop(sentence.into()))
-}
-
-/// Opens the database of a data folder: WAL, every commit synced.
-///
-/// # Errors
-/// The database's, or the disk's.
-pub async fn open_database(data: &Path) -> Result<SqlitePool, StartError> {
-    let file = data.join("counterfoil.db");
-    let options = SqliteConnectOptions::new()
-        .filename(&file)
-        .create_if_missing(true)
-        .journal_mode(SqliteJournalMode::Wal)
-        .synchronous(SqliteSynchronous::Full)
-        .foreign_keys(true)
-        // What is deleted is overwritten: a person's name is.
-        .pragma("secure_delete", "ON")
-        .busy_timeout(std::time::Duration::from_secs(10));
-    let pool = SqlitePoolOptions::new().max_connections(6).connect_with(options).await?;
-    sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await?;
-    sync_folder(data).map_err(|e| StartError::Io("the data folder cannot be synced".into(), e))?;
-    Ok(pool)
 }
 
 /// Reads a 32-byte key file, or makes it (0600, synced) where it may be made.
@@ -105,7 +84,7 @@ pub fn key_file(path: &Path, may_make: bool, random: &Random) -> Result<[u8; 32]
 ///
 /// # Errors
 /// The database's.
-pub async fn shops(pool: &SqlitePool) -> Result<Vec<Uuid>, sqlx::Error> {
+pub async fn shops(pool: &database::Pool) -> Result<Vec<Uuid>, sqlx::Error> {
     let rows: Vec<String> = sqlx::query_scalar(
         "SELECT s.id FROM shop s JOIN log_head h ON h.shop = s.id AND h.size > 0 ORDER BY s.opened_at, s.id",
     )
@@ -149,14 +128,14 @@ impl Ledger {
         let checkpoint =
             Checkpoint { origin: origin(LOG_NAME, &shop.to_string(), 1), size: 0, root: tree::empty_root() };
         let note = checkpoint.sign(&[&self.signer(&checkpoint.origin)]).map_err(|e| load::broken(e.to_string()))?;
-        let mut tx = self.pool().begin_with("BEGIN IMMEDIATE").await?;
-        sqlx::query("INSERT INTO shop (id, log_name, opened_at) VALUES (?, ?, ?)")
+        let mut tx = database::writing_rows(self.pool()).await?;
+        sqlx::query("INSERT INTO shop (id, log_name, opened_at) VALUES ($1, $2, $3)")
             .bind(shop.to_string())
             .bind(LOG_NAME)
             .bind(now)
             .execute(&mut *tx)
             .await?;
-        sqlx::query("INSERT INTO log_head (shop, epoch, size, root, note, log_time) VALUES (?, 1, 0, ?, ?, ?)")
+        sqlx::query("INSERT INTO log_head (shop, epoch, size, root, note, log_time) VALUES ($1, 1, 0, $2, $3, $4)")
             .bind(shop.to_string())
             .bind(checkpoint.root.to_vec())
             .bind(note)
@@ -190,7 +169,13 @@ impl Ledger {
     /// A sentence that says what was found and what to do.
     pub async fn check_start(&self) -> Result<(), StartError> {
         for shop in shops(self.pool()).await? {
-            let Some(head) = self.head(shop).await? else {
+            // Another process may append meanwhile: what it published is read first, the rest is one state after that.
+            let published = self
+                .originals()
+                .newest_checkpoint(shop)
+                .map_err(|e| StartError::Io("the published checkpoint".into(), e))?;
+            let mut db = self.reading().await?;
+            let Some(head) = load::head(&mut *db, shop).await? else {
                 return stop(format!("shop {shop} has no head; restore a backup"));
             };
             match self.own_checkpoint(shop, &head.note) {
@@ -201,8 +186,7 @@ impl Ledger {
                     ));
                 }
             }
-            let mut db = self.pool().acquire().await?;
-            let count: i64 = sqlx::query("SELECT count(*) AS n FROM entry WHERE shop = ?")
+            let count: i64 = sqlx::query("SELECT count(*) AS n FROM entry WHERE shop = $1")
                 .bind(shop.to_string())
                 .fetch_one(&mut *db)
                 .await?
@@ -212,7 +196,7 @@ impl Ledger {
                     "the entries of shop {shop} do not give the root of its head. Run `counterfoil check`; restore a backup."
                 ));
             }
-            self.compare_published(&mut db, shop, &head).await?;
+            self.compare_published(&mut db, shop, &head, published).await?;
             drop(db);
             if head.size > 0 {
                 self.publish(shop).await;
@@ -223,14 +207,11 @@ impl Ledger {
 
     async fn compare_published(
         &self,
-        db: &mut sqlx::SqliteConnection,
+        db: &mut Connection,
         shop: Uuid,
         head: &Head,
+        published: Option<String>,
     ) -> Result<(), StartError> {
-        let published = self
-            .originals()
-            .newest_checkpoint(shop)
-            .map_err(|e| StartError::Io("the published checkpoint".into(), e))?;
         let Some(note) = published else { return Ok(()) };
         let Some((epoch, checkpoint)) = self.own_checkpoint(shop, &note) else {
             return stop(format!(
@@ -264,7 +245,7 @@ impl Ledger {
             return Ok(());
         }
         let Some((epoch, checkpoint)) = self.own_checkpoint(shop, note) else { return Ok(()) };
-        let mut tx = self.pool().begin().await?;
+        let mut tx = database::reading(self.pool()).await?;
         let Some(head) = load::head(&mut *tx, shop).await? else { return Ok(()) };
         let ahead = epoch > head.epoch
             || (epoch == head.epoch
@@ -280,7 +261,7 @@ impl Ledger {
                 .and_then(|n| self.own_checkpoint(shop, n))
                 .is_none_or(|(e, c)| (epoch, checkpoint.size) > (e, c.size));
             if further {
-                sqlx::query("UPDATE log_head SET ahead = ? WHERE shop = ?")
+                sqlx::query("UPDATE log_head SET ahead = $1 WHERE shop = $2")
                     .bind(note)
                     .bind(shop.to_string())
                     .execute(self.pool())

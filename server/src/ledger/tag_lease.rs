@@ -2,10 +2,11 @@
 
 use std::collections::BTreeSet;
 
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::Ledger;
+
+use crate::database::{self, Connection};
 
 /// Newest intakes whose tags say where the numbers stand.
 const NEWEST: i64 = 200;
@@ -23,14 +24,14 @@ impl Ledger {
     /// The database's.
     pub async fn lease_tags(&self, shop: Uuid, device: Uuid, count: usize) -> Result<Vec<String>, sqlx::Error> {
         let now = self.clock().now();
-        let mut tx = self.pool().begin_with("BEGIN IMMEDIATE").await?;
+        let mut tx = database::writing(self.pool(), &format!("tags {shop}")).await?;
         // What was used, what ran out, and what a device held that was put out is free or gone.
         sqlx::query(
-            "DELETE FROM tag_lease WHERE shop = ?1 AND (until < ?2
-               OR tag IN (SELECT i.tag FROM intake i WHERE i.shop = ?1 AND i.tag = tag_lease.tag
+            "DELETE FROM tag_lease WHERE shop = $1 AND (until < $2
+               OR tag IN (SELECT i.tag FROM intake i WHERE i.shop = $1 AND i.tag = tag_lease.tag
                          AND i.state IN ('open', 'in care', 'found'))
-               OR tag IN (SELECT l.tag FROM lost_tag l WHERE l.shop = ?1 AND l.tag = tag_lease.tag)
-               OR device IN (SELECT d.device FROM devices d WHERE d.shop = ?1 AND d.revoked_at IS NOT NULL))",
+               OR tag IN (SELECT l.tag FROM lost_tag l WHERE l.shop = $1 AND l.tag = tag_lease.tag)
+               OR device IN (SELECT d.device FROM devices d WHERE d.shop = $1 AND d.revoked_at IS NOT NULL))",
         )
         .bind(shop.to_string())
         .bind(now)
@@ -38,25 +39,25 @@ impl Ledger {
         .await?;
         let held: Vec<String> = texts(
             &mut tx,
-            "SELECT tag FROM tag_lease WHERE shop = ?1 AND device = ?2 ORDER BY length(tag), tag",
+            "SELECT tag FROM tag_lease WHERE shop = $1 AND device = $2 ORDER BY length(tag), tag",
             shop,
             Some(device),
         )
         .await?;
         let taken: BTreeSet<String> = texts(
             &mut tx,
-            "SELECT tag FROM tag_lease WHERE shop = ?1 UNION SELECT tag FROM lost_tag WHERE shop = ?1",
+            "SELECT tag FROM tag_lease WHERE shop = $1 UNION SELECT tag FROM lost_tag WHERE shop = $1",
             shop,
             None,
         )
         .await?
         .into_iter()
         .collect();
-        let newest = format!("SELECT tag FROM intake WHERE shop = ?1 ORDER BY opened_idx DESC LIMIT {NEWEST}");
+        let newest = format!("SELECT tag FROM intake WHERE shop = $1 ORDER BY opened_idx DESC LIMIT {NEWEST}");
         let given = texts(&mut tx, &newest, shop, None).await?;
         let more = following(given.iter().chain(&taken), count.saturating_sub(held.len()));
         for tag in &more {
-            sqlx::query("INSERT INTO tag_lease (shop, tag, device, until) VALUES (?1, ?2, ?3, ?4)")
+            sqlx::query("INSERT INTO tag_lease (shop, tag, device, until) VALUES ($1, $2, $3, $4)")
                 .bind(shop.to_string())
                 .bind(tag)
                 .bind(device.to_string())
@@ -69,12 +70,7 @@ impl Ledger {
     }
 }
 
-async fn texts(
-    db: &mut SqliteConnection,
-    query: &str,
-    shop: Uuid,
-    device: Option<Uuid>,
-) -> Result<Vec<String>, sqlx::Error> {
+async fn texts(db: &mut Connection, query: &str, shop: Uuid, device: Option<Uuid>) -> Result<Vec<String>, sqlx::Error> {
     let mut asked = sqlx::query_scalar(sqlx::AssertSqlSafe(query.to_owned())).bind(shop.to_string());
     if let Some(device) = device {
         asked = asked.bind(device.to_string());

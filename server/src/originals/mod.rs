@@ -139,6 +139,11 @@ impl Originals {
         fs::read(self.path(shop, shelf, digest))
     }
 
+    /// Whether a file is there. Blocking, and quick.
+    pub fn is_there(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> bool {
+        self.path(shop, shelf, digest).is_file()
+    }
+
     /// Takes away an original that no entry says is held. Blocking.
     ///
     /// # Errors
@@ -226,27 +231,31 @@ impl Originals {
         Ok(out)
     }
 
-    /// Takes away what a crash left half written. Only before anything is served: afterwards such files are uploads
-    /// under way. Gives their number. Blocking.
+    /// Takes away what a crash left half written: all of it, or what was last written to before `older` (milliseconds since
+    /// 1970, UTC), since what is younger is an upload under way. Gives their number. Blocking.
     ///
     /// # Errors
     /// When a folder cannot be read, or the disk refuses.
-    pub fn sweep(&self, shop: Uuid) -> io::Result<usize> {
-        fn below(folder: &Path) -> io::Result<usize> {
+    pub fn sweep(&self, shop: Uuid, older: Option<i64>) -> io::Result<usize> {
+        fn below(folder: &Path, older: Option<i64>) -> io::Result<usize> {
             let mut swept = 0;
             for entry in fs::read_dir(folder)? {
                 let entry = entry?;
                 if entry.file_type()?.is_dir() {
-                    swept += below(&entry.path())?;
-                } else if entry.file_name().to_string_lossy().starts_with('.') {
-                    fs::remove_file(entry.path())?;
-                    swept += 1;
+                    swept += below(&entry.path(), older)?;
+                } else if entry.file_name().to_string_lossy().starts_with('.') && left_lying(&entry, older)? {
+                    match fs::remove_file(entry.path()) {
+                        Ok(()) => swept += 1,
+                        // Another process did the same.
+                        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                        Err(e) => return Err(e),
+                    }
                 }
             }
             Ok(swept)
         }
         let folder = self.shop(shop);
-        if folder.is_dir() { below(&folder) } else { Ok(0) }
+        if folder.is_dir() { below(&folder, older) } else { Ok(0) }
     }
 
     /// Every original of a shop, by name. Blocking.
@@ -401,6 +410,20 @@ pub fn takes_writes(folder: &Path) -> io::Result<()> {
 /// When the disk refuses.
 pub fn sync_folder(folder: &Path) -> io::Result<()> {
     File::open(folder)?.sync_all()
+}
+
+/// Whether nothing was written to a file since `older`; always, where nothing is asked.
+fn left_lying(entry: &fs::DirEntry, older: Option<i64>) -> io::Result<bool> {
+    let Some(older) = older else { return Ok(true) };
+    match entry.metadata().and_then(|m| m.modified()) {
+        Ok(at) => {
+            let at = at.duration_since(std::time::UNIX_EPOCH).map_or(0, |d| d.as_millis());
+            Ok(i64::try_from(at).unwrap_or(i64::MAX) < older)
+        }
+        // Renamed or taken away meanwhile.
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(false),
+        Err(e) => Err(e),
+    }
 }
 
 fn replace(folder: &Path, target: &Path, bytes: &[u8], nonce: u64) -> io::Result<()> {

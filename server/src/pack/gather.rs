@@ -10,12 +10,12 @@ use evidence::digest::Digest;
 use evidence::proof::Proof;
 use evidence::verify::pack::entry_path;
 use serde_json::json;
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::choose::{self, Customer, Wanted};
 use super::write::{Of, Plan, on_disk};
 use super::{Lack, Planned, by_hand, letter, outside, page, printed};
+use crate::database::Connection;
 use crate::http::{no, receipts, shop};
 use crate::intake::check::{Mode, check_facts};
 use crate::intake::kind::LoadedKind;
@@ -57,7 +57,7 @@ struct Record {
 /// # Errors
 /// `not-found` when there is no such intake or view; what reading said.
 pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, Problem> {
-    let mut tx = ledger.pool().begin().await.map_err(no::fault)?;
+    let mut tx = ledger.reading().await.map_err(no::fault)?;
     let range = Range { intake: Some(of.intake), after: None, limit: u32::MAX };
     let all = load::entries(&mut tx, of.shop, range).await.map_err(no::fault)?;
     let whole = load::fold(of, &all).map_err(no::fault)?;
@@ -165,7 +165,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
 /// the same intake gives the same pack.
 async fn record(
     ledger: &Ledger,
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     of: Whose,
     all: Vec<Stored>,
     wanted: &Wanted,
@@ -210,7 +210,7 @@ async fn record(
 }
 
 /// That the log goes on from each size at which something was said of this intake: a receipt was given at one of them.
-async fn continues(db: &mut SqliteConnection, shop: Uuid, ends: &BTreeSet<u64>, size: u64) -> Result<Vec<u8>, Problem> {
+async fn continues(db: &mut Connection, shop: Uuid, ends: &BTreeSet<u64>, size: u64) -> Result<Vec<u8>, Problem> {
     let mut list = Vec::new();
     for old in ends.iter().filter(|e| **e < size) {
         let hashes = prove::consistency(db, shop, *old, size).await.map_err(no::fault)?;
@@ -220,7 +220,7 @@ async fn continues(db: &mut SqliteConnection, shop: Uuid, ends: &BTreeSet<u64>, 
     canon::to_bytes(&json!(list)).map_err(no::fault)
 }
 
-async fn terms(db: &mut SqliteConnection, shop: Uuid, intake: &Intake) -> Result<Vec<u8>, Problem> {
+async fn terms(db: &mut Connection, shop: Uuid, intake: &Intake) -> Result<Vec<u8>, Problem> {
     let named = intake.arrangements.get("terms").and_then(|t| t.what.value.as_str()?.parse::<Digest>().ok());
     let Some(digest) = named else { return Ok(Vec::new()) };
     Ok(load::document(db, shop, "terms", &digest).await.map_err(no::fault)?.unwrap_or_default())

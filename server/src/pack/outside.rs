@@ -6,10 +6,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use evidence::stamp::Stamp;
 use evidence::tree::Hash;
 use evidence::verify::outside::{MAX_STAMPS, proof_file, stamp_path, witnessed_path};
-use sqlx::SqliteConnection;
 use uuid::Uuid;
 
 use super::Planned;
+use crate::database::Connection;
 use crate::ledger::load::{self, Head};
 use crate::ledger::{Ledger, prove};
 use crate::outside::stamping::{self, Kept};
@@ -35,7 +35,7 @@ fn first_to_cover(indices: impl Iterator<Item = u64>, sizes: &BTreeSet<u64>) -> 
 /// The database's, or a sentence.
 pub async fn stamps(
     ledger: &Ledger,
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     (shop, head): (Uuid, &Head),
     indices: &[u64],
     size: u64,
@@ -93,7 +93,7 @@ impl Witnessed {
 /// The database's, or a sentence.
 pub async fn witnessed(
     ledger: &Ledger,
-    db: &mut SqliteConnection,
+    db: &mut Connection,
     (shop, head): (Uuid, &Head),
     indices: &[u64],
     size: u64,
@@ -124,7 +124,7 @@ pub async fn witnessed(
 }
 
 /// The proof that heads of two sizes are of one log.
-async fn between(db: &mut SqliteConnection, shop: Uuid, a: u64, b: u64) -> Result<Vec<Hash>, String> {
+async fn between(db: &mut Connection, shop: Uuid, a: u64, b: u64) -> Result<Vec<Hash>, String> {
     if a == b {
         return Ok(Vec::new());
     }

@@ -8,6 +8,7 @@ use uuid::Uuid;
 
 use super::choose::Wanted;
 use super::gather;
+use crate::database::Place;
 use crate::intake::state::Whose;
 use crate::problem::Problem;
 use crate::serve;
@@ -16,13 +17,11 @@ use crate::serve;
 ///
 /// # Errors
 /// A sentence.
-pub async fn run(data: &Path, intake: &str, out: &Path, wanted: &Wanted) -> Result<(), String> {
-    if !data.join("counterfoil.db").is_file() {
-        return Err(format!("{} holds no counterfoil.db", data.display()));
-    }
-    let ledger = serve::open(data, false).await?.ledger;
+pub async fn run(place: &Place, intake: &str, out: &Path, wanted: &Wanted) -> Result<(), String> {
+    place.must_be_there()?;
+    let ledger = serve::open(place.clone(), false).await?.ledger;
     let found: Vec<(String, String)> =
-        sqlx::query_as("SELECT shop, id FROM intake WHERE id = ? OR tag = ? ORDER BY id DESC")
+        sqlx::query_as("SELECT shop, id FROM intake WHERE id = $1 OR tag = $2 ORDER BY id DESC")
             .bind(intake)
             .bind(intake)
             .fetch_all(ledger.pool())

@@ -1,12 +1,12 @@
 //! Capability links.
 
-use sqlx::sqlite::SqliteRow;
 use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::{Store, unsaid, uuid};
 use crate::access::log::ServerEntry;
 use crate::access::secrets::Digest;
+use crate::database;
 use crate::edge::Millis;
 
 /// One link. Its secret is not in here: nobody can read it again.
@@ -29,7 +29,7 @@ impl Store {
     pub async fn keep_link(&self, l: &LinkRow, secret: &Digest) -> Result<(), Error> {
         sqlx::query(
             "INSERT INTO links (shop, link, secret, intake, what, made_by, made_at, expires_at)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
         )
         .bind(l.shop.to_string())
         .bind(l.link.to_string())
@@ -47,7 +47,7 @@ impl Store {
     /// The links of an intake, newest first, at most 200.
     pub async fn links(&self, shop: Uuid, intake: Uuid) -> Result<Vec<LinkRow>, Error> {
         let rows =
-            sqlx::query("SELECT * FROM links WHERE shop = ?1 AND intake = ?2 ORDER BY made_at DESC, link LIMIT 200")
+            sqlx::query("SELECT shop, link, intake, what, made_by, made_at, expires_at, revoked_at, opened, opened_at FROM links WHERE shop = $1 AND intake = $2 ORDER BY made_at DESC, link LIMIT 200")
                 .bind(shop.to_string())
                 .bind(intake.to_string())
                 .fetch_all(&self.pool)
@@ -57,7 +57,7 @@ impl Store {
 
     /// One link of a shop.
     pub async fn link(&self, shop: Uuid, link: Uuid) -> Result<Option<LinkRow>, Error> {
-        let row = sqlx::query("SELECT * FROM links WHERE shop = ?1 AND link = ?2")
+        let row = sqlx::query("SELECT shop, link, intake, what, made_by, made_at, expires_at, revoked_at, opened, opened_at FROM links WHERE shop = $1 AND link = $2")
             .bind(shop.to_string())
             .bind(link.to_string())
             .fetch_optional(&self.pool)
@@ -68,8 +68,9 @@ impl Store {
     /// Opens a link: counts it and gives it. None: no such link, run out, or revoked.
     pub async fn open_link(&self, secret: &Digest, now: Millis) -> Result<Option<LinkRow>, Error> {
         let row = sqlx::query(
-            "UPDATE links SET opened = opened + 1, opened_at = ?2
-             WHERE secret = ?1 AND revoked_at IS NULL AND expires_at > ?2 RETURNING *",
+            "UPDATE links SET opened = opened + 1, opened_at = $2
+             WHERE secret = $1 AND revoked_at IS NULL AND expires_at > $2 
+             RETURNING shop, link, intake, what, made_by, made_at, expires_at, revoked_at, opened, opened_at",
         )
         .bind(secret.as_slice())
         .bind(now)
@@ -81,7 +82,7 @@ impl Store {
     /// Revokes a link and keeps what is to be said of it. False: revoked already.
     pub async fn revoke_link(&self, shop: Uuid, link: Uuid, now: Millis, say: &ServerEntry) -> Result<bool, Error> {
         let mut tx = self.write().await?;
-        let done = sqlx::query("UPDATE links SET revoked_at = ?3 WHERE shop = ?1 AND link = ?2 AND revoked_at IS NULL")
+        let done = sqlx::query("UPDATE links SET revoked_at = $3 WHERE shop = $1 AND link = $2 AND revoked_at IS NULL")
             .bind(shop.to_string())
             .bind(link.to_string())
             .bind(now)
@@ -96,7 +97,7 @@ impl Store {
     }
 }
 
-fn read(row: &SqliteRow) -> Result<LinkRow, Error> {
+fn read(row: &database::Row) -> Result<LinkRow, Error> {
     Ok(LinkRow {
         shop: uuid(row, "shop")?,
         link: uuid(row, "link")?,

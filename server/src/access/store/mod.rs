@@ -13,35 +13,40 @@ pub(crate) use sessions::{Arrival, Key, SessionRow};
 pub(crate) use staff::{Changed, StaffRow};
 pub(crate) use tokens::Refreshed;
 
-use sqlx::sqlite::{SqlitePool, SqliteRow};
-use sqlx::{Error, Row, Sqlite, Transaction};
+use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::secrets::Digest;
+use crate::database;
 use crate::edge::Millis;
 
 /// Access's tables.
 #[derive(Clone)]
 pub(crate) struct Store {
-    pool: SqlitePool,
+    pool: database::Pool,
 }
 
 impl Store {
     /// Over a pool whose migrations have run.
-    pub fn new(pool: SqlitePool) -> Self {
+    pub fn new(pool: database::Pool) -> Self {
         Store { pool }
     }
 
     /// A transaction that has the write lock from its start, so that what it read still holds when it writes.
-    async fn write(&self) -> Result<Transaction<'static, Sqlite>, Error> {
-        self.pool.begin_with("BEGIN IMMEDIATE").await
+    async fn write(&self) -> Result<database::Transaction, Error> {
+        database::writing(&self.pool, "access").await
+    }
+
+    /// Keeps other processes out until it is dropped.
+    pub async fn alone(&self, key: &str) -> Result<Option<database::Transaction>, Error> {
+        database::alone(&self.pool, key).await
     }
 
     /// Keeps the set-up token; the newest one counts.
     pub async fn keep_set_up(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
         sqlx::query(
-            "INSERT INTO set_up (one, secret, made_at) VALUES (1, ?1, ?2)
-             ON CONFLICT (one) DO UPDATE SET secret = ?1, made_at = ?2, used_at = NULL",
+            "INSERT INTO set_up (one, secret, made_at) VALUES (1, $1, $2)
+             ON CONFLICT (one) DO UPDATE SET secret = $1, made_at = $2, used_at = NULL",
         )
         .bind(secret.as_slice())
         .bind(now)
@@ -53,8 +58,8 @@ impl Store {
     /// Uses the set-up token up. False: another one, or used already.
     pub async fn use_set_up(&self, secret: &Digest, now: Millis) -> Result<bool, Error> {
         let done = sqlx::query(
-            "UPDATE set_up SET used_at = ?2
-             WHERE secret = ?1 AND used_at IS NULL AND NOT EXISTS (SELECT 1 FROM staff)",
+            "UPDATE set_up SET used_at = $2
+             WHERE secret = $1 AND used_at IS NULL AND NOT EXISTS (SELECT 1 FROM staff)",
         )
         .bind(secret.as_slice())
         .bind(now)
@@ -65,7 +70,7 @@ impl Store {
 
     /// Gives the set-up token back after a failure, so that it can be tried again.
     pub async fn give_back_set_up(&self, secret: &Digest) -> Result<(), Error> {
-        sqlx::query("UPDATE set_up SET used_at = NULL WHERE secret = ?1 AND NOT EXISTS (SELECT 1 FROM staff)")
+        sqlx::query("UPDATE set_up SET used_at = NULL WHERE secret = $1 AND NOT EXISTS (SELECT 1 FROM staff)")
             .bind(secret.as_slice())
             .execute(&self.pool)
             .await?;
@@ -75,15 +80,15 @@ impl Store {
     /// Deletes what has been over for a while: nobody can use it any more, and nothing shows it.
     pub async fn forget(&self, sessions_before: Millis, pairings_before: Millis) -> Result<(), Error> {
         let mut tx = self.write().await?;
-        sqlx::query("DELETE FROM sessions WHERE made_at < ?1").bind(sessions_before).execute(&mut *tx).await?;
-        sqlx::query("DELETE FROM token_families WHERE made_at < ?1").bind(sessions_before).execute(&mut *tx).await?;
-        sqlx::query("DELETE FROM pairings WHERE expires_at < ?1").bind(pairings_before).execute(&mut *tx).await?;
+        sqlx::query("DELETE FROM sessions WHERE made_at < $1").bind(sessions_before).execute(&mut *tx).await?;
+        sqlx::query("DELETE FROM token_families WHERE made_at < $1").bind(sessions_before).execute(&mut *tx).await?;
+        sqlx::query("DELETE FROM pairings WHERE expires_at < $1").bind(pairings_before).execute(&mut *tx).await?;
         tx.commit().await
     }
 }
 
 /// A UUID column.
-fn uuid(row: &SqliteRow, column: &'static str) -> Result<Uuid, Error> {
+fn uuid(row: &database::Row, column: &'static str) -> Result<Uuid, Error> {
     let text: &str = row.try_get(column)?;
     Uuid::parse_str(text).map_err(|e| Error::ColumnDecode { index: column.to_owned(), source: Box::new(e) })
 }

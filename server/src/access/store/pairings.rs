@@ -27,7 +27,7 @@ impl Store {
     ) -> Result<(), Error> {
         sqlx::query(
             "INSERT INTO pairings (secret, shop, staff, by_staff, by_device, made_at, expires_at)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+             VALUES ($1, $2, $3, $4, $5, $6, $7)",
         )
         .bind(secret.as_slice())
         .bind(p.shop.to_string())
@@ -44,8 +44,8 @@ impl Store {
     /// Uses a code up and gives what it was for. None: no such code, used, run out, or its person is not active.
     pub async fn claim_pairing(&self, secret: &Digest, now: Millis) -> Result<Option<PairingRow>, Error> {
         let row = sqlx::query(
-            "UPDATE pairings SET claimed_at = ?2
-             WHERE secret = ?1 AND claimed_at IS NULL AND expires_at > ?2
+            "UPDATE pairings SET claimed_at = $2
+             WHERE secret = $1 AND claimed_at IS NULL AND expires_at > $2
                AND EXISTS (SELECT 1 FROM staff t WHERE t.shop = pairings.shop AND t.staff = pairings.staff AND t.active = 1)
              RETURNING shop, staff, by_staff, by_device",
         )

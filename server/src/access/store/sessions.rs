@@ -1,13 +1,13 @@
 //! Devices and sessions.
 
-use sqlx::sqlite::SqliteRow;
-use sqlx::{Error, Row, Sqlite, Transaction};
+use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::{Store, unsaid, uuid};
 use crate::access::log::ServerEntry;
 use crate::access::roles::Roles;
 use crate::access::secrets::Digest;
+use crate::database;
 use crate::edge::Millis;
 
 /// One device.
@@ -54,7 +54,7 @@ impl Store {
         let mut tx = self.write().await?;
         let (shop, staff, device) = (a.shop.to_string(), a.staff.to_string(), a.device.to_string());
         if a.new_device {
-            sqlx::query("INSERT INTO devices (shop, device, staff, label, made_at) VALUES (?1, ?2, ?3, ?4, ?5)")
+            sqlx::query("INSERT INTO devices (shop, device, staff, label, made_at) VALUES ($1, $2, $3, $4, $5)")
                 .bind(&shop)
                 .bind(&device)
                 .bind(&staff)
@@ -63,7 +63,7 @@ impl Store {
                 .execute(&mut *tx)
                 .await?;
         } else {
-            sqlx::query("UPDATE devices SET staff = ?3 WHERE shop = ?1 AND device = ?2")
+            sqlx::query("UPDATE devices SET staff = $3 WHERE shop = $1 AND device = $2")
                 .bind(&shop)
                 .bind(&device)
                 .bind(&staff)
@@ -73,7 +73,7 @@ impl Store {
         match key {
             Key::Session(secret) => {
                 sqlx::query(
-                    "INSERT INTO sessions (secret, shop, staff, device, made_at, seen_at) VALUES (?1, ?2, ?3, ?4, ?5, ?5)",
+                    "INSERT INTO sessions (secret, shop, staff, device, made_at, seen_at) VALUES ($1, $2, $3, $4, $5, $5)",
                 )
                 .bind(secret.as_slice())
                 .bind(&shop)
@@ -85,7 +85,7 @@ impl Store {
             }
             Key::Family { family, refresh } => {
                 sqlx::query(
-                    "INSERT INTO token_families (shop, family, staff, device, made_at) VALUES (?1, ?2, ?3, ?4, ?5)",
+                    "INSERT INTO token_families (shop, family, staff, device, made_at) VALUES ($1, $2, $3, $4, $5)",
                 )
                 .bind(&shop)
                 .bind(family.to_string())
@@ -106,7 +106,7 @@ impl Store {
             "SELECT s.shop, s.staff, s.device, s.made_at, s.seen_at, t.name, t.roles FROM sessions s
              JOIN devices d ON d.shop = s.shop AND d.device = s.device
              JOIN staff t ON t.shop = s.shop AND t.staff = s.staff
-             WHERE s.secret = ?1 AND s.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1",
+             WHERE s.secret = $1 AND s.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1",
         )
         .bind(secret.as_slice())
         .fetch_optional(&self.pool)
@@ -116,7 +116,7 @@ impl Store {
 
     /// The shop and device of a cookie, even of a session that is over: the browser that holds it is that device.
     pub async fn device_of_cookie(&self, secret: &Digest) -> Result<Option<(Uuid, Uuid)>, Error> {
-        let row = sqlx::query("SELECT shop, device FROM sessions WHERE secret = ?1")
+        let row = sqlx::query("SELECT shop, device FROM sessions WHERE secret = $1")
             .bind(secret.as_slice())
             .fetch_optional(&self.pool)
             .await?;
@@ -125,7 +125,7 @@ impl Store {
 
     /// Notes that a session was used.
     pub async fn session_seen(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
-        sqlx::query("UPDATE sessions SET seen_at = max(seen_at, ?2) WHERE secret = ?1")
+        sqlx::query("UPDATE sessions SET seen_at = $2 WHERE secret = $1 AND seen_at < $2")
             .bind(secret.as_slice())
             .bind(now)
             .execute(&self.pool)
@@ -135,7 +135,7 @@ impl Store {
 
     /// Ends one session.
     pub async fn end_session(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
-        sqlx::query("UPDATE sessions SET ended_at = ?2 WHERE secret = ?1 AND ended_at IS NULL")
+        sqlx::query("UPDATE sessions SET ended_at = $2 WHERE secret = $1 AND ended_at IS NULL")
             .bind(secret.as_slice())
             .bind(now)
             .execute(&self.pool)
@@ -145,18 +145,21 @@ impl Store {
 
     /// One device of a shop, revoked ones too.
     pub async fn device(&self, shop: Uuid, device: Uuid) -> Result<Option<DeviceRow>, Error> {
-        let row = sqlx::query("SELECT * FROM devices WHERE shop = ?1 AND device = ?2")
-            .bind(shop.to_string())
-            .bind(device.to_string())
-            .fetch_optional(&self.pool)
-            .await?;
+        let row = sqlx::query(
+            "SELECT device, staff, label, made_at, revoked_at FROM devices WHERE shop = $1 AND device = $2",
+        )
+        .bind(shop.to_string())
+        .bind(device.to_string())
+        .fetch_optional(&self.pool)
+        .await?;
         row.as_ref().map(read_device).transpose()
     }
 
     /// The devices of a shop, newest first, at most 1,000: all, or those of one person.
     pub async fn devices(&self, shop: Uuid, staff: Option<Uuid>) -> Result<Vec<DeviceRow>, Error> {
         let rows = sqlx::query(
-            "SELECT * FROM devices WHERE shop = ?1 AND (?2 IS NULL OR staff = ?2) ORDER BY made_at DESC, device LIMIT 1000",
+            "SELECT device, staff, label, made_at, revoked_at FROM devices
+             WHERE shop = $1 AND ($2 IS NULL OR staff = $2) ORDER BY made_at DESC, device LIMIT 1000",
         )
         .bind(shop.to_string())
         .bind(staff.map(|s| s.to_string()))
@@ -170,7 +173,7 @@ impl Store {
         let mut tx = self.write().await?;
         let (s, d) = (shop.to_string(), device.to_string());
         let done =
-            sqlx::query("UPDATE devices SET revoked_at = ?3 WHERE shop = ?1 AND device = ?2 AND revoked_at IS NULL")
+            sqlx::query("UPDATE devices SET revoked_at = $3 WHERE shop = $1 AND device = $2 AND revoked_at IS NULL")
                 .bind(&s)
                 .bind(&d)
                 .bind(now)
@@ -186,17 +189,17 @@ impl Store {
     }
 }
 
-async fn end_device(tx: &mut Transaction<'static, Sqlite>, shop: &str, device: &str, now: Millis) -> Result<(), Error> {
+async fn end_device(tx: &mut database::Transaction, shop: &str, device: &str, now: Millis) -> Result<(), Error> {
     for sql in [
-        "UPDATE sessions SET ended_at = ?3 WHERE shop = ?1 AND device = ?2 AND ended_at IS NULL",
-        "UPDATE token_families SET ended_at = ?3 WHERE shop = ?1 AND device = ?2 AND ended_at IS NULL",
+        "UPDATE sessions SET ended_at = $3 WHERE shop = $1 AND device = $2 AND ended_at IS NULL",
+        "UPDATE token_families SET ended_at = $3 WHERE shop = $1 AND device = $2 AND ended_at IS NULL",
     ] {
         sqlx::query(sql).bind(shop).bind(device).bind(now).execute(&mut **tx).await?;
     }
     Ok(())
 }
 
-pub(super) fn read_session(row: &SqliteRow) -> Result<SessionRow, Error> {
+pub(super) fn read_session(row: &database::Row) -> Result<SessionRow, Error> {
     Ok(SessionRow {
         shop: uuid(row, "shop")?,
         staff: uuid(row, "staff")?,
@@ -208,7 +211,7 @@ pub(super) fn read_session(row: &SqliteRow) -> Result<SessionRow, Error> {
     })
 }
 
-fn read_device(row: &SqliteRow) -> Result<DeviceRow, Error> {
+fn read_device(row: &database::Row) -> Result<DeviceRow, Error> {
     Ok(DeviceRow {
         device: uuid(row, "device")?,
         staff: uuid(row, "staff")?,

@@ -1,12 +1,12 @@
 //! Staff.
 
-use sqlx::sqlite::SqliteRow;
 use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::{Store, unsaid, uuid};
 use crate::access::log::ServerEntry;
 use crate::access::roles::Roles;
+use crate::database;
 use crate::edge::Millis;
 
 /// One member of the staff.
@@ -44,7 +44,7 @@ impl Store {
     /// Those with this sign-in name, oldest first: in one shop, or in all (at most 4, each costs a password check).
     pub async fn staff_by_sign_in(&self, sign_in: &str, shop: Option<Uuid>) -> Result<Vec<StaffRow>, Error> {
         let rows = sqlx::query(
-            "SELECT * FROM staff WHERE sign_in = ?1 AND (?2 IS NULL OR shop = ?2) AND active = 1 ORDER BY made_at LIMIT 4",
+            "SELECT shop, staff, name, sign_in, password, roles, active, revision, made_at FROM staff WHERE sign_in = $1 AND ($2 IS NULL OR shop = $2) AND active = 1 ORDER BY made_at LIMIT 4",
         )
         .bind(sign_in)
         .bind(shop.map(|s| s.to_string()))
@@ -55,7 +55,7 @@ impl Store {
 
     /// Whether somebody of the shop, active or not, has this sign-in name.
     pub async fn staff_named(&self, shop: Uuid, sign_in: &str) -> Result<bool, Error> {
-        let found = sqlx::query("SELECT 1 FROM staff WHERE shop = ?1 AND sign_in = ?2")
+        let found = sqlx::query("SELECT 1 FROM staff WHERE shop = $1 AND sign_in = $2")
             .bind(shop.to_string())
             .bind(sign_in)
             .fetch_optional(&self.pool)
@@ -65,7 +65,7 @@ impl Store {
 
     /// One of them.
     pub async fn staff(&self, shop: Uuid, staff: Uuid) -> Result<Option<StaffRow>, Error> {
-        let row = sqlx::query("SELECT * FROM staff WHERE shop = ?1 AND staff = ?2")
+        let row = sqlx::query("SELECT shop, staff, name, sign_in, password, roles, active, revision, made_at FROM staff WHERE shop = $1 AND staff = $2")
             .bind(shop.to_string())
             .bind(staff.to_string())
             .fetch_optional(&self.pool)
@@ -75,7 +75,7 @@ impl Store {
 
     /// All of a shop, oldest first. A shop has tens, not thousands.
     pub async fn all_staff(&self, shop: Uuid) -> Result<Vec<StaffRow>, Error> {
-        let rows = sqlx::query("SELECT * FROM staff WHERE shop = ?1 ORDER BY made_at, staff LIMIT 1000")
+        let rows = sqlx::query("SELECT shop, staff, name, sign_in, password, roles, active, revision, made_at FROM staff WHERE shop = $1 ORDER BY made_at, staff LIMIT 1000")
             .bind(shop.to_string())
             .fetch_all(&self.pool)
             .await?;
@@ -86,7 +86,7 @@ impl Store {
     pub async fn add_staff(&self, s: &StaffRow) -> Result<Changed, Error> {
         let done = sqlx::query(
             "INSERT INTO staff (shop, staff, name, sign_in, password, roles, active, revision, made_at)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
         )
         .bind(s.shop.to_string())
         .bind(s.staff.to_string())
@@ -94,7 +94,7 @@ impl Store {
         .bind(&s.sign_in)
         .bind(&s.password)
         .bind(s.roles.stored())
-        .bind(s.active)
+        .bind(i64::from(s.active))
         .bind(s.revision)
         .bind(s.made_at)
         .execute(&self.pool)
@@ -114,8 +114,8 @@ impl Store {
         let mut tx = self.write().await?;
         let (shop, staff) = (s.shop.to_string(), s.staff.to_string());
         let done = sqlx::query(
-            "UPDATE staff SET name = ?3, sign_in = ?4, password = ?5, roles = ?6, active = ?7, revision = ?8 + 1
-             WHERE shop = ?1 AND staff = ?2 AND revision = ?8",
+            "UPDATE staff SET name = $3, sign_in = $4, password = $5, roles = $6, active = $7, revision = $8 + 1
+             WHERE shop = $1 AND staff = $2 AND revision = $8",
         )
         .bind(&shop)
         .bind(&staff)
@@ -123,7 +123,7 @@ impl Store {
         .bind(&s.sign_in)
         .bind(&s.password)
         .bind(s.roles.stored())
-        .bind(s.active)
+        .bind(i64::from(s.active))
         .bind(seen)
         .execute(&mut *tx)
         .await;
@@ -133,7 +133,7 @@ impl Store {
             Err(e) => return taken_or(Err(e)),
         }
         let owners =
-            sqlx::query("SELECT 1 FROM staff WHERE shop = ?1 AND active = 1 AND instr(roles, 'owner') > 0 LIMIT 1")
+            sqlx::query("SELECT 1 FROM staff WHERE shop = $1 AND active = 1 AND instr(roles, 'owner') > 0 LIMIT 1")
                 .bind(&shop)
                 .fetch_optional(&mut *tx)
                 .await?;
@@ -142,9 +142,9 @@ impl Store {
         }
         if let Some(now) = ends {
             for sql in [
-                "UPDATE sessions SET ended_at = ?3 WHERE shop = ?1 AND staff = ?2 AND ended_at IS NULL",
-                "UPDATE token_families SET ended_at = ?3 WHERE shop = ?1 AND staff = ?2 AND ended_at IS NULL",
-                "UPDATE pairings SET claimed_at = ?3 WHERE shop = ?1 AND staff = ?2 AND claimed_at IS NULL",
+                "UPDATE sessions SET ended_at = $3 WHERE shop = $1 AND staff = $2 AND ended_at IS NULL",
+                "UPDATE token_families SET ended_at = $3 WHERE shop = $1 AND staff = $2 AND ended_at IS NULL",
+                "UPDATE pairings SET claimed_at = $3 WHERE shop = $1 AND staff = $2 AND claimed_at IS NULL",
             ] {
                 sqlx::query(sql).bind(&shop).bind(&staff).bind(now).execute(&mut *tx).await?;
             }
@@ -165,7 +165,7 @@ fn taken_or(done: Result<Changed, Error>) -> Result<Changed, Error> {
     }
 }
 
-fn read(row: &SqliteRow) -> Result<StaffRow, Error> {
+fn read(row: &database::Row) -> Result<StaffRow, Error> {
     Ok(StaffRow {
         shop: uuid(row, "shop")?,
         staff: uuid(row, "staff")?,
@@ -173,7 +173,7 @@ fn read(row: &SqliteRow) -> Result<StaffRow, Error> {
         sign_in: row.try_get("sign_in")?,
         password: row.try_get("password")?,
         roles: Roles::from_stored(row.try_get("roles")?),
-        active: row.try_get("active")?,
+        active: row.try_get::<i64, _>("active")? == 1,
         revision: row.try_get("revision")?,
         made_at: row.try_get("made_at")?,
     })

@@ -1,11 +1,12 @@
 //! Token families and their refresh tokens.
 
-use sqlx::{Error, Row, Sqlite, Transaction};
+use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::sessions::read_session;
 use super::{SessionRow, Store, uuid};
 use crate::access::secrets::Digest;
+use crate::database;
 use crate::edge::Millis;
 
 /// What became of a refresh token that was presented.
@@ -24,7 +25,7 @@ const HOLDS: &str =
     "SELECT f.shop, f.staff, f.device, f.made_at, f.made_at AS seen_at, t.name, t.roles FROM token_families f
      JOIN devices d ON d.shop = f.shop AND d.device = f.device
      JOIN staff t ON t.shop = f.shop AND t.staff = f.staff
-     WHERE f.shop = ?1 AND f.family = ?2 AND f.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1";
+     WHERE f.shop = $1 AND f.family = $2 AND f.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1";
 
 impl Store {
     /// The person and device behind a family, if it holds.
@@ -44,7 +45,7 @@ impl Store {
         family_from: Millis,
     ) -> Result<Refreshed, Error> {
         let mut tx = self.write().await?;
-        let found = sqlx::query("SELECT shop, family, made_at, used_at FROM refresh_tokens WHERE secret = ?1")
+        let found = sqlx::query("SELECT shop, family, made_at, used_at FROM refresh_tokens WHERE secret = $1")
             .bind(old.as_slice())
             .fetch_optional(&mut *tx)
             .await?;
@@ -62,7 +63,7 @@ impl Store {
         if made < token_from || session.made_at < family_from {
             return Ok(Refreshed::Unknown);
         }
-        sqlx::query("UPDATE refresh_tokens SET used_at = ?2 WHERE secret = ?1")
+        sqlx::query("UPDATE refresh_tokens SET used_at = $2 WHERE secret = $1")
             .bind(old.as_slice())
             .bind(now)
             .execute(&mut *tx)
@@ -77,7 +78,7 @@ impl Store {
         let mut tx = self.write().await?;
         let found = sqlx::query(
             "SELECT f.shop, f.family, f.device FROM refresh_tokens r
-             JOIN token_families f ON f.shop = r.shop AND f.family = r.family WHERE r.secret = ?1",
+             JOIN token_families f ON f.shop = r.shop AND f.family = r.family WHERE r.secret = $1",
         )
         .bind(secret.as_slice())
         .fetch_optional(&mut *tx)
@@ -98,13 +99,13 @@ impl Store {
 }
 
 pub(super) async fn keep(
-    tx: &mut Transaction<'static, Sqlite>,
+    tx: &mut database::Transaction,
     shop: Uuid,
     family: Uuid,
     secret: &Digest,
     now: Millis,
 ) -> Result<(), Error> {
-    sqlx::query("INSERT INTO refresh_tokens (secret, shop, family, made_at) VALUES (?1, ?2, ?3, ?4)")
+    sqlx::query("INSERT INTO refresh_tokens (secret, shop, family, made_at) VALUES ($1, $2, $3, $4)")
         .bind(secret.as_slice())
         .bind(shop.to_string())
         .bind(family.to_string())
@@ -114,8 +115,8 @@ pub(super) async fn keep(
     Ok(())
 }
 
-async fn end(tx: &mut Transaction<'static, Sqlite>, shop: Uuid, family: Uuid, now: Millis) -> Result<(), Error> {
-    sqlx::query("UPDATE token_families SET ended_at = ?3 WHERE shop = ?1 AND family = ?2 AND ended_at IS NULL")
+async fn end(tx: &mut database::Transaction, shop: Uuid, family: Uuid, now: Millis) -> Result<(), Error> {
+    sqlx::query("UPDATE token_families SET ended_at = $3 WHERE shop = $1 AND family = $2 AND ended_at IS NULL")
         .bind(shop.to_string())
         .bind(family.to_string())
         .bind(now)

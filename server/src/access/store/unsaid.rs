@@ -1,15 +1,16 @@
 //! What was revoked and is still to be said to the log.
 
-use sqlx::{Error, Row, Sqlite, Transaction};
+use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::{Store, uuid};
 use crate::access::log::ServerEntry;
+use crate::database;
 
 /// Keeps an entry to be said, in the transaction of the revocation.
-pub(super) async fn keep(tx: &mut Transaction<'static, Sqlite>, shop: Uuid, entry: &ServerEntry) -> Result<(), Error> {
+pub(super) async fn keep(tx: &mut database::Transaction, shop: Uuid, entry: &ServerEntry) -> Result<(), Error> {
     let text = serde_json::to_string(entry).map_err(|e| Error::Encode(Box::new(e)))?;
-    sqlx::query("INSERT INTO unsaid (shop, entry) VALUES (?1, ?2)")
+    sqlx::query("INSERT INTO unsaid (shop, entry) VALUES ($1, $2)")
         .bind(shop.to_string())
         .bind(text)
         .execute(&mut **tx)
@@ -32,7 +33,7 @@ impl Store {
 
     /// The entry was said.
     pub async fn said(&self, n: i64) -> Result<(), Error> {
-        sqlx::query("DELETE FROM unsaid WHERE n = ?1").bind(n).execute(&self.pool).await?;
+        sqlx::query("DELETE FROM unsaid WHERE n = $1").bind(n).execute(&self.pool).await?;
         Ok(())
     }
 }

@@ -1,0 +1,19 @@
+//! `cluster COMMAND…`: runs a command beside one cluster that all test programs in it share; gives its exit status.
+
+use std::process::{Command, ExitCode};
+
+fn main() -> ExitCode {
+    let mut words = std::env::args_os().skip(1);
+    let Some(program) = words.next() else {
+        eprintln!("cluster COMMAND…: say what to run");
+        return ExitCode::from(2);
+    };
+    let cluster = cluster::Cluster::start();
+    match Command::new(program).args(words).env(cluster::SHARED, cluster.folder()).status() {
+        Ok(status) => ExitCode::from(status.code().and_then(|c| u8::try_from(c).ok()).unwrap_or(1)),
+        Err(e) => {
+            eprintln!("cluster: {e}");
+            ExitCode::FAILURE
+        }
+    }
+}
