@@ -45,7 +45,10 @@ pub struct Done {
 /// A sentence; the backup that stood there before still does.
 pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
     if !data.join(DATABASE).is_file() {
-        return Err(format!("{} holds no {DATABASE}", data.display()));
+        return Err(format!(
+            "{} holds no {DATABASE}. Where PostgreSQL keeps the log, its own tools back that up; then copy the folder shops",
+            data.display()
+        ));
     }
     let inside =
         |a: &Path, b: &Path| matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a.starts_with(&b));
