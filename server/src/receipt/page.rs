@@ -224,7 +224,7 @@ pub(crate) fn told(input: &Input<'_>) -> Markup {
         @if let Some(s) = input.intake.statements.get("complaint") {
             section {
                 h2 { (input.words.plain("receipt.complaint")) }
-                blockquote { (say(input, "sheet.quoted", &json!({"text": s.what.text.clone().unwrap_or_else(|| input.hidden())}))) }
+                blockquote { @match &s.what.text { Some(text) => (say(input, "sheet.quoted", &json!({"text": text}))), None => (input.hidden()) } }
                 p.soft { (say(input, "receipt.heard", &json!({"name": input.name(Some(s.what.heard_by)), "when": input.wall(s.mark.device_at)}))) }
             }
         }

@@ -8,14 +8,19 @@ import { fetchIntake, forget } from "./sync.js";
 /** @import {Context} from "./context.js" */
 /** @import {QueueRow, Work} from "./store.js" */
 
+/** Erasures that a page let go of already, by their entry: a browser is not asked twice to forget a picture. @type {WeakMap<Context, Set<string>>} */
+const done = new WeakMap();
+
 const STORES = /** @type {const} */ (["entries", "queue", "files", "file_bytes", "intakes"]);
 
 /**
  * Lets go of what an erasure reaches back to: of kept entries all disclosures up to `upto`; of what was said here before this device
  * knew of it, everything, since the server does not take it any more.
- * @param {Context} ctx @param {string} shop @param {string} intake @param {{index?: number, said: {body: any}}} erased
+ * @param {Context} ctx @param {string} shop @param {string} intake @param {{index?: number, said: {id: string, body: any}}} erased
  */
-export async function forgetCustomer(ctx, shop, intake, { index = Infinity, said: { body } }) {
+export async function forgetCustomer(ctx, shop, intake, { index = Infinity, said: { id: entry, body } }) {
+  const before = done.get(ctx) ?? new Set();
+  if (before.has(entry)) return;
   for (const note of ctx.journal.left().filter((n) => n.intake === intake && n.facts.some((f) => f.personal))) ctx.journal.done(note);
   const gone = await ctx.store.write([...STORES], async (w) => {
     const queue = (await w.all("queue")).filter((r) => r.intake === intake);
@@ -41,6 +46,7 @@ export async function forgetCustomer(ctx, shop, intake, { index = Infinity, said
   });
   for (const id of gone) ctx.entries.delete(id);
   for (const photo of body.photos) await forget(ctx, shop, photo);
+  done.set(ctx, before.add(entry));
   ctx.bus.say(`intake:${intake}`);
   ctx.bus.say("list");
   ctx.bus.say("queue");

@@ -8,7 +8,7 @@ import { act, actLink, foot } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { careWords } from "../parts/care-words.js";
 import { h } from "../parts/dom.js";
-import { arrangement, hidden, named, readingWords, slug } from "../parts/facts.js";
+import { arrangement, named, quoted, readingWords, slug } from "../parts/facts.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
 import { nameOf } from "../parts/names.js";
@@ -93,7 +93,7 @@ export function dispute(at) {
     const by = { when: dayAndTime(Date.parse(d.mark.at ?? d.mark.device_at), zone), name: nameOf(d.heard_by), how: t(`care.how.${slug(d.how)}`), who: d.who ?? t(`dispute.side.${slug(d.side)}`) };
     return h("section", { class: "section", "data-key": d.dispute },
       h("h2", null, t("dispute.by", by)),
-      h("blockquote", { class: "quote" }, h("p", { class: "told" }, t("sheet.quoted", { text: d.text ?? hidden(view) }))),
+      h("blockquote", { class: "quote" }, h("p", { class: "told" }, quoted(view, d.text))),
       view.state.disputes.points.filter((p) => p.dispute === d.dispute).map(point),
       ended ? h("p", { role: "status" }, t("dispute.ended", { outcome: t(`dispute.outcome.${slug(ended.outcome)}`), name: nameOf(ended.mark.by) }), ended.note ? ` ${ended.note}` : "") : null);
   }
@@ -113,7 +113,7 @@ export function dispute(at) {
     ];
     return h("div", { class: "question", "data-key": p.point },
       h("h3", null, name),
-      h("p", { class: "told" }, t("sheet.quoted", { text: p.text ?? hidden(view) })),
+      h("p", { class: "told" }, quoted(view, p.text)),
       photos("dispute.received", found.received), photos("dispute.opened", found.opened), photos("dispute.left", found.left),
       words.length ? h("ul", { class: "sheet__list" }, words.map((w) => h("li", null, w))) : null,
       h("p", { class: "soft" }, found.times.map((x) => t(x.key, { when: dayAndTime(Date.parse(x.mark.at ?? x.mark.device_at), zone), name: nameOf(x.mark.by) })).join(" · ")),

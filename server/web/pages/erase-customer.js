@@ -79,7 +79,9 @@ export function eraseCustomer(at) {
             h("section", { class: "section", "data-key": "why" }, h("h2", null, t("page.erase-customer.why")),
               picks({ name: t("page.erase-customer.why"), chosen: why, choices: WHY.map((w) => ({ id: w, words: t(`erased.why.${slug(w)}`) })), does: (w) => { why = w; return at.again(); } })),
             field({ id: "tag", words: t("page.erase-customer.type-tag", { tag }), hint: t("page.erase-customer.for-ever"), input: { maxlength: "12", inputmode: "text" } }),
-            foot(act({ words: t("act.erase-customer", { count: going.length }), mark: true, id: "erase", does: () => erase(going, tag) }), h("a", { class: "link", href: `/machine/${id}` }, t("act.back"))),
+            // Not at the thumb: it is read down to here first.
+            h("div", { class: "row" }, act({ words: t("act.erase-customer", { count: going.length }), mark: true, id: "erase", does: () => erase(going, tag) })),
+            back(),
           ]),
     ];
   }

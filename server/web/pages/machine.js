@@ -7,7 +7,7 @@ import { benchPart } from "../parts/bench.js";
 import { h } from "../parts/dom.js";
 import { careWords, keptFrom, partWords } from "../parts/care-words.js";
 import { entriesList } from "../parts/entries.js";
-import { accessories, answers, arrangements, blockSentence, foundWords, hidden, leftOpen, lines, machineName, otherNumbers, people, safety, serial, tagBefore, whyErased, writtenWords } from "../parts/facts.js";
+import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, quoted, safety, serial, tagBefore, whyErased, writtenWords } from "../parts/facts.js";
 import { atCounter } from "../parts/flow.js";
 import { nextFree } from "../parts/free.js";
 import { goOnPart } from "../parts/go-on.js";
@@ -79,6 +79,7 @@ export function machine(at) {
           ...serialLane(view, zone),
           keepLane(view, here),
           open ? null : lane("pack", t("lane.pack"), t("lane.pack-under"), packPart(view, id)),
+          customerLane(view),
           againLane(view, await offer),
           session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone)) : null,
         ],
@@ -128,7 +129,7 @@ export function machine(at) {
     return [
       lane("told", t("lane.told"), fact ? t("lane.told-under", { day: day(Date.parse(fact.mark.device_at), zone), name: nameOf(fact.heard_by) }) : null,
         h("blockquote", { class: "quote" },
-          fact ? h("p", { class: "told" }, t("sheet.quoted", { text: fact.text ?? hidden(view) })) : h("p", { class: "soft" }, t("lane.told-nothing")),
+          fact ? h("p", { class: "told" }, quoted(view, fact.text)) : h("p", { class: "soft" }, t("lane.told-nothing")),
           facts.length ? h("p", null, facts.join(" · ")) : null,
           h("p", { class: "soft" }, [...people(view), ...otherNumbers(view)].join(" · ")))),
       condition.length ? lane("looked", t("lane.looked"), null, h("ul", { class: "sheet__list" }, condition.map((w) => h("li", null, w)))) : null,
@@ -232,9 +233,22 @@ export function machine(at) {
         act({ words: t("act.share-receipt"), does: async () => shareReceipt(await receiptFile(id, view.state.tag ?? "")) }),
         actLink({ words: t("act.print-tag"), href: `${base}/tag` }),
         view.state.state === "in care" ? actLink({ words: t("act.lost-tag"), href: `/intake/${id}/tag` }) : null),
-      links.draw(here),
+      links.draw(here));
+  }
+
+  /** The customer's data: that it was erased, with the receipt of it, and the owner's way to erase it. @param {IntakeView} view */
+  function customerLane(view) {
+    if (!["handed back", "not taken in"].includes(view.state.state)) return null;
+    const upto = Math.max(-1, ...view.state.erasures.map((e) => e.upto));
+    const personal = entries.some((e) => (e.index ?? Infinity) > upto && Array.isArray(e.said.body._sd));
+    const may = personal && session()?.roles.includes("owner");
+    const receipt = (/** @type {string} */ erasure) => `/v1/shops/${session()?.shop}/erasures/${erasure}/receipt`;
+    if (!may && view.state.erasures.length === 0) return null;
+    return lane("customer", t("lane.customer"), null,
       erasedWords(view).map((w) => h("p", { "data-key": w }, w)),
-      session()?.roles.includes("owner") && view.state.state !== "in care" ? h("div", { class: "row" }, actLink({ words: t("act.to-erase-customer"), href: `/intake/${id}/erase-customer` })) : null);
+      h("div", { class: "row" },
+        view.state.erasures.map((e) => actLink({ words: t("act.open-erasure-receipt"), href: receipt(e.erasure), icon: paper() })),
+        may ? actLink({ words: t("act.to-erase-customer"), href: `/intake/${id}/erase-customer` }) : null));
   }
 
   /** That the customer's data was erased, each time, with the way to the receipt of it. @param {IntakeView} view */

@@ -21,6 +21,9 @@ export const slug = (word) => word.replaceAll(" ", "-").replaceAll("_", "-");
 /** What stands where something personal is not there: withheld from here, or erased. @param {IntakeView} view */
 export const hidden = (view) => t(view.state.erasures.length ? "page.erased" : "page.withheld");
 
+/** Words in quotation marks; where they are not there, why. @param {IntakeView} view @param {string | undefined} words */
+export const quoted = (view, words) => (words === undefined ? hidden(view) : t("sheet.quoted", { text: words }));
+
 /** Words of a list where it is one of them, else as somebody wrote it. @type {Record<string, string>} */
 const ERASED = { "customer asked": "customer-asked", "kept long enough": "kept-long-enough", "should not have been kept": "should-not-have-been-kept", "restored from a backup": "restored-from-a-backup" };
 

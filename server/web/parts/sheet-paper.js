@@ -3,7 +3,7 @@
 import { spoken, spokenIn, t } from "../core/words.js";
 import { act } from "./act.js";
 import { h } from "./dom.js";
-import { accessories, answers, arrangements, blockSentence, foundWords, hidden, leftOpen, lines, machineName, otherNumbers, people, safety, serial, slug, tagBefore, writtenWords } from "./facts.js";
+import { accessories, answers, arrangements, blockSentence, foundWords, leftOpen, lines, machineName, otherNumbers, people, quoted, safety, serial, slug, tagBefore, writtenWords } from "./facts.js";
 import { large } from "./large.js";
 import { nameOf } from "./names.js";
 import { shown, whole } from "./picture.js";
@@ -70,7 +70,7 @@ function statement(view, zone) {
   const fact = view.state.statements.complaint;
   if (!fact) return null;
   return h("blockquote", { class: "quote" },
-    h("p", null, t("sheet.quoted", { text: fact.text ?? hidden(view) })),
+    h("p", null, quoted(view, fact.text)),
     h("p", { class: "soft" }, t("page.sheet.heard", { name: nameOf(fact.heard_by), when: dayAndTime(Date.parse(fact.mark.device_at), zone) })));
 }
 
