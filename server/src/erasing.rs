@@ -82,12 +82,13 @@ async fn gone(ledger: &Ledger, shop: Uuid, file: &Digest) -> Result<bool, sqlx::
 
 /// Judgements that name this digest.
 async fn judgements(ledger: &Ledger, shop: Uuid, digest: &Digest) -> Result<Vec<Entry>, sqlx::Error> {
-    let all: Vec<Vec<u8>> =
-        sqlx::query_scalar("SELECT bytes FROM entry WHERE shop = ? AND type = 'photo-judged' AND instr(bytes, ?) > 0")
-            .bind(shop.to_string())
-            .bind(digest.to_string().into_bytes())
-            .fetch_all(ledger.pool())
-            .await?;
+    let all: Vec<Vec<u8>> = sqlx::query_scalar(
+        "SELECT bytes FROM entry WHERE shop = ? AND type IN ('photo-judged', 'photo-redacted') AND instr(bytes, ?) > 0",
+    )
+    .bind(shop.to_string())
+    .bind(digest.to_string().into_bytes())
+    .fetch_all(ledger.pool())
+    .await?;
     all.iter().map(|bytes| Entry::parse(bytes).map_err(|e| broken(e.to_string()))).collect()
 }
 

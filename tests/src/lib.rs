@@ -10,6 +10,7 @@ pub mod counter;
 pub mod forged;
 pub mod home;
 pub mod picture;
+pub mod proven;
 pub mod raw;
 pub mod record;
 pub mod seeded;

@@ -32,6 +32,9 @@ pub struct PackOf {
     #[param(inline)]
     #[serde(default = "shown")]
     customer: Customer,
+    /// Photos with boxes over them with the boxes, without their originals. Without the customer always.
+    #[serde(default)]
+    covered: bool,
     /// Only the photos of this view of the kind, from all stages.
     #[param(max_length = 64)]
     view: Option<String>,
@@ -95,7 +98,7 @@ pub async fn pack(
     // As many at a time as uploads: both keep the disk busy.
     let permit = app.uploads.clone().try_acquire_owned();
     let permit = permit.map_err(|_| Problem::busy(super::words_of(&req).plain("refused.busy")))?;
-    let wanted = Wanted { customer: of.customer, view: of.view, language: of.language };
+    let wanted = Wanted { customer: of.customer, covered: of.covered, view: of.view, language: of.language };
     let ledger = app.ledger.clone();
     // Reading every original once takes as long as the disk needs: off the runtime.
     let handle = app.runtime.clone();

@@ -25,6 +25,8 @@ pub enum Customer {
 pub struct Wanted {
     /// Whether the customer is in it.
     pub customer: Customer,
+    /// Whether photos with boxes over them are in it with the boxes, without their originals. Without the customer always.
+    pub covered: bool,
     /// Only the photos of this view, from all stages.
     pub view: Option<String>,
     /// The language of the reader; without it that of the sheet.
@@ -44,12 +46,13 @@ impl Wanted {
 
 /// Types that a pack without the customer may carry: none of them has words of or about a customer outside its
 /// disclosures. What is not named here stays out, so that a new type stays out until somebody has looked at it.
-const WITHOUT_CUSTOMER: [&str; 18] = [
+const WITHOUT_CUSTOMER: [&str; 19] = [
     "intake-opened",
     "machine-described",
     "photo-taken",
     "photo-received",
     "photo-judged",
+    "photo-redacted",
     "condition-noted",
     "condition-withdrawn",
     "safety-noted",
@@ -142,7 +145,7 @@ mod tests {
     }
 
     fn wanted(customer: Customer, view: Option<&str>) -> Wanted {
-        Wanted { customer, view: view.map(str::to_owned), language: None }
+        Wanted { customer, covered: false, view: view.map(str::to_owned), language: None }
     }
 
     fn photo(n: u64) -> Value {
