@@ -84,7 +84,7 @@ async fn gone(ledger: &Ledger, shop: Uuid, file: &Digest) -> Result<bool, sqlx::
 /// Judgements that name this digest.
 async fn judgements(ledger: &Ledger, shop: Uuid, digest: &Digest) -> Result<Vec<Entry>, sqlx::Error> {
     let all: Vec<Vec<u8>> = sqlx::query_scalar(
-        "SELECT bytes FROM entry WHERE shop = $1 AND type = 'photo-judged' AND instr(bytes, $2) > 0",
+        "SELECT bytes FROM entry WHERE shop = $1 AND type IN ('photo-judged', 'photo-redacted') AND instr(bytes, $2) > 0",
     )
     .bind(shop.to_string())
     .bind(digest.to_string().into_bytes())

@@ -26,7 +26,7 @@ fn main() -> ExitCode {
             Command::Check(folder) => check::run(&folder.place()).await,
             Command::Pack(of) => {
                 let customer = if of.withhold_customer { Customer::Withheld } else { Customer::Shown };
-                let wanted = Wanted { customer, view: of.view, claim: None, language: of.language };
+                let wanted = Wanted { customer, covered: false, view: of.view, claim: None, language: of.language };
                 pack::run::run(&of.kept.place(), &of.intake, &of.out, &wanted).await.map(|()| ExitCode::SUCCESS)
             }
             Command::NewEpoch(wanted) => {

@@ -32,6 +32,7 @@ const PAGES = [
   [new RegExp(`^/intake/${ID}/found$`), () => import("./pages/found.js").then((m) => m.found)],
   [new RegExp(`^/intake/${ID}/photo/${ID}/move$`), () => import("./pages/move-photo.js").then((m) => m.movePhotoPage)],
   [new RegExp(`^/intake/${ID}/photo/${ID}/erase$`), () => import("./pages/erase-photo.js").then((m) => m.erasePhoto)],
+  [new RegExp(`^/intake/${ID}/photo/${ID}/redact$`), () => import("./pages/redact-photo.js").then((m) => m.redactPhoto)],
   [new RegExp(`^/intake/${ID}/erase-customer$`), () => import("./pages/erase-customer.js").then((m) => m.eraseCustomer)],
   [new RegExp(`^/intake/${ID}/care$`), () => import("./pages/care.js").then((m) => m.care)],
   [new RegExp(`^/intake/${ID}/findings$`), () => import("./pages/findings.js").then((m) => m.findings)],

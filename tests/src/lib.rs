@@ -13,6 +13,7 @@ pub mod engine;
 pub mod forged;
 pub mod home;
 pub mod picture;
+pub mod proven;
 pub mod raw;
 pub mod record;
 pub mod seeded;

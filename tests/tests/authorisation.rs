@@ -76,6 +76,9 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
     ravi.say(&mut intake, "part-noted", card, &[]).await.expect("an answer");
     let opened = json!({"claim": claim, "part": part, "route": "return", "days": 14, "from": "bought"});
     ravi.say(&mut intake, "claim-opened", opened, &[]).await.expect("an answer");
+    let covered = format!("/photos/{}/redaction", photo.expect("a photo"));
+    let boxes = json!({"boxes": [{"x": 10, "y": 10, "w": 900, "h": 900}]});
+    shop.ravi.put(&shop.ravi.path(&covered)).json(&boxes).send().await.expect(200);
     let mut sent_home = ravi.intake("0002");
     for step in [Step::Open, Step::Arrange] {
         ravi.step(&mut sent_home, &step).await.expect("an answer");
@@ -173,6 +176,10 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "listIntakeEntries" => a.get(&intake("/entries")),
         "list_links" => a.get(&intake("/links")),
         "make_link" => a.post(&intake("/links")).json(&json!({"what": "receipt"})),
+        "redactPhoto" => a
+            .put(&shop(&format!("/photos/{}/redaction", t.photo)))
+            .json(&json!({"boxes": [{"x": 10, "y": 10, "w": 900, "h": 900}]})),
+        "getRedaction" => a.get(&shop(&format!("/photos/{}/redaction", t.photo))),
         "getCustomer" => a.get(&intake("/customer")),
         "eraseCustomer" => a.post(&shop("/erasures")).json(&t.erasure),
         "listErasures" => a.get(&shop("/erasures")),

@@ -3,7 +3,6 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::time::Duration;
 
 use base64::Engine;
@@ -13,8 +12,9 @@ use tests::ask::{Actor, Answer, CookieStaff};
 use tests::counter::{Counter, Intake, Step};
 use tests::home::go_home;
 use tests::picture;
+use tests::proven::{count, verified};
 use tests::seeded::Seeded;
-use tests::server::{self, How, Server, program};
+use tests::server::{self, How, Server};
 use tests::shop::Shop;
 use uuid::Uuid;
 
@@ -182,37 +182,6 @@ async fn in_answers(shop: &Shop, intakes: &[&Intake], erasure: &str) -> Vec<Stri
         answers.push((path, answer.body.clone()));
     }
     canaries(answers.iter().map(|(p, b)| (p.clone(), b.as_slice())))
-}
-
-/// Exit code and lines of the program, and the lines of the page's checker, which have to be the same.
-fn verified(folder: &Path, bytes: &[u8], earlier: Option<&[u8]>) -> (i32, Vec<String>) {
-    let (file, before) = (folder.join("checked"), folder.join("earlier"));
-    std::fs::write(&file, bytes).expect("a file");
-    let mut command = Command::new(program().with_file_name("verify"));
-    command.arg(&file).arg("--lines");
-    if let Some(earlier) = earlier {
-        std::fs::write(&before, earlier).expect("a file");
-        command.arg("--earlier").arg(&before);
-    }
-    let out = command.output().expect("verify is built");
-    let lines: Vec<String> = String::from_utf8(out.stdout).expect("text").lines().map(str::to_owned).collect();
-    let jobs = folder.join("jobs.json");
-    std::fs::write(&jobs, json!([[file, [], earlier.map(|_| before)]]).to_string()).expect("a file");
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("web/prove.mjs");
-    let page = Command::new("node").arg(script).arg(jobs).output().expect("node runs: tests/run installs it");
-    assert!(page.status.success(), "{}", String::from_utf8_lossy(&page.stderr));
-    let page: Value = serde_json::from_slice(&page.stdout).expect("JSON");
-    let page: Vec<String> =
-        page["lines"].as_array().into_iter().flatten().filter_map(|l| l.as_str()).map(str::to_owned).collect();
-    assert!(
-        lines.len() > 3 && lines.iter().all(|l| page.contains(l)),
-        "the two checkers differ:\n{lines:#?}\n{page:#?}"
-    );
-    (out.status.code().expect("an exit code"), lines)
-}
-
-fn count(lines: &[String], code: &str) -> usize {
-    lines.iter().filter(|l| l.ends_with(&format!("\t{code}"))).count()
 }
 
 #[tokio::test]

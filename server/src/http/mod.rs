@@ -23,6 +23,7 @@ pub mod paper;
 pub mod parts;
 pub mod range;
 pub mod receipts;
+pub mod redactions;
 pub mod shop;
 pub mod stream;
 pub mod suspect_parts;
@@ -36,8 +37,16 @@ use crate::problem::{self, Problem};
 use crate::words::{self, Catalogue};
 
 /// Types of entries that only the server states.
-pub const SERVER_ONLY: [&str; 7] =
-    ["photo-received", "photo-judged", "file-received", "link-made", "link-revoked", "epoch-opened", "customer-erased"];
+pub const SERVER_ONLY: [&str; 8] = [
+    "photo-received",
+    "photo-judged",
+    "file-received",
+    "link-made",
+    "link-revoked",
+    "epoch-opened",
+    "customer-erased",
+    "photo-redacted",
+];
 
 /// Largest JSON body, in bytes: an entry has at most 65,535, its disclosures come beside it.
 const JSON_LIMIT: usize = 192 * 1024;
@@ -89,6 +98,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/files/{digest}").get(files::get).put(files::put))
     .service(web::resource("/v1/shops/{shop}/files/{digest}/parts").get(parts::get))
     .service(web::resource("/v1/shops/{shop}/files/{digest}/parts/{offset}").put(parts::put))
+    .service(web::resource("/v1/shops/{shop}/photos/{photo}/redaction").get(redactions::get).put(redactions::put))
     .service(web::resource("/v1/shops/{shop}/photos/{photo}/{purpose}").get(files::rendition))
     .service(web::resource("/v1/shops/{shop}/kinds").get(kinds::list).post(kinds::add))
     .service(web::resource("/v1/shops/{shop}/kinds/try").post(kinds::try_one))

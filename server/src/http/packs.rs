@@ -32,6 +32,9 @@ pub struct PackOf {
     #[param(inline)]
     #[serde(default = "shown")]
     customer: Customer,
+    /// Photos with boxes over them with the boxes, without their originals. Without the customer always.
+    #[serde(default)]
+    covered: bool,
     /// Only the photos of this view of the kind, from all stages.
     #[param(max_length = 64)]
     view: Option<String>,
@@ -85,7 +88,7 @@ fn wanted(of: PackOf) -> Result<Wanted, Problem> {
     super::language_tag(of.language.as_deref())?;
     // A supplier is owed no customer.
     let customer = if of.claim.is_some() { Customer::Withheld } else { of.customer };
-    Ok(Wanted { customer, view: of.view, claim: of.claim, language: of.language })
+    Ok(Wanted { customer, covered: of.covered, view: of.view, claim: of.claim, language: of.language })
 }
 
 /// As many at a time as uploads: both keep the disk busy.
@@ -166,7 +169,7 @@ pub async fn letter(
     super::language_tag(of.language.as_deref())?;
     let _permit = place(&app, &req)?;
     let language = of.into_inner().language;
-    let wanted = Wanted { customer: Customer::Withheld, view: None, claim: Some(claim), language };
+    let wanted = Wanted { customer: Customer::Withheld, covered: true, view: None, claim: Some(claim), language };
     let (ledger, handle) = (app.ledger.clone(), app.runtime.clone());
     let plan =
         tokio::task::spawn_blocking(move || handle.block_on(gather::plan(&ledger, Whose { shop, intake }, &wanted)));

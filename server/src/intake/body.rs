@@ -15,6 +15,7 @@ use super::dispute::{self, Dispute};
 use super::erasure::{self, CustomerErased};
 use super::hand_back::{self, HandBack};
 use super::part::{self, Part};
+use super::redaction::{self, PhotoRedacted};
 use crate::photo::codes::Code;
 use crate::photo::same::Look;
 
@@ -253,6 +254,7 @@ pub enum Body {
     Part(Box<Part>),
     Dispute(Box<Dispute>),
     CustomerErased(Box<CustomerErased>),
+    PhotoRedacted(Box<PhotoRedacted>),
     LinkMade(LinkMade),
     LinkRevoked(LinkRevoked),
 }
@@ -318,6 +320,7 @@ impl Body {
             "photo-erased" => typed(plain).map(Body::PhotoErased),
             "reading-noted" => typed(plain).map(|b| Body::ReadingNoted(Box::new(b))),
             "service-noted" => typed(plain).map(Body::ServiceNoted),
+            "photo-redacted" => typed(plain).map(|b| Body::PhotoRedacted(Box::new(b))),
             "customer-erased" => typed(plain).map(|b| Body::CustomerErased(Box::new(b))),
             "link-made" => typed(plain).map(Body::LinkMade),
             "link-revoked" => typed(plain).map(Body::LinkRevoked),
@@ -489,6 +492,7 @@ impl Body {
             Body::Part(b) => part::well_formed(b),
             Body::Dispute(b) => dispute::well_formed(b),
             Body::CustomerErased(b) => erasure::well_formed(b),
+            Body::PhotoRedacted(b) => redaction::well_formed(b),
             _ => Ok(()),
         }
     }

@@ -15,6 +15,7 @@ use super::erasure;
 use super::hand_back::{self, HandBack};
 use super::kind::{Kind, number};
 use super::part;
+use super::redaction;
 use super::state::{Intake, Mark, Standing};
 
 /// A sentence: message key and what it names.
@@ -167,6 +168,7 @@ pub fn decide(
         Body::FileReceived(b) if intake.erasures.iter().any(|e| e.what.files.contains(&b.file)) => {
             return Err(Refusal::Erased(Sentence::plain("refused.erased-customer")));
         }
+        Body::PhotoRedacted(b) => redaction::decide(intake, b)?,
         Body::CustomerErased(b) => erasure::decide(intake, author, b)?,
         Body::Custody(b) => custody::decide(kind, intake, author, b)?,
         Body::HandBack(b) => {
@@ -218,6 +220,7 @@ fn standing(kind: &Kind, intake: &Intake, body: &Body) -> Result<(), Refusal> {
             | Body::FileReceived(_)
             | Body::PhotoErased(_)
             | Body::CustomerErased(_)
+            | Body::PhotoRedacted(_)
             | Body::LinkMade(_)
             | Body::LinkRevoked(_)
     );

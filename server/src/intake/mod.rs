@@ -14,6 +14,7 @@ pub mod kind;
 mod kind_file;
 mod kind_rules;
 pub mod part;
+pub mod redaction;
 mod rules;
 pub mod sheet;
 pub mod state;

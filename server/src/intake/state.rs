@@ -15,6 +15,7 @@ use super::dispute;
 use super::erasure;
 use super::hand_back;
 use super::part;
+use super::redaction;
 
 /// Which entry said something: where it stands, who, when, and its said digest.
 #[derive(Clone, Debug, Serialize, PartialEq)]
@@ -138,11 +139,14 @@ pub struct Photo {
     /// When and why it was erased.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub erased: Option<Said<days::PhotoErased>>,
+    /// The boxes over it, while there are any.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub redacted: Option<Said<redaction::PhotoRedacted>>,
 }
 
 impl Photo {
     fn taken(taken: body::PhotoTaken, mark: Mark, from: Option<Uuid>) -> Photo {
-        Photo { taken, mark, received: None, judged: None, from, moved: None, erased: None }
+        Photo { taken, mark, received: None, judged: None, from, moved: None, erased: None, redacted: None }
     }
 
     /// The entry that took it away from this intake, if one did. It fills nothing then.
@@ -358,6 +362,11 @@ impl Intake {
                     }
                 }
                 self.erasures.push(Said { what: b.as_ref().clone(), mark });
+            }
+            Body::PhotoRedacted(b) => {
+                if let Some(p) = self.photos.iter_mut().find(|p| p.taken.photo == b.photo) {
+                    p.redacted = if b.boxes.is_empty() { None } else { said(b.as_ref(), mark) };
+                }
             }
             Body::LinkMade(b) => {
                 self.links.insert(b.link, Said { what: b.clone(), mark });

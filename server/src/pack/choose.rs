@@ -25,6 +25,8 @@ pub enum Customer {
 pub struct Wanted {
     /// Whether the customer is in it.
     pub customer: Customer,
+    /// Whether photos with boxes over them are in it with the boxes, without their originals. Without the customer always.
+    pub covered: bool,
     /// Only the photos of this view, from all stages.
     pub view: Option<String>,
     /// Only what concerns the part of this claim.
@@ -46,12 +48,13 @@ impl Wanted {
 
 /// Types that a pack without the customer may carry: none of them has words of or about a customer outside its
 /// disclosures. What is not named here stays out, so that a new type stays out until somebody has looked at it.
-const WITHOUT_CUSTOMER: [&str; 19] = [
+const WITHOUT_CUSTOMER: [&str; 20] = [
     "intake-opened",
     "machine-described",
     "photo-taken",
     "photo-received",
     "photo-judged",
+    "photo-redacted",
     "condition-noted",
     "condition-withdrawn",
     "safety-noted",
@@ -187,7 +190,7 @@ mod tests {
     }
 
     fn wanted(customer: Customer, view: Option<&str>) -> Wanted {
-        Wanted { customer, view: view.map(str::to_owned), claim: None, language: None }
+        Wanted { customer, covered: false, view: view.map(str::to_owned), claim: None, language: None }
     }
 
     fn photo(n: u64) -> Value {
@@ -255,7 +258,7 @@ mod tests {
             stored(23, "reading-noted", json!({"reading": "compression", "part": photo(42)}), false),
         ]);
         let claim = photo(51).as_str().and_then(|c| c.parse().ok());
-        let of = Wanted { customer: Customer::Withheld, view: None, claim, language: None };
+        let of = Wanted { customer: Customer::Withheld, covered: true, view: None, claim, language: None };
         let some = choose(log, &of).expect("entries");
         // Photo 33 is of a sheet written by hand: it names the customer and stays out though it was named.
         assert_eq!(some.iter().map(|s| s.index).collect::<Vec<_>>(), [1, 3, 10, 11, 12, 14, 15, 18, 19, 22]);

@@ -19,6 +19,7 @@ use crate::database::Connection;
 use crate::http::{no, receipts, shop};
 use crate::intake::check::{Mode, check_facts};
 use crate::intake::kind::LoadedKind;
+use crate::intake::redaction::{self, PhotoRedacted};
 use crate::intake::sheet;
 use crate::intake::state::{Intake, Photo, Whose};
 use crate::ledger::load::{self, Range, Stored};
@@ -279,6 +280,11 @@ fn ending(photo: &Photo) -> &'static str {
     }
 }
 
+/// The boxes that this reader sees a photo with.
+pub(super) fn covered<'a>(intake: &'a Intake, photo: &Photo, wanted: &Wanted) -> Option<&'a PhotoRedacted> {
+    redaction::of(intake, photo).filter(|_| wanted.customer == Customer::Withheld || wanted.covered)
+}
+
 /// Every photo's original, or in its place the copy; copies to look at. Gives where each stands and which originals stay out.
 fn photos(
     ledger: &Ledger,
@@ -303,7 +309,9 @@ fn photos(
             lack("photo-not-received");
         } else {
             let file = photo.taken.file;
-            if wanted.customer == Customer::Withheld {
+            let without = wanted.customer == Customer::Withheld;
+            let covered = covered(intake, photo, wanted);
+            if without || covered.is_some() {
                 withheld.insert(file);
             } else {
                 let path = ledger.originals().path(intake.whose.shop, Shelf::Originals, &file);
@@ -316,9 +324,14 @@ fn photos(
                 }
             }
             let made = photo.judged.as_ref().map(|j| j.what.renditions.as_slice()).unwrap_or_default();
-            let copy = made.iter().find(|r| r.purpose == "large").and_then(|r| {
-                let path = ledger.originals().path(intake.whose.shop, Shelf::Renditions, &r.file);
-                Some((on_disk(&path, format!("copies/{}.jpg", r.file.hex()), r.file)?, r.width, r.height))
+            // Where there are boxes, never the copy without them.
+            let large = match covered {
+                Some(c) => c.renditions.iter().find(|r| r.purpose == "large").map(|r| (r.file, r.width, r.height)),
+                None => made.iter().find(|r| r.purpose == "large").map(|r| (r.file, r.width, r.height)),
+            };
+            let copy = large.and_then(|(file, width, height)| {
+                let path = ledger.originals().path(intake.whose.shop, Shelf::Renditions, &file);
+                Some((on_disk(&path, format!("copies/{}.jpg", file.hex()), file)?, width, height))
             });
             match copy {
                 Some((planned, width, height)) => {

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use evidence::digest::Digest;
 use uuid::Uuid;
 
+use super::gather::covered;
 use super::page::Shown;
 use super::report::{self, Of, Print};
 use super::{Bytes, Planned};
@@ -81,10 +82,17 @@ fn within(photos: impl Iterator<Item = Uuid>, read: impl Fn(Uuid, bool) -> Optio
 
 fn rendition(ledger: &Ledger, shown: &Shown<'_>, photo: &Photo, small: bool) -> Option<Print> {
     let wanted = if small { "small" } else { "large" };
-    let made = photo.judged.as_ref()?.what.renditions.iter().find(|r| r.purpose == wanted)?;
-    let jpeg = ledger.originals().read(shown.input.intake.whose.shop, Shelf::Renditions, &made.file).ok()?;
-    let whole = Digest::of(&jpeg) == made.file;
-    whole.then(|| Print { jpeg: Arc::new(jpeg), width: made.width, height: made.height, small })
+    // Where there are boxes, never the copy without them.
+    let (file, width, height) = match covered(shown.input.intake, photo, shown.wanted) {
+        Some(c) => c.renditions.iter().find(|r| r.purpose == wanted).map(|r| (r.file, r.width, r.height))?,
+        None => {
+            let made = &photo.judged.as_ref()?.what.renditions;
+            made.iter().find(|r| r.purpose == wanted).map(|r| (r.file, r.width, r.height))?
+        }
+    };
+    let jpeg = ledger.originals().read(shown.input.intake.whose.shop, Shelf::Renditions, &file).ok()?;
+    let whole = Digest::of(&jpeg) == file;
+    whole.then(|| Print { jpeg: Arc::new(jpeg), width, height, small })
 }
 
 #[cfg(test)]

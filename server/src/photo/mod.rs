@@ -4,6 +4,7 @@
 
 pub mod claims;
 pub mod codes;
+pub mod cover;
 pub mod decode;
 pub mod film;
 pub mod flags;

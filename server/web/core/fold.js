@@ -163,6 +163,12 @@ export function apply(state, entry) {
     case "service-noted":
       state.services.push(fact);
       return;
+    case "photo-redacted": {
+      const photo = photoOf(state, body.photo);
+      if (photo && body.boxes.length > 0) photo.redacted = { boxes: body.boxes, by: body.by, mark };
+      else if (photo) delete photo.redacted;
+      return;
+    }
     case "customer-erased":
       for (const id of body.photos) {
         const photo = photoOf(state, id);

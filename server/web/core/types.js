@@ -74,9 +74,11 @@
  * @typedef {{service: string, what: string, fitted?: string, old?: string, level?: string, photo?: string, note?: string, digest: string, mark: Mark}} ServiceFact
  * @typedef {{verdict: "usable" | "poor" | "not judged", reasons: Sentence[], measures: {[name: string]: number}, claims: JsonObject, renditions: {purpose: string, file: string, width: number, height: number}[],
  *   look?: string, alike: {photo: string, intake: string, how: "same file" | "alike", bits?: number}[], codes: {format: string, text: string}[], flags: Sentence[], by: string, mark: Mark}} Judgement
+ * A box over a photo, in ten thousandths of the upright picture.
+ * @typedef {{x: number, y: number, w: number, h: number}} Box
  * @typedef {{photo: string, file: string, size: number, view?: string, stage: Stage, of_paper?: boolean, film?: boolean, file_name?: string, digest: string, mark: Mark, received?: {media_type: string, mark: Mark}, judged?: Judgement,
  *   from?: string, moved?: {to: string, because: string, mark: Mark},
- *   erased?: {because: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
+ *   erased?: {because: string, mark: Mark}, redacted?: {boxes: Box[], by: string, mark: Mark}}} PhotoFact   `from`: the intake it came from; `moved`: it shows another machine
  *
  * What is said once the shop has the machine. `at` members are a wall clock's, without a zone; days are YYYY-MM-DD.
  * @typedef {{minor: number, currency: string}} Money

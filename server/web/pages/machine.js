@@ -164,9 +164,10 @@ export function machine(at) {
     const movable = !photo.moved && !photo.erased && ["open", "found", "in care"].includes(view.state.state);
     const wrong = movable ? [act({ words: t("act.wrong-machine"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/move`) })] : [];
     if (session()?.roles.includes("owner") && !photo.moved && !photo.erased) wrong.push(act({ words: t("act.erase-photo"), mark: true, does: () => at.go(`/intake/${id}/photo/${photo.photo}/erase`) }));
+    if (!photo.moved && !photo.erased && !photo.film && photo.received) wrong.push(act({ words: t("act.redact-photo"), does: () => at.go(`/intake/${id}/photo/${photo.photo}/redact`) }));
     wrong.forEach((a) => a.setAttribute("data-shuts", ""));
     const under = [
-      h("p", null, wordsOf(photo)), notesList(photo), elsewhere(photo, id),
+      h("p", null, wordsOf(photo)), photo.redacted ? h("p", null, t("page.redact.covered", { count: photo.redacted.boxes.length })) : null, notesList(photo), elsewhere(photo, id),
       clocks({ view, photo, history: entries, shop: here }),
       h("p", { class: "soft mono" }, photo.file),
     ];

@@ -23,6 +23,7 @@ export function packPart(view, id) {
   return h("div", { class: "stack stack--close" },
     h("div", { class: "row" },
       actLink({ words: t("act.pack-whole"), href: `${base}?customer=shown`, icon: paper(), download: "" }),
+      view.photos.some((p) => p.redacted) ? actLink({ words: t("act.pack-covered"), href: `${base}?customer=shown&covered=true`, download: "" }) : null,
       actLink({ words: t("act.pack-withheld"), href: `${base}?customer=withheld`, download: "" })),
     views.length ? h("div", { class: "row" },
       h("span", { class: "field" }, h("label", { for: "pack-view" }, t("pack.one-view")), h("select", { id: "pack-view" }, views.map((v) => h("option", { value: v.id }, text(v.short))))),
