@@ -19,6 +19,9 @@ const ENDS: [i64; 9] = [5, 20, 50, 100, 250, 500, 1000, 2500, 10_000];
 /// Least free space to be ready, bytes: one photo of 64 MB, its copies, and the database's journal.
 const LEAST_FREE: u64 = 256 * 1024 * 1024;
 
+/// A name, what it counts, and its values by their labels.
+type Gauge = (&'static str, &'static str, Vec<(String, f64)>);
+
 /// What requests of one route took.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Took {
@@ -48,7 +51,7 @@ impl Metrics {
     }
 
     /// As a monitor reads them (Prometheus text format 0.0.4).
-    fn text(&self, gauges: &[(&str, &str, Vec<(String, f64)>)]) -> String {
+    fn text(&self, gauges: &[Gauge]) -> String {
         let routes = self.by_route.lock().map(|r| r.clone()).unwrap_or_default();
         let mut out = String::new();
         let mut line = |text: String| {

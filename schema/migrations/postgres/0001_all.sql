@@ -1,4 +1,4 @@
--- The whole schema as SQLite has it after its migration 0020; later migrations stand in both folders under one number, and
+-- The whole schema as SQLite has it after its migration 0040; later migrations stand in both folders under one number, and
 -- only ever add. Columns are text, whole numbers and bytes; truth is 0 or 1; text is compared byte by byte, as SQLite does.
 
 -- What SQLite calls the place of the first match, from 1; 0: none.

@@ -88,7 +88,7 @@ async fn fit(pool: &Pool) -> Result<(), StartError> {
 }
 
 /// Tables whose rows belong to a shop of the table `shop`.
-const OF_A_SHOP: [&str; 14] = [
+const OF_A_SHOP: [&str; 15] = [
     "log_head",
     "entry",
     "node",
@@ -103,6 +103,7 @@ const OF_A_SHOP: [&str; 14] = [
     "search_word",
     "own_kind",
     "tag_lease",
+    "erasing",
 ];
 
 /// Rows that belong to no shop (a copy made without its constraints), and B-trees that do not agree with their tables,

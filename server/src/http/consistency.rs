@@ -50,7 +50,7 @@ pub async fn consistency(
     sizes: web::Query<Sizes>,
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
-    let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
+    let mut tx = app.ledger.reading().await.map_err(no::fault)?;
     let head = load::head(&mut *tx, *shop).await.map_err(no::fault)?;
     let newest = head.map_or(0, |h| h.size);
     let (from, to) = (sizes.from, sizes.to.unwrap_or(newest));

@@ -368,7 +368,7 @@ pub async fn receipt(
     caller.in_shop(shop_id)?;
     let here = super::words_of(&req);
     let words = super::language_tag(wanted.language.as_deref())?.and_then(words::find).unwrap_or(here);
-    let mut tx = app.ledger.pool().begin().await.map_err(no::fault)?;
+    let mut tx = app.ledger.reading().await.map_err(no::fault)?;
     let said = erase::said(&mut tx, shop_id, None, None, u32::MAX).await.map_err(no::fault)?;
     let said: Vec<_> = said.into_iter().filter(|s| s.body.erasure == erasure).collect();
     if said.is_empty() {
