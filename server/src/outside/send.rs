@@ -117,15 +117,11 @@ async fn over(
     };
     // The connection is driven beside the exchange and ends with it.
     tokio::pin!(exchange, connection);
-    loop {
-        tokio::select! {
-            done = &mut exchange => return done,
-            ended = &mut connection => {
-                if let Err(e) = ended {
-                    return Err(not(e));
-                }
-                return exchange.await;
-            }
-        }
+    tokio::select! {
+        done = &mut exchange => done,
+        ended = &mut connection => match ended {
+            Err(e) => Err(not(e)),
+            Ok(()) => exchange.await,
+        },
     }
 }
