@@ -84,8 +84,8 @@ impl State {
     pub fn in_vain(&self, now: Millis, why: Why, said: String) -> State {
         let State { waiting, done } = self.trying(now);
         let waiting = waiting.map(|w| {
-            let wait =
-                FIRST_WAIT.checked_shl(w.tries).filter(|w| (0..LONGEST_WAIT).contains(w)).unwrap_or(LONGEST_WAIT);
+            // Doubled so often it is past the longest; more would shift it out of the number.
+            let wait = (FIRST_WAIT << w.tries.min(16)).min(LONGEST_WAIT);
             Waiting { tries: w.tries.saturating_add(1), next: now.saturating_add(wait), why: Some(why), said, ..w }
         });
         State { waiting, done }
