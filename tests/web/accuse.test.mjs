@@ -13,7 +13,7 @@ const ACCUSES = {
   de: /(gefälscht|fälsch(t|ung|er)|betrug|betrüg|betrogen|gelogen|lüg(t|e|en|ner)\b|täusch|fahrlässig|\bschuldig|\bschuld\b|gestohlen|diebe?\b|manipulier|pfusch|verdächtig|unehrlich|missbrauch|ihr fehler|sie haben .* (verloren|zerbrochen))/i,
 };
 /** Sentences in which such a word speaks of what did not happen or of nobody: each read by a person. */
-const READ = new Set(["care.incident.theft", "trust.certificate.warning", "trimmer.toml/view/guard/why"]);
+const READ = new Set(["care.incident.theft", "report.shows.opinions", "trust.certificate.warning", "trimmer.toml/view/guard/why"]);
 
 /** Every text below a value, with where it stands. @param {any} value @param {string} where @returns {[string, string, string][]} */
 function texts(value, where) {

@@ -22,9 +22,33 @@ use crate::problem::Problem;
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Boxes {
-    /// The boxes, `{"x", "y", "w", "h"}` each; none takes a redaction back.
-    #[schema(value_type = Vec<Object>, max_items = 40)]
-    boxes: Vec<Area>,
+    /// The boxes; none takes a redaction back.
+    #[schema(max_items = 40)]
+    boxes: Vec<OneBox>,
+}
+
+/// One box, in ten thousandths of the upright picture; it lies inside it.
+#[derive(Clone, Copy, Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OneBox {
+    /// From the left.
+    #[schema(maximum = 9950)]
+    x: u32,
+    /// From the top.
+    #[schema(maximum = 9950)]
+    y: u32,
+    /// Width.
+    #[schema(minimum = 50, maximum = 10_000)]
+    w: u32,
+    /// Height.
+    #[schema(minimum = 50, maximum = 10_000)]
+    h: u32,
+}
+
+impl From<OneBox> for Area {
+    fn from(OneBox { x, y, w, h }: OneBox) -> Area {
+        Area { x, y, w, h }
+    }
 }
 
 /// A redaction as it was kept.
@@ -57,7 +81,7 @@ pub async fn put(
     caller.in_shop(shop)?;
     caller.may_either(&[Role::Counter, Role::Bench])?;
     app.see_checkpoint(shop, &req).await?;
-    let boxes = wanted.into_inner().boxes;
+    let boxes: Vec<Area> = wanted.into_inner().boxes.into_iter().map(Area::from).collect();
     redaction::boxes(&boxes).map_err(|e| Problem::not_valid(e.pointer, e.sentence))?;
     let intake = holding(&app, shop, id, &req).await?;
     let photo = intake.photo(id).ok_or_else(|| Problem::not_found("There is no such photo."))?;

@@ -7,7 +7,6 @@ import { mayLeave } from "./leave.js";
 import { menu, scan as scanIcon } from "./icons.js";
 import { forgetNames } from "./names.js";
 import { attempt, say } from "./notice.js";
-import { scan } from "./scan.js";
 
 const place = () => /** @type {HTMLElement} */ (document.getElementById("bar"));
 let path = "";
@@ -41,7 +40,7 @@ async function draw() {
     h("a", { class: "bar__shop", href: "/" }, s?.name ?? t("act.desk")),
     h("a", { class: "bar__net", "data-net": look, href: "/unsent" }, words),
     h("div", { class: "bar__acts" },
-      h("button", { type: "button", class: "bar__scan", "aria-label": t("act.scan"), title: t("act.scan"), onclick: () => attempt(() => scan(go)) }, scanIcon()),
+      h("button", { type: "button", class: "bar__scan", "aria-label": t("act.scan"), title: t("act.scan"), onclick: () => attempt(async () => (await import("./scan.js")).scan(go)) }, scanIcon()),
       pages(who)),
   ]);
   // Only what changes the person's plans is announced, not every step of sending.

@@ -26,8 +26,16 @@ async function held(page) {
   await cdp.send("Emulation.setCPUThrottlingRate", { rate: 4 });
   let bytes = 0;
   let count = 0;
-  // Bodies as they are packed, with their heads: over HTTP/2 a browser tells no more.
-  cdp.on("Network.loadingFinished", (e) => ((bytes += e.encodedDataLength), (count += 1)));
+  // Bodies as they are packed. Over HTTP/2 a browser tells only bodies and heads together: where the server says how long a body
+  // is, that counts.
+  /** @type {Map<string, number>} */
+  const said = new Map();
+  cdp.on("Network.responseReceived", (e) => {
+    const length = Object.entries(e.response.headers).find(([name]) => name.toLowerCase() === "content-length")?.[1];
+    if (length !== undefined) said.set(e.requestId, Number(length));
+    if (process.env.COUNTERFOIL_LIST) console.log(length ?? "?", e.response.url);
+  });
+  cdp.on("Network.loadingFinished", (e) => ((bytes += said.get(e.requestId) ?? e.encodedDataLength), (count += 1)));
   return { sum: () => ({ bytes, count }) };
 }
 
@@ -51,7 +59,7 @@ try {
   const empty = sum();
   const first = await usable(page, "input");
   const { bytes, count } = Object.fromEntries(Object.entries(sum()).map(([what, n]) => [what, n - empty[what]]));
-  console.log(`first load: ${(bytes / 1000).toFixed(0)} kB packed, heads too, in ${count} requests, usable after ${first} ms; a bare page after ${bare} ms`);
+  console.log(`first load: ${(bytes / 1000).toFixed(0)} kB packed in ${count} requests, usable after ${first} ms; a bare page after ${bare} ms`);
   // The app's own copy, once the browser keeps it.
   await until("the app is kept", () => page.evaluate(async () => Boolean((await navigator.serviceWorker.getRegistration())?.active && navigator.serviceWorker.controller)));
   const second = await usable(page, "input");
