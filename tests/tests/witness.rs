@@ -137,8 +137,6 @@ async fn a_witness_signs_what_goes_on_and_refuses_an_older_log() {
     assert!(shop.server.stop().success(), "{}", shop.server.log());
     shop.server = Server::over(&path.join("before"), &how);
     let (ines, ravi) = (shop.ines.at(&shop.server.address), shop.ravi.at(&shop.server.address));
-    let told = shown(&ines).await["witnesses"][0]["waiting"].clone();
-    assert!(told["why"] == "disagrees" && told["said"].as_str().is_some_and(|s| s.contains("older state")), "{told}");
     let mut counter = tests::counter::Counter::of(ravi, tests::seeded::Seeded::new(97)).await;
     for tag in ["0097", "0098"] {
         counter.take_in(tag).await.expect("answers");
