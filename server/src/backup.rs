@@ -35,7 +35,7 @@ pub struct Done {
     pub kept: u64,
     /// Files taken away, because the shop erased them.
     pub gone: u64,
-    /// Files that are not what their name says, or could not be read: a sentence each.
+    /// Files that are not what their name says, or that the shop lost: a sentence each.
     pub faults: Vec<String>,
 }
 
@@ -64,7 +64,7 @@ pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
     // Only now does the new moment stand: what it names is there.
     fs::rename(&beside, to.join(DATABASE)).map_err(|e| format!("{}: {e}", beside.display()))?;
     sync_folder(to).map_err(|e| format!("{}: {e}", to.display()))?;
-    done.gone = prune(data, to).map_err(|e| format!("{}: {e}", to.display()))?;
+    prune(data, to, &mut done).await?;
     Ok(done)
 }
 
@@ -208,24 +208,52 @@ pub(crate) fn whole(path: &Path, write: impl FnOnce(&mut File) -> io::Result<()>
     sync_folder(folder)
 }
 
-/// Takes away files that the shop no longer has: it erased them, and a backup that kept them would not.
-fn prune(data: &Path, to: &Path) -> io::Result<u64> {
-    let mut gone = 0;
-    for shop in shops(to)? {
+/// Takes away files that the shop erased: a backup that kept them would not. What is not in the shop's store and was not erased
+/// is a loss there, and the backup may be all that is left of it: it stays, and is told.
+async fn prune(data: &Path, to: &Path, done: &mut Done) -> Result<(), String> {
+    let io = |e: io::Error| format!("{}: {e}", to.display());
+    let text = |e: sqlx::Error| format!("{}: {e}", to.join(DATABASE).display());
+    let options = SqliteConnectOptions::new().filename(to.join(DATABASE)).read_only(true);
+    let mut db: SqliteConnection = options.connect().await.map_err(text)?;
+    for shop in shops(to).map_err(io)? {
         // A shop that is not there at all is another installation's: nothing is taken away on a mistake.
         if !data.join(&shop).is_dir() {
             continue;
         }
+        let id = shop.file_name().unwrap_or_default().to_string_lossy().into_owned();
         for shelf in SHELVES {
-            let shelf = shop.join(shelf);
-            let there: BTreeSet<PathBuf> = below(&data.join(&shelf))?.into_iter().collect();
-            for path in below(&to.join(&shelf))?.into_iter().filter(|p| !there.contains(p)) {
-                fs::remove_file(to.join(&shelf).join(path))?;
-                gone += 1;
+            let folder = shop.join(shelf);
+            let there: BTreeSet<PathBuf> = below(&data.join(&folder)).map_err(io)?.into_iter().collect();
+            for path in below(&to.join(&folder)).map_err(io)?.into_iter().filter(|p| !there.contains(p)) {
+                let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+                if named(&mut db, &id, shelf, &name).await.map_err(text)? {
+                    let lost = folder.join(&path);
+                    done.faults.push(format!("{} is not in the shop's store any more; it stays here", lost.display()));
+                } else {
+                    fs::remove_file(to.join(&folder).join(path)).map_err(io)?;
+                    done.gone += 1;
+                }
             }
         }
     }
-    Ok(gone)
+    db.close().await.map_err(text)
+}
+
+/// Whether a photo that was not erased names these bytes, or has them as its copy.
+async fn named(db: &mut SqliteConnection, shop: &str, shelf: &str, hex: &str) -> Result<bool, sqlx::Error> {
+    let query = match shelf {
+        "originals" => {
+            "SELECT count(*) FROM named_file WHERE shop = $1 AND lower(hex(file)) = $2 AND moved_idx IS NULL AND erased_idx IS NULL"
+        }
+        _ => {
+            "SELECT count(*) FROM entry e JOIN named_file n ON n.shop = e.shop
+             AND 'sha256:' || lower(hex(n.file)) = json_extract(CAST(e.bytes AS TEXT), '$.said.body.file')
+             WHERE e.shop = $1 AND e.type IN ('photo-judged', 'photo-redacted') AND instr(e.bytes, CAST($2 AS BLOB)) > 0
+             AND n.moved_idx IS NULL AND n.erased_idx IS NULL"
+        }
+    };
+    let live: i64 = sqlx::query_scalar(query).bind(shop).bind(hex).fetch_one(db).await?;
+    Ok(live > 0)
 }
 
 /// `counterfoil backup`, in words.

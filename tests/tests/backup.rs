@@ -78,6 +78,13 @@ async fn a_backup_taken_while_serving_is_put_back_and_checks() {
     let hex = Digest::of(&erased).hex();
     let named = format!("shops/{}/originals/{}/{hex}", shop.id, &hex[..2]);
     assert!(!copy.join(&named).exists(), "a backup keeps what was erased");
+    // What the shop's disk lost without erasing it stays in the backup, and is told.
+    let lost = Digest::of(&kept).hex();
+    let lost = format!("shops/{}/originals/{}/{lost}", shop.id, &lost[..2]);
+    std::fs::remove_file(data.join(&lost)).expect("an original");
+    let (good, said) = told(&["backup"], &[("--data", &data), ("--to", &copy)]);
+    assert!(!good && said.contains(&format!("{lost} is not in the shop's store any more")), "{said}");
+    assert!(copy.join(&lost).is_file(), "the last copy is not taken away");
     let before = record::log(&shop.ines).await.expect("the log");
 
     // What came later is lost with the disk.
