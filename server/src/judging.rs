@@ -131,8 +131,8 @@ pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String,
     Ok(body)
 }
 
-/// Takes copies away that no judgement names.
-async fn unmake(app: &App, shop: Uuid, body: &Map<String, Value>) {
+/// Takes copies away that no entry names: what was to name them was refused.
+pub async fn unmake(app: &App, shop: Uuid, body: &Map<String, Value>) {
     let list = body.get("renditions").and_then(Value::as_array).cloned().unwrap_or_default();
     for digest in list.iter().filter_map(|r| r.get("file")?.as_str()?.parse::<Digest>().ok()) {
         if crate::erasing::shown(app, shop, &digest).await.unwrap_or(true) {

@@ -13,7 +13,7 @@ use crate::app::App;
 use crate::intake::redaction::{self, Area, Covered, PhotoRedacted};
 use crate::intake::state::{Intake, Whose};
 use crate::judging;
-use crate::ledger::{ServerEntry, load, start};
+use crate::ledger::{No, ServerEntry, load, start};
 use crate::originals::Shelf;
 use crate::photo::{self, cover};
 use crate::problem::Problem;
@@ -111,14 +111,20 @@ pub async fn put(
         renditions = made.ok_or_else(|| Problem::refused(words.plain("refused.no-picture")))?;
     }
     let body = PhotoRedacted { photo: id, file, boxes, renditions: renditions.clone(), by: caller.staff };
+    let body = start::map(json!(body));
     let entry = ServerEntry {
         kind: "photo-redacted".into(),
         intake: Some(intake.whose.intake),
-        body: start::map(json!(body)),
+        body: body.clone(),
         personal: Vec::new(),
         author: None,
     };
-    let answer = app.ledger.say(shop, entry).await.map_err(|n| no::problem(n, words))?;
+    let said = app.ledger.say(shop, entry).await;
+    if matches!(said, Err(No::Refused(_))) {
+        // Erased while the boxes were drawn: the copies show the rest of it, and go again.
+        judging::unmake(&app, shop, &body).await;
+    }
+    let answer = said.map_err(|n| no::problem(n, words))?;
     Ok(HttpResponse::Ok().json(Redacted { photo: id, index: answer.index, renditions }))
 }
 
