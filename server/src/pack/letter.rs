@@ -2,12 +2,13 @@
 //! still missing, and what is asked. Observations with their authors; whose fault it was is for nobody here to say. Pure.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use serde_json::{Value, json};
+use serde_json::json;
 use uuid::Uuid;
 
 use super::gather::Placed;
+use super::part_words;
 use crate::intake::bench::ReadingNoted;
-use crate::intake::part::{self, Card, Claimed};
+use crate::intake::part::{self, Card};
 use crate::intake::state::Said;
 use crate::reading;
 use crate::receipt::Input;
@@ -43,13 +44,13 @@ pub fn render(input: &Input<'_>, placed: &[Placed], claim: Uuid) -> Option<Strin
                 p.soft { (say(input, "letter.opened", &json!({"when": input.wall(claim.mark.at), "name": input.name(claim.mark.by)}))) }
                 p { (say(input, "letter.about", &json!({"what": card.what}))) " " (say(input, "letter.machine", &json!({"machine": lines::machine(input)}))) }
                 (section(&w("letter.part"), &facts(input, card)))
-                (section(&w("letter.agrees"), &told(input, part::disagreements(card))))
+                (section(&w("letter.agrees"), &told(input, &part::disagreements(card))))
                 (section(&w("letter.seen"), &seen(input, card, placed)))
                 (section(&w("letter.measured"), &measured(input, card)))
                 (section(&w("letter.elsewhere"), &elsewhere(input, placed)))
                 (section(&w("letter.photos"), &pictures(input, card, placed)))
-                (section(&w("letter.window"), &window(input, card, claim)))
-                (section(&w("letter.lacks"), &told(input, part::missing(input.intake, card, &claim.what.route))))
+                (section(&w("letter.window"), &part_words::window(input, card, claim)))
+                (section(&w("letter.lacks"), &told(input, &part::missing(input.intake, card, &claim.what.route))))
                 p { (w("letter.ask")) }
                 p.soft { (w("letter.means")) }
                 p { (w("letter.check")) }
@@ -64,45 +65,15 @@ fn signature(input: &Input<'_>) -> Markup {
     html! { section.signed { p { (input.words.plain("letter.signature")) } p { "………………………………………………" } } }
 }
 
-/// A day as the language writes it; what is no day, as it stands.
-fn day(input: &Input<'_>, text: &str) -> String {
-    text.parse().map_or_else(|_| text.to_owned(), |date| input.words.day(date, None))
-}
-
-fn field(input: &Input<'_>, name: &str) -> String {
-    input.words.plain(&format!("part.field.{}", name.replace('_', "-")))
-}
-
-/// The card, line by line; what is not known is not invented.
+/// The card, line by line.
 fn facts(input: &Input<'_>, card: &Card) -> Vec<String> {
-    let line =
-        |name: &str, value: String| say(input, "letter.fact", &json!({"field": field(input, name), "value": value}));
-    let texts = [
-        ("invoice", &card.invoice),
-        ("on_bag", &card.on_bag),
-        ("on_invoice", &card.on_invoice),
-        ("on_casting", &card.on_casting),
-        ("lot", &card.lot),
-    ];
-    let days = [("made", &card.made), ("bought", &card.bought), ("fitted", &card.fitted), ("failed", &card.failed)];
-    let counts = [("count", card.count), ("count_fitted", card.count_fitted)];
-    let texts = texts.into_iter().filter_map(|(n, v)| Some(line(n, v.clone()?)));
-    let days = days.into_iter().filter_map(|(n, v)| Some(line(n, day(input, v.as_deref()?))));
-    texts.chain(days).chain(counts.into_iter().filter_map(|(n, v)| Some(line(n, v?.to_string())))).collect()
+    let line = |(field, value)| say(input, "letter.fact", &json!({"field": field, "value": value}));
+    part_words::card(input, card).into_iter().map(line).collect()
 }
 
-/// Sentences of the part's rules, the fields they name in words.
-fn told(input: &Input<'_>, all: Vec<part::Told>) -> Vec<String> {
-    let named = |name: &str, value: &Value| match (name, value.as_str()) {
-        ("field" | "earlier" | "later", Some(v)) => json!(field(input, v)),
-        ("a" | "b", Some(v)) => json!(input.words.plain(&format!("part.on.{v}"))),
-        _ => value.clone(),
-    };
-    let worded = |with: Value| match with {
-        Value::Object(with) => Value::Object(with.iter().map(|(n, v)| (n.clone(), named(n, v))).collect()),
-        other => other,
-    };
-    all.into_iter().map(|(key, with)| say(input, key, &worded(with))).collect()
+/// Sentences of the part's rules.
+fn told(input: &Input<'_>, all: &[part::Told]) -> Vec<String> {
+    all.iter().map(|t| part_words::told(input, t)).collect()
 }
 
 fn numbers(placed: &[Placed], photos: &[Uuid]) -> String {
@@ -146,7 +117,7 @@ fn reading_line(input: &Input<'_>, r: &Said<ReadingNoted>) -> Option<String> {
         &json!({"name": name, "value": value, "unit": unit, "who": input.name(r.mark.by), "when": input.wall(r.mark.at)}),
     );
     let how: Vec<String> =
-        r.what.method.iter().cloned().chain(r.what.how.iter().flat_map(|m| method(input, m))).collect();
+        r.what.method.iter().cloned().chain(r.what.how.iter().flat_map(|m| part_words::method(input, m))).collect();
     if !how.is_empty() {
         line.push_str(&format!(" {}.", how.join(", ")));
     }
@@ -159,37 +130,6 @@ fn reading_line(input: &Input<'_>, r: &Said<ReadingNoted>) -> Option<String> {
         }
     }
     Some(line)
-}
-
-/// The recorded method, member by member.
-fn method(input: &Input<'_>, m: &reading::Method) -> Vec<String> {
-    let ask = |name: &str| input.words.plain(&format!("reading.ask.{}", name.replace('_', "-")));
-    let pair = |name: &str, value: String| format!("{} {value}", ask(name));
-    let words = [
-        ("engine", &m.engine),
-        ("release", &m.release),
-        ("throttle", &m.throttle),
-        ("engine_is", &m.engine_is),
-        ("cylinder", &m.cylinder),
-        ("valve", &m.valve),
-    ];
-    let words = words.into_iter().filter_map(|(n, v)| {
-        let slug = v.as_deref()?.replace(' ', "-");
-        Some(pair(n, input.words.plain(&format!("reading.{}.{slug}", n.replace('_', "-")))))
-    });
-    let plain = [("gauge", m.gauge.clone()), ("gauge_checked", m.gauge_checked.as_deref().map(|d| day(input, d)))];
-    let plain = plain.into_iter().filter_map(|(n, v)| Some(pair(n, v?)));
-    let counted = [
-        ("pulls", m.pulls.map(|p| p.to_string())),
-        ("first", m.first.clone()),
-        ("repeats", (!m.repeats.is_empty()).then(|| m.repeats.join(" "))),
-        ("altitude", m.altitude.as_ref().map(|a| format!("{} {}", a.value, a.unit))),
-    ];
-    let manual = m.manual.as_ref().map(|v| {
-        let ends: Vec<&str> = [&v.least, &v.most].into_iter().flatten().map(String::as_str).collect();
-        format!("{} ({} {})", say(input, "reading.against.manual", &json!({"page": v.page})), ends.join("–"), v.unit)
-    });
-    words.chain(plain).chain(counted.into_iter().filter_map(|(n, v)| Some(pair(n, v?)))).chain(manual).collect()
 }
 
 /// What else was looked at on the machine: part, word, author.
@@ -211,19 +151,4 @@ fn pictures(input: &Input<'_>, card: &Card, placed: &[Placed]) -> Vec<String> {
         Some(say(input, "letter.photo", &json!({"number": number, "view": view})))
     })
     .collect()
-}
-
-/// Until when, and what was sent.
-fn window(input: &Input<'_>, card: &Card, claim: &Said<Claimed>) -> Vec<String> {
-    let from = field(input, &claim.what.from);
-    let window = match part::until(card, &claim.what) {
-        Some(end) => {
-            say(input, "part.window", &json!({"day": day(input, &end), "days": claim.what.days, "from": from}))
-        }
-        None => say(input, "part.no-window", &json!({"from": from})),
-    };
-    let sent = input.intake.parts.posted.iter().filter(|p| p.what.claim == claim.what.claim);
-    let sent =
-        sent.map(|p| say(input, "part.sent", &json!({"day": day(input, &p.what.on), "tracking": p.what.tracking})));
-    [window].into_iter().chain(sent).collect()
 }

@@ -7,6 +7,7 @@ pub mod gather;
 pub mod letter;
 pub mod outside;
 pub mod page;
+mod part_words;
 mod printed;
 pub mod report;
 pub mod run;

@@ -1,14 +1,15 @@
 //! The bench: readings as read, with their method and what they may be compared with; findings as opinions; suspect parts.
 
 use ::report::Block;
-use serde_json::{Value, json};
+use serde_json::json;
 
+use super::super::part_words;
 use super::{Tell, slug};
 use crate::intake::bench::{ReadingNoted, ServiceNoted};
 use crate::intake::custody::Finding;
-use crate::intake::part::{self, Card, Claimed, Told};
+use crate::intake::part::{self, Card, Claimed};
 use crate::intake::state::Said;
-use crate::reading::{Compared, Measure, Method, compression};
+use crate::reading::{Compared, Method, compression};
 
 /// "118 psi", or why there is none.
 fn read(tell: &Tell<'_>, r: &ReadingNoted) -> String {
@@ -54,39 +55,9 @@ pub(super) fn readings(tell: &mut Tell<'_>) {
     tell.section("page.service.title", services);
 }
 
-/// The recorded method, member by member.
+/// The recorded method.
 fn method(tell: &Tell<'_>, m: &Method) -> Option<String> {
-    let mut out: Vec<String> = Vec::new();
-    let mut add = |ask: &str, value: String| out.push(format!("{}: {value}", tell.w(&format!("reading.ask.{ask}"))));
-    let words = [
-        ("engine", &m.engine),
-        ("release", &m.release),
-        ("throttle", &m.throttle),
-        ("engine-is", &m.engine_is),
-        ("cylinder", &m.cylinder),
-        ("valve", &m.valve),
-    ];
-    for (ask, word) in words {
-        if let Some(word) = word {
-            add(ask, tell.w(&format!("reading.{ask}.{}", slug(word))));
-        }
-    }
-    let measure = |m: &Measure| format!("{} {}", m.value, m.unit);
-    m.gauge.iter().for_each(|v| add("gauge", v.clone()));
-    m.gauge_checked.iter().for_each(|v| add("gauge-checked", tell.day(v)));
-    m.division.iter().for_each(|v| add("division", v.clone()));
-    m.pulls.iter().for_each(|v| add("pulls", v.to_string()));
-    m.first.iter().for_each(|v| add("first", v.clone()));
-    if !m.repeats.is_empty() {
-        add("repeats", m.repeats.join(" "));
-    }
-    m.altitude.iter().for_each(|v| add("altitude", measure(v)));
-    m.station.iter().for_each(|v| add("station", measure(v)));
-    if let Some(manual) = &m.manual {
-        manual.least.iter().for_each(|v| add("least", format!("{v} {}", manual.unit)));
-        manual.most.iter().for_each(|v| add("most", format!("{v} {}", manual.unit)));
-        add("page", manual.page.clone());
-    }
+    let out = part_words::method(tell.input, m);
     (!out.is_empty()).then(|| tell.say("report.method", &json!({"method": out.join("; ")})))
 }
 
@@ -179,7 +150,7 @@ pub(super) fn parts(tell: &mut Tell<'_>) {
         let card = &part.what;
         tell.out.push(Block::Under(card.what.clone()));
         tell.out.push(Block::Facts(card_facts(tell, part)));
-        let open: Vec<String> = part::disagreements(card).iter().map(|t| told(tell, t)).collect();
+        let open: Vec<String> = part::disagreements(card).iter().map(|t| part_words::told(tell.input, t)).collect();
         if !open.is_empty() {
             tell.soft("report.does-not-agree");
             tell.out.push(Block::List(open));
@@ -203,21 +174,7 @@ fn card_facts(tell: &Tell<'_>, part: &Said<Card>) -> Vec<(String, String)> {
         (tell.w("report.fact.origin"), tell.w(&format!("part.origin.{}", slug(&card.origin)))),
         (tell.w("report.fact.noted"), tell.said("report.by-and-when", &part.mark, json!({}))),
     ];
-    let texts = [
-        ("supplier", &card.supplier),
-        ("invoice", &card.invoice),
-        ("on-bag", &card.on_bag),
-        ("on-invoice", &card.on_invoice),
-        ("on-casting", &card.on_casting),
-        ("lot", &card.lot),
-        ("note", &card.note),
-    ];
-    let days = [("made", &card.made), ("bought", &card.bought), ("fitted", &card.fitted), ("failed", &card.failed)];
-    let counts = [("count", card.count), ("count-fitted", card.count_fitted)];
-    let mut add = |field: &str, value: String| out.push((tell.w(&format!("part.field.{field}")), value));
-    texts.into_iter().for_each(|(f, v)| v.iter().for_each(|v| add(f, v.clone())));
-    days.into_iter().for_each(|(f, v)| v.iter().for_each(|v| add(f, tell.day(v))));
-    counts.into_iter().for_each(|(f, v)| v.iter().for_each(|v| add(f, v.to_string())));
+    out.extend(part_words::card(tell.input, card));
     let views = tell.input.intake.parts.pictures.iter().filter(|p| p.what.part == card.part);
     let views: Vec<String> =
         views.map(|p| tell.w(&format!("part.view.{}", slug(&p.what.view))) + &tell.numbers(&[p.what.photo])).collect();
@@ -225,20 +182,6 @@ fn card_facts(tell: &Tell<'_>, part: &Said<Card>) -> Vec<(String, String)> {
         out.push((tell.w("report.fact.views"), views.join(", ")));
     }
     out
-}
-
-/// A sentence about a card, its fields named in this language.
-fn told(tell: &Tell<'_>, (key, with): &Told) -> String {
-    let mut names = with.as_object().cloned().unwrap_or_default();
-    for (member, value) in &mut names {
-        let Some(word) = value.as_str().map(slug) else { continue };
-        match member.as_str() {
-            "field" | "earlier" | "later" => *value = Value::String(tell.w(&format!("part.field.{word}"))),
-            "a" | "b" => *value = Value::String(tell.w(&format!("part.on.{word}"))),
-            _ => (),
-        }
-    }
-    tell.say(key, &Value::Object(names))
 }
 
 fn observed(tell: &Tell<'_>, o: &Said<part::Observed>) -> String {
@@ -251,15 +194,7 @@ fn observed(tell: &Tell<'_>, o: &Said<part::Observed>) -> String {
 
 fn claimed(tell: &Tell<'_>, card: &Card, claim: &Said<Claimed>) -> Vec<String> {
     let parts = &tell.input.intake.parts;
-    let from = tell.w(&format!("part.field.{}", claim.what.from));
-    let mut out = vec![match part::until(card, &claim.what) {
-        Some(day) => tell.say("part.window", &json!({"day": tell.day(&day), "days": claim.what.days, "from": from})),
-        None => tell.say("part.no-window", &json!({"from": from})),
-    }];
-    for posted in parts.posted.iter().filter(|p| p.what.claim == claim.what.claim) {
-        let with = json!({"day": tell.day(&posted.what.on), "tracking": posted.what.tracking});
-        out.push(tell.say("part.sent", &with));
-    }
+    let mut out = part_words::window(tell.input, card, claim);
     match parts.ended.iter().find(|e| e.what.claim == claim.what.claim) {
         Some(ended) => {
             let outcome = tell.w(&format!("part.outcome.{}", slug(&ended.what.outcome)));
@@ -267,8 +202,10 @@ fn claimed(tell: &Tell<'_>, card: &Card, claim: &Said<Claimed>) -> Vec<String> {
             out.push(tell.said("part.closed", &ended.mark, json!({"outcome": outcome})) + &note);
         }
         None => {
-            let lacks: Vec<String> =
-                part::missing(tell.input.intake, card, &claim.what.route).iter().map(|t| told(tell, t)).collect();
+            let lacks: Vec<String> = part::missing(tell.input.intake, card, &claim.what.route)
+                .iter()
+                .map(|t| part_words::told(tell.input, t))
+                .collect();
             if !lacks.is_empty() {
                 out.push(format!("{} {}.", tell.w("part.lacks"), lacks.join("; ")));
             }

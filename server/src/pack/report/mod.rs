@@ -104,10 +104,6 @@ impl Tell<'_> {
         format!(" ({})", self.say("receipt.photos", &json!({"list": list.join(", ")})))
     }
 
-    fn day(&self, day: &str) -> String {
-        day.parse().map_or_else(|_| day.to_owned(), |d| self.input.words.day(d, None))
-    }
-
     fn head(&mut self, key: &str) {
         let text = self.w(key);
         self.out.push(Block::Heading(text));
