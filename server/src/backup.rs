@@ -9,7 +9,8 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-use evidence::digest::Hasher;
+use evidence::digest::{Digest, Hasher};
+use evidence::entry::Entry;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use sqlx::{ConnectOptions, Connection};
 
@@ -241,18 +242,30 @@ async fn prune(data: &Path, to: &Path, done: &mut Done) -> Result<(), String> {
 
 /// Whether a photo that was not erased names these bytes, or has them as its copy.
 async fn named(db: &mut SqliteConnection, shop: &str, shelf: &str, hex: &str) -> Result<bool, sqlx::Error> {
-    let query = match shelf {
-        "originals" => {
-            "SELECT count(*) FROM named_file WHERE shop = $1 AND lower(hex(file)) = $2 AND moved_idx IS NULL AND erased_idx IS NULL"
-        }
-        _ => {
-            "SELECT count(*) FROM entry e JOIN named_file n ON n.shop = e.shop
-             AND 'sha256:' || lower(hex(n.file)) = json_extract(CAST(e.bytes AS TEXT), '$.said.body.file')
-             WHERE e.shop = $1 AND e.type IN ('photo-judged', 'photo-redacted') AND instr(e.bytes, CAST($2 AS BLOB)) > 0
-             AND n.moved_idx IS NULL AND n.erased_idx IS NULL"
-        }
-    };
-    let live: i64 = sqlx::query_scalar(query).bind(shop).bind(hex).fetch_one(db).await?;
+    let Ok(digest) = Digest::from_hex(hex) else { return Ok(false) };
+    let mut of = vec![digest];
+    if shelf != "originals" {
+        let made: Vec<Vec<u8>> = sqlx::query_scalar(
+            "SELECT bytes FROM entry WHERE shop = $1 AND type IN ('photo-judged', 'photo-redacted') AND instr(bytes, $2) > 0",
+        )
+        .bind(shop)
+        .bind(digest.to_string().into_bytes())
+        .fetch_all(&mut *db)
+        .await?;
+        let file = |bytes: &Vec<u8>| Entry::parse(bytes).ok()?.said.body.get("file")?.as_str()?.parse().ok();
+        of = made.iter().filter_map(file).collect();
+    }
+    let mut live = 0;
+    for file in of {
+        let count: i64 = sqlx::query_scalar(
+            "SELECT count(*) FROM named_file WHERE shop = $1 AND file = $2 AND moved_idx IS NULL AND erased_idx IS NULL",
+        )
+        .bind(shop)
+        .bind(file.0.to_vec())
+        .fetch_one(&mut *db)
+        .await?;
+        live += count;
+    }
     Ok(live > 0)
 }
 

@@ -82,9 +82,13 @@ async fn a_backup_taken_while_serving_is_put_back_and_checks() {
     let lost = Digest::of(&kept).hex();
     let lost = format!("shops/{}/originals/{}/{lost}", shop.id, &lost[..2]);
     std::fs::remove_file(data.join(&lost)).expect("an original");
+    let copies = data.join(format!("shops/{}/renditions", shop.id));
+    std::fs::rename(&copies, at("renditions-lost")).expect("its copies");
     let (good, said) = told(&["backup"], &[("--data", &data), ("--to", &copy)]);
     assert!(!good && said.contains(&format!("{lost} is not in the shop's store any more")), "{said}");
     assert!(copy.join(&lost).is_file(), "the last copy is not taken away");
+    assert!(said.contains(" 0 taken away") && said.contains("/renditions/"), "{said}");
+    std::fs::rename(at("renditions-lost"), &copies).expect("they are back");
     let before = record::log(&shop.ines).await.expect("the log");
 
     // What came later is lost with the disk.
