@@ -1,6 +1,8 @@
 //! The story: a chainsaw is taken in over HTTP, and the record stands.
 
 use tests::ask::Actor;
+use tests::counter::Counter;
+use tests::seeded::Seeded;
 use tests::server;
 use tests::shop::Shop;
 
@@ -48,4 +50,28 @@ async fn saying_and_sending_twice_changes_nothing() {
     let (_, sent) = counter.photo(&mut intake, Some("bar-side"), &bytes).await.expect("an answer");
     let again = counter.put(&bytes).await.expect("an answer");
     assert_eq!(sent.json()["index"], again.expect(200).json()["index"]);
+}
+
+#[tokio::test]
+async fn what_changed_meanwhile_is_told_again_to_who_lost_the_answer() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(3).await;
+    let mut ines = Counter::of(shop.ines.clone(), Seeded::new(4)).await;
+    let mut intake = ravi.intake("0002");
+    ravi.open(&mut intake).await.expect("an answer");
+
+    let serial = |value: &str| serde_json::json!({"field": "serial", "value": value, "from": "typed"});
+    let late = ines.saying(&intake, "machine-described", serial("7K-2"), &[]);
+    ravi.say(&mut intake, "machine-described", serial("7K-20931"), &[]).await.expect("an answer");
+    let told = ines.post(&late).await.expect("an answer").expect(201).json()["told"].clone();
+    assert_eq!(told[0]["key"], "told.changed-meanwhile", "{told}");
+    // Later words of somebody else change nothing of what was told then.
+    ravi.say(&mut intake, "machine-described", serial("7K-20932"), &[]).await.expect("an answer");
+    assert_eq!(ines.post(&late).await.expect("an answer").expect(200).json()["told"], told);
+
+    // Who had seen it is told nothing, the second time neither.
+    let seen = ines.saying(&intake, "machine-described", serial("7K-20933"), &[]);
+    for status in [201, 200] {
+        assert_eq!(ines.post(&seen).await.expect("an answer").expect(status).json()["told"], serde_json::json!([]));
+    }
 }

@@ -194,7 +194,7 @@ pub fn decide(
         }
         _ => {}
     }
-    Ok(meanwhile(intake, author, seen, body))
+    Ok(meanwhile(intake, author.staff, seen, body))
 }
 
 fn theirs(intake: &Intake, photo: Option<Uuid>) -> Result<(), Refusal> {
@@ -310,7 +310,7 @@ fn left_open(kind: &Kind, intake: &Intake, author: &Author<'_>, gap: &str) -> Re
 }
 
 /// Two people on one field: both entries stay in the history; the later one's author is told.
-fn meanwhile(intake: &Intake, author: &Author<'_>, seen: Option<u64>, body: &Body) -> Vec<Sentence> {
+pub fn meanwhile(intake: &Intake, author: Option<Uuid>, seen: Option<u64>, body: &Body) -> Vec<Sentence> {
     let mark: Option<(&Mark, &str)> = match body {
         Body::Machine(b) => intake.machine.get(&b.field).map(|s| (&s.mark, b.field.as_str())),
         Body::Person(b) => intake.people.get(&b.who).map(|s| (&s.mark, b.who.as_str())),
@@ -325,7 +325,7 @@ fn meanwhile(intake: &Intake, author: &Author<'_>, seen: Option<u64>, body: &Bod
     let Some((mark, field)) = mark else { return Vec::new() };
     let unseen = mark.index.is_some_and(|i| seen.is_none_or(|s| s < i));
     match (unseen, mark.by) {
-        (true, Some(by)) if Some(by) != author.staff => vec![Sentence {
+        (true, Some(by)) if Some(by) != author => vec![Sentence {
             key: "told.changed-meanwhile".into(),
             with: Map::from_iter([("field".to_owned(), json!(field)), ("by".to_owned(), json!(by))]),
         }],

@@ -15,12 +15,11 @@ use evidence::disclosure;
 use evidence::entry::{Entry, EntryError, Kept};
 use evidence::tree::{self, Hash};
 use serde_json::{Map, Value};
-use sqlx::Row;
 use uuid::Uuid;
 
 use super::appender::Job;
 use super::load::{self, Head, broken};
-use super::{Answer, Command, Ledger, No, Notice, across, erase, project};
+use super::{Answer, Command, Ledger, No, Notice, across, erase, project, repeated};
 use crate::database::{self, Connection, Engine};
 use crate::intake::body::{Body, personal_members};
 use crate::intake::decide::{self, Author, Refusal, Sentence};
@@ -149,7 +148,7 @@ impl Ledger {
         let mut tx = database::writing_rows(&self.inner.pool).await?;
         load::head_to_write(&mut tx, shop).await?;
         let Some(first) = answers.iter().flatten().find(|a| a.fresh) else { return Ok(false) };
-        let kept = kept_before(&mut tx, shop, first.id, &first.digest).await?;
+        let kept = repeated::kept_before(&mut tx, shop, first.id, &first.digest).await?;
         tx.rollback().await?;
         Ok(matches!(kept, Some(Ok(_))))
     }
@@ -166,7 +165,7 @@ impl Ledger {
             Ok(d) => d,
             Err(e) => return Ok(Err(No::Disclosures(e.to_string()))),
         };
-        if let Some(kept) = kept_before(db, work.shop, said.id, &digest).await? {
+        if let Some(kept) = repeated::kept_before(db, work.shop, said.id, &digest).await? {
             return Ok(kept);
         }
         let opens_epoch = said.kind == "epoch-opened" && command.right.staff.is_none();
@@ -342,34 +341,6 @@ fn body_epoch(entry: &Entry) -> Option<u64> {
 
 fn with_checkpoint(answers: Vec<Result<Answer, No>>, note: &str) -> Vec<Result<Answer, No>> {
     answers.into_iter().map(|a| a.map(|a| Answer { checkpoint: note.to_owned(), ..a })).collect()
-}
-
-/// The same id again: the same words are the same command; other words are refused.
-async fn kept_before(
-    db: &mut Connection,
-    shop: Uuid,
-    id: Uuid,
-    digest: &Digest,
-) -> Result<Option<Result<Answer, No>>, sqlx::Error> {
-    let row = sqlx::query("SELECT idx, digest, bytes FROM entry WHERE shop = $1 AND id = $2")
-        .bind(shop.to_string())
-        .bind(id.to_string())
-        .fetch_optional(db)
-        .await?;
-    let Some(row) = row else { return Ok(None) };
-    if load::hash(&row, "digest")? != digest.0 {
-        return Ok(Some(Err(No::IdUsed)));
-    }
-    let entry = Entry::parse(&row.try_get::<Vec<u8>, _>("bytes")?).map_err(|e| broken(e.to_string()))?;
-    Ok(Some(Ok(Answer {
-        id,
-        index: load::number(&row, "idx")?,
-        digest: *digest,
-        kept: entry.kept,
-        told: Vec::new(),
-        checkpoint: String::new(),
-        fresh: false,
-    })))
 }
 
 /// The body with its personal members, all of which must be disclosed and personal.

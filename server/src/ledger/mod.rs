@@ -12,6 +12,7 @@ mod herald;
 pub mod load;
 pub mod project;
 pub mod prove;
+mod repeated;
 pub mod start;
 mod tag_lease;
 
