@@ -7,6 +7,7 @@ import { mayLeave } from "./leave.js";
 import { menu, scan as scanIcon } from "./icons.js";
 import { forgetNames } from "./names.js";
 import { attempt, say } from "./notice.js";
+import { once } from "./once.js";
 
 const place = () => /** @type {HTMLElement} */ (document.getElementById("bar"));
 let path = "";
@@ -28,7 +29,7 @@ export function net(q) {
   return q.reachable === false ? { net: "off", words: t("net.offline") } : { net: "safe", words: t("net.safe") };
 }
 
-async function draw() {
+const draw = once(async () => {
   const who = session();
   if (!who || path === "/set-up" || path === "/sign-in" || path === "/pair") {
     put(place(), h("span", { class: "bar__shop" }, "Counterfoil"));
@@ -45,7 +46,7 @@ async function draw() {
   ]);
   // Only what changes the person's plans is announced, not every step of sending.
   if (words !== announced && look !== "sending") say((announced = words));
-}
+});
 
 /** @param {import("../core/app.js").Session} who */
 function pages(who) {

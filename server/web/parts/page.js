@@ -4,6 +4,7 @@ import { language, t } from "../core/words.js";
 import { act, actLink } from "./act.js";
 import { h, put } from "./dom.js";
 import { sentenceOf } from "./notice.js";
+import { once } from "./once.js";
 
 /**
  * @typedef {{ title: string, content: import("./dom.js").Children, wide?: boolean, focus?: string }} Drawn
@@ -35,12 +36,22 @@ export async function open(make, where) {
   main.setAttribute("aria-busy", "true");
   const opening = setTimeout(() => current === mine && show(main, { title: t("page.opening"), content: waiting() }, true), PATIENCE);
 
+  let drawnOnce = false;
+  let changed = false;
+
+  /** Watched from before the first look on: what changes while the page is drawn is drawn after it. */
+  function made() {
+    const page = make({ ...where, again: () => mine.again() });
+    mine.stops = page.watch?.(() => (drawnOnce ? mine.again() : (changed = true))) ?? [];
+    return page;
+  }
+
   /** @param {boolean} first */
   async function draw(first) {
     /** @type {Drawn} */
     let drawn;
     try {
-      mine.page ??= make({ ...where, again: () => mine.again() });
+      mine.page ??= made();
       drawn = await mine.page.draw();
     } catch (error) {
       drawn = failing(sentenceOf(error), () => mine.again());
@@ -54,7 +65,8 @@ export async function open(make, where) {
   await draw(true);
   if (current !== mine) return;
   main.removeAttribute("aria-busy");
-  mine.stops = mine.page?.watch?.(() => mine.again()) ?? [];
+  drawnOnce = true;
+  if (changed) mine.again();
 }
 
 /** Leaves the open page: what is half typed is kept first. */
@@ -105,23 +117,5 @@ function failing(sentence, again) {
       h("p", { class: "fault" }, sentence),
       h("div", { class: "row" }, act({ words: t("act.again"), does: again }), actLink({ words: t("act.desk"), href: "/" })),
     ],
-  };
-}
-
-/** One run at a time; calls meanwhile make one more run after it. @param {() => Promise<void>} run */
-function once(run) {
-  /** @type {Promise<void> | null} */
-  let running = null;
-  let more = false;
-  const start = async () => {
-    do {
-      more = false;
-      await run();
-    } while (more);
-    running = null;
-  };
-  return () => {
-    if (running) more = true;
-    return (running ??= start());
   };
 }

@@ -5,6 +5,7 @@ import { lasting } from "../core/clock.js";
 import { t } from "../core/words.js";
 import { act } from "./act.js";
 import { h, put } from "./dom.js";
+import { once } from "./once.js";
 import { flush } from "./page.js";
 
 const place = () => /** @type {HTMLElement} */ (document.getElementById("strip"));
@@ -17,7 +18,7 @@ export function clockWords({ way, ms }) {
   return t(`strip.clock.${way}`, { time: { key: `strip.length.${unit}`, with: { count } } });
 }
 
-async function draw() {
+const draw = once(async () => {
   const d = await device();
   const late = d.clock && session() ? h("p", null, clockWords(d.clock)) : null;
   const newer = d.too_old || (d.newer && !shut);
@@ -27,7 +28,7 @@ async function draw() {
     newer ? h("div", { class: "row" },
       act({ words: t("act.load-newest"), does: take }),
       d.too_old ? null : act({ words: t("act.later"), does: () => ((shut = true), draw()) })) : null) : null);
-}
+});
 
 /** What is half typed is kept first. */
 export async function take() {
