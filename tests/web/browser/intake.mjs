@@ -21,7 +21,7 @@ async function someone(viewport) {
   // Each with a store and a session of their own, as two devices have.
   const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true, reducedMotion: "reduce" });
   const page = await context.newPage();
-  page.setDefaultTimeout(15_000);
+  page.setDefaultTimeout(45_000);
   page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
   page.on("console", (m) => m.type() === "error" && faults.push(`console: ${m.text()}`));
   return page;

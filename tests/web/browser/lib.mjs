@@ -38,7 +38,7 @@ export async function begin({ shots, expected = [], args = [] }) {
     async someone(viewport, more = {}) {
       const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true, reducedMotion: "reduce", ...more });
       const page = await context.newPage();
-      page.setDefaultTimeout(15_000);
+      page.setDefaultTimeout(45_000);
       page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
       page.on("console", (m) => m.type() === "error" && !expected.some((e) => m.text().includes(e)) && faults.push(`console: ${m.text()}`));
       return page;

@@ -106,7 +106,7 @@ try {
   await counter.shoot(other, third);
   await desk.locator('.bar__net[data-net="off"]').waitFor();
   await shop.start();
-  await within("a shot taken while the server was away, after its start", desk.waitForFunction(() => document.querySelectorAll('[data-key="received"] .tile').length === 3, undefined, { timeout: 20_000 }));
+  await within("a shot taken while the server was away, after its start", desk.waitForFunction(() => document.querySelectorAll('[data-key="received"] .tile').length === 3, undefined, { timeout: 45_000 }));
   await other.locator(".bar__net[data-net=safe]").waitFor();
   await desk.locator(".bar__net[data-net=safe]").waitFor();
   await other.goto(`${shop.address}/intake/${intake}/told`);

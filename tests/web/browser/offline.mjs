@@ -105,7 +105,7 @@ try {
   await phone.page.goto(`${shop.address}/unsent`);
   const left = (await phone.store()).queue.length;
   console.log(`${waiting} waited; the page was killed when at most ${left} were left`);
-  await phone.page.getByText("Everything on this phone is stored").waitFor({ timeout: 60_000 });
+  await phone.page.getByText("Everything on this phone is stored").waitFor({ timeout: 120_000 });
   await look("all-sent");
   await phone.page.goto(`${shop.address}/intake/${first}/done`);
   await phone.page.getByText(/Taken into our care on/).waitFor();

@@ -172,7 +172,7 @@ export class Phone {
       await this.cdp.send("Storage.overrideQuotaForOrigin", this.space);
     }
     await this.page.setViewportSize({ width: 390, height: 844 });
-    this.page.setDefaultTimeout(30_000);
+    this.page.setDefaultTimeout(90_000);
     this.page.on("pageerror", (e) => this.faults.push(`error on the page: ${e.message}`));
     this.page.on("console", (m) => {
       if (m.type() === "error" && !this.expected.some((e) => m.text().includes(e))) this.faults.push(`console: ${m.text()}`);
