@@ -34,8 +34,6 @@ pub struct Settled {
     pub public_url: Option<String>,
     /// The address the desk shows to phones on the shop's network.
     pub local_url: String,
-    /// Whether pages come over HTTPS.
-    pub secure: bool,
     /// How long an upload may stand still.
     pub body_timeout: Duration,
     /// How long parts of a file that nobody finishes are kept.
@@ -73,7 +71,9 @@ pub struct App {
     pub joining: Arc<tokio::sync::Mutex<()>>,
     /// Shared while bytes just kept are said to be held, taken alone to take refused ones away.
     pub discarding: Arc<RwLock<()>>,
-    /// Set when the program is told to stop: streams end.
+    /// Set when the program is told to stop and still serves: a balancer is meant to send others elsewhere.
+    pub leaving: CancellationToken,
+    /// Set when it stops: streams end.
     pub stopping: CancellationToken,
     /// The program's own runtime, which outlives the workers.
     pub runtime: tokio::runtime::Handle,
@@ -97,6 +97,7 @@ impl App {
             uploads: Arc::new(Semaphore::new(UPLOADS)),
             joining: Arc::default(),
             discarding: Arc::default(),
+            leaving: CancellationToken::new(),
             stopping: CancellationToken::new(),
             runtime: tokio::runtime::Handle::current(),
             background: TaskTracker::new(),

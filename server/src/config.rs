@@ -232,6 +232,10 @@ pub struct Serve {
     /// Address of its own for `/healthz`, `/readyz` and `/metrics`, such as 127.0.0.1:9080; nobody outside is meant to reach it.
     #[arg(long, env = "COUNTERFOIL_OPERATIONS")]
     pub operations: Option<SocketAddr>,
+    /// How long it goes on serving after it was told to stop, in seconds, while `/readyz` already says that it leaves: long
+    /// enough for a balancer to notice. A second signal ends it at once.
+    #[arg(long, env = "COUNTERFOIL_LEAVING_S")]
+    pub leaving_s: Option<u16>,
     /// Address of a stamping authority (RFC 3161): the log's head is sent there now and then.
     #[arg(long, env = "COUNTERFOIL_STAMP_URL")]
     pub stamp_url: Option<String>,
@@ -279,6 +283,7 @@ impl Serve {
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
             parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
             operations: self.operations.or(file.operations),
+            leaving_s: self.leaving_s.or(file.leaving_s),
             stamp_url: self.stamp_url.or(file.stamp_url),
             stamp_ca: self.stamp_ca.or(file.stamp_ca),
             stamp_every_s: self.stamp_every_s.or(file.stamp_every_s),

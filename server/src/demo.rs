@@ -95,7 +95,6 @@ fn offline(data: &Path, ledger: &Ledger) -> Result<App, String> {
     let settled = Settled {
         public_url: None,
         local_url: String::new(),
-        secure: false,
         body_timeout: Duration::from_secs(30),
         parts_kept: crate::serve::PARTS_KEPT,
         demo: true,

@@ -119,7 +119,7 @@ async fn reasons(asked: &Asked) -> Vec<String> {
     if let Err(e) = writes.map_err(std::io::Error::other).and_then(|w| w) {
         out.push(format!("the originals cannot be written: {e}"));
     }
-    if asked.app.stopping.is_cancelled() {
+    if asked.app.leaving.is_cancelled() || asked.app.stopping.is_cancelled() {
         out.push("it was told to stop".to_owned());
     }
     out

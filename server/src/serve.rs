@@ -177,7 +177,6 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     let settled = Settled {
         public_url: wanted.public_url.clone(),
         local_url: address.clone(),
-        secure,
         body_timeout: wanted.body_timeout_ms.map_or(BODY_TIMEOUT, Duration::from_millis),
         parts_kept: wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into())),
         demo: demo.is_some(),
@@ -259,11 +258,20 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         }
         None => None,
     };
-    tell(&address, bound, secure, token.as_deref(), beside.as_deref());
+    tell(&address, bound, secure, token.map(|t| (wanted.public_url.as_deref(), t)), beside.as_deref());
     let handle = server.handle();
-    let stopping = app.stopping.clone();
+    let (leaves, stopping) = (app.leaving.clone(), app.stopping.clone());
+    let leaving = Duration::from_secs(wanted.leaving_s.unwrap_or(0).into());
     tokio::spawn(async move {
         told_to_stop().await;
+        if !leaving.is_zero() {
+            tracing::info!(seconds = leaving.as_secs(), "told to stop; a balancer sends others elsewhere first");
+            leaves.cancel();
+            tokio::select! {
+                () = tokio::time::sleep(leaving) => {}
+                () = told_to_stop() => {}
+            }
+        }
         tracing::info!("told to stop; finishing what was acknowledged");
         stopping.cancel();
         handle.stop(true).await;
@@ -298,16 +306,22 @@ async fn tend_daily(access: Arc<Access>) {
 }
 
 /// One line a program can read, then what a person does next.
-fn tell(address: &str, bound: SocketAddr, secure: bool, token: Option<&str>, operations: Option<&str>) {
+fn tell(
+    address: &str,
+    bound: SocketAddr,
+    secure: bool,
+    token: Option<(Option<&str>, String)>,
+    operations: Option<&str>,
+) {
     let scheme = if secure { "https" } else { "http" };
     let here = format!(
         "{scheme}://{}",
         if bound.ip().is_unspecified() { SocketAddr::new([127, 0, 0, 1].into(), bound.port()) } else { bound }
     );
-    let set_up = token.map(|t| format!("{here}/set-up#{t}"));
+    let set_up = token.map(|(public, t)| format!("{}/set-up#{t}", public.unwrap_or(&here).trim_end_matches('/')));
     println!("ready {}", json!({"address": here, "network": address, "set_up": set_up, "operations": operations}));
     if let Some(link) = set_up {
-        println!("Nobody is set up yet. Open this link once, on this machine, to make the owner:\n  {link}");
+        println!("Nobody is set up yet. Open this link once to make the owner; whoever has it can:\n  {link}");
     }
 }
 

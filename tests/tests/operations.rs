@@ -37,3 +37,21 @@ async fn it_says_that_it_is_ready_and_why_not_and_counts() {
     beside.get("/readyz").send().await.expect(200);
     assert!(shop.server.stop().success(), "{}", shop.server.log());
 }
+
+#[tokio::test]
+async fn it_leaves_while_it_still_serves_and_stops_at_once_when_told_again() {
+    let how = How::default().arg("--operations").arg("127.0.0.1:0").arg("--leaving-s").arg("3600");
+    let mut server = Server::start_as(&how);
+    let beside = Anonymous::at(server.operations.as_deref().expect("an address of its own"));
+    beside.get("/readyz").send().await.expect(200);
+    server.tell_to_stop();
+    let leaving = loop {
+        let answer = beside.get("/readyz").send().await;
+        if answer.status.as_u16() == 503 {
+            break answer.json();
+        }
+    };
+    assert_eq!(leaving["reasons"][0], "it was told to stop", "{leaving}");
+    server.anonymous().get("/v1").send().await.expect(200);
+    assert!(server.stop().success(), "{}", server.log());
+}

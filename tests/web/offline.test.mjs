@@ -388,3 +388,28 @@ test("without a service worker, or without a newer one, the page is loaded anew 
   await none.take();
   assert.deepEqual([loaded, none.kept()], [3, false]);
 });
+
+test("a newer build that does not come whole the first time is asked for again before the page is loaded anew", async () => {
+  const w = workers();
+  let loaded = 0;
+  let asked = 0;
+  const whole = w.fresh();
+  w.registration.update = async () => {
+    asked += 1;
+    // The line breaks; then a build that breaks off while it is fetched; then a whole one.
+    if (asked === 1) throw new TypeError("the network failed");
+    const next = asked === 2 ? w.fresh() : whole;
+    Object.assign(w.registration, { installing: next, waiting: null });
+    setImmediate(() => {
+      Object.assign(w.registration, { installing: null, waiting: asked === 2 ? null : next });
+      next.to(asked === 2 ? "redundant" : "installed");
+    });
+  };
+  await keeper(/** @type {any} */ (w.container), () => (loaded += 1)).take();
+  assert.deepEqual([asked, loaded, whole.said], [3, 1, ["take over"]]);
+  // A line that never bears it ends somewhere.
+  w.registration.update = async () => { throw new TypeError("the network failed"); };
+  Object.assign(w.registration, { installing: null, waiting: null });
+  await keeper(/** @type {any} */ (w.container), () => (loaded += 1)).take();
+  assert.equal(loaded, 2);
+});

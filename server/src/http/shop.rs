@@ -51,7 +51,7 @@ pub struct About {
 #[utoipa::path(get, path = "/v1", operation_id = "about", tag = "service",
     responses((status = 200, description = "What answers here", body = About),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")))]
-pub async fn about(app: web::Data<App>) -> Result<HttpResponse, Problem> {
+pub async fn about(app: web::Data<App>, req: HttpRequest) -> Result<HttpResponse, Problem> {
     let set_up = app.access.is_set_up().await?;
     Ok(HttpResponse::Ok().insert_header((header::CACHE_CONTROL, "no-store")).json(About {
         name: "counterfoil",
@@ -61,7 +61,7 @@ pub async fn about(app: web::Data<App>) -> Result<HttpResponse, Problem> {
         client_build: &super::assets::BUILD,
         now: evidence::time::format(app.ledger.clock().now()),
         set_up,
-        secure: app.settled.secure,
+        secure: app.access.secure(&req),
         demo: app.settled.demo,
     }))
 }

@@ -13,6 +13,8 @@
 
 /** How long a newer build may take to be fetched once somebody asked for it, milliseconds. */
 const PATIENCE = 30_000;
+/** How often it is asked for then. */
+const TRIES = 4;
 
 /** @param {ServiceWorkerContainer | undefined} workers @param {() => void} reload @returns {Keeper} */
 export function keeper(workers, reload) {
@@ -31,23 +33,34 @@ export function keeper(workers, reload) {
     // A certificate that is not trusted, or private browsing: the app works, but only while the server answers.
   });
   workers?.addEventListener("controllerchange", tell);
+  /** Asks the server for a newer build; whether it answered. */
+  const asked = async () => {
+    await registering;
+    return registration ? registration.update().then(() => true, () => false) : true;
+  };
 
   return {
     kept: () => Boolean(registration?.active),
     newer: () => Boolean(registration?.waiting && registration.active),
     on: (changed) => listeners.add(changed),
     async look() {
-      await registering;
-      await registration?.update().catch(() => {});
+      await asked();
     },
     async take() {
-      await this.look();
-      const next = registration?.waiting ?? registration?.installing;
-      if (!next || !workers) return reload();
-      await until(next, (state) => state !== "installing");
-      if (next.state !== "installed") return reload();
-      next.postMessage("take over");
-      await until(next, (state) => state === "activated" || state === "redundant");
+      // On a bad line a build may not come whole the first time; to load the page anew with the old one would change nothing.
+      for (let tries = 0; tries < TRIES; tries += 1) {
+        const came = await asked();
+        const next = registration?.waiting ?? registration?.installing;
+        if (!next || !workers) {
+          if (came) break;
+          continue;
+        }
+        await until(next, (state) => state !== "installing");
+        if (next.state !== "installed") continue;
+        next.postMessage("take over");
+        await until(next, (state) => state === "activated" || state === "redundant");
+        break;
+      }
       reload();
     },
   };

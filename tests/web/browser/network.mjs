@@ -34,14 +34,14 @@ const shown = async () => ({ net: await phone.page.locator(".bar__net").getAttri
 const nudge = () => phone.page.evaluate(() => dispatchEvent(new Event("online")));
 /** Nothing is called stored that the server does not have: asked past the network in between. @param {string} when @param {string} intake */
 async function truth(when, intake) {
-  // The phone first: what comes in between the two looks is there, and no fault.
+  // The bar first, then the phone, then the server: what comes in between two looks is there, and no fault.
+  const bar = await shown();
   const { entries, queue } = await phone.store();
   const status = await phone.page.evaluate(async (id) => {
     const door = document.querySelector("script[type=module]")?.getAttribute("src")?.replace("main.js", "core/app.js") ?? "";
     const view = await (await import(door)).intake(id);
     return view.photos.map((p) => ({ file: p.file, state: p.status.state }));
   }, intake);
-  const bar = await shown();
   const there = new Set((await shop.entries(intake).catch(() => [])).map((e) => e.said.id));
   for (const e of entries.filter((e) => e.intake === intake && e.index !== undefined)) must(there.has(e.id), `${when}: an entry is called kept that the server does not have`);
   for (const p of status.filter((p) => p.state === "stored and checked")) {
