@@ -6,7 +6,8 @@ password=/for-database/password
 [ -s "$password" ] || { openssl rand -hex 32 >"$password.new" && mv "$password.new" "$password"; }
 settings=/for-server/counterfoil.toml
 if [ ! -s "$settings" ]; then
-  printf 'database = "postgres://counterfoil:%s@database/counterfoil"\n' "$(cat "$password")" >"$settings.new"
+  # No TLS to the database: the network between them has no way out.
+  printf 'database = "postgres://counterfoil:%s@database/counterfoil?sslmode=disable"\n' "$(cat "$password")" >"$settings.new"
   mv "$settings.new" "$settings"
 fi
 # The shop puts its own certificate chain and key here, in one file.

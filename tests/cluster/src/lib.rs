@@ -1,4 +1,5 @@
-//! A PostgreSQL cluster for tests, on a socket in a temporary folder, with every setting that guards data as it comes.
+//! A PostgreSQL cluster for tests, on a socket in a temporary folder, with every setting that guards data as it comes: of the
+//! programs installed here or, where `COUNTERFOIL_TEST_CONTAINERS` names an image or none are installed, in a container.
 //!
 //! A shell of its own starts it and reads what it is told from a pipe. The pipe closes when the process that asked for the
 //! cluster ends, however it ends; then the shell takes server and folder away.
@@ -14,6 +15,13 @@ use std::sync::atomic::{AtomicU32, Ordering};
 
 /// Names the socket folder of a cluster that is there already, so that many test programs share one.
 pub const SHARED: &str = "COUNTERFOIL_TEST_CLUSTER";
+
+/// Names the image whose PostgreSQL is used instead of the one installed here.
+const CONTAINERS: &str = "COUNTERFOIL_TEST_CONTAINERS";
+/// The image where none is named and no program is installed.
+const IMAGE: &str = "postgres:15-bookworm";
+/// Where an image has the programs.
+const IN_IMAGE: &str = "/usr/lib/postgresql/15/bin";
 
 const SHELL: &str = r#"
 trap '' INT TERM HUP
@@ -44,23 +52,31 @@ impl Cluster {
     /// A new one.
     ///
     /// # Panics
-    /// When PostgreSQL is not installed or does not start.
+    /// When PostgreSQL is not installed, no container can be had, or it does not start.
     pub fn start() -> Cluster {
-        let programs = programs();
         let folder = tempfile::Builder::new().prefix("counterfoil-pg-").tempdir().expect("a temporary folder").keep();
-        let mut command = Command::new("sh");
-        if let Some((user, group)) = other_user(&folder) {
-            chown(&folder, Some(user), Some(group)).expect("a folder for the database's user");
-            command.uid(user).gid(group);
-        }
+        let mut command = match image() {
+            Some(image) => {
+                let mut command = Command::new(beside("container"));
+                command.arg(image).arg(&folder);
+                command
+            }
+            None => {
+                let mut command = Command::new("sh");
+                if let Some((user, group)) = other_user(&folder) {
+                    chown(&folder, Some(user), Some(group)).expect("a folder for the database's user");
+                    command.uid(user).gid(group);
+                }
+                command.args(["-c", SHELL, "sh"]).args([&folder, &programs().expect(MISSING)]);
+                command
+            }
+        };
         let mut shell = command
-            .args(["-c", SHELL, "sh"])
-            .args([&folder, &programs])
             .current_dir(&folder)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
-            .expect("start a shell");
+            .expect("start what holds the database");
         let out = BufReader::new(shell.stdout.take().expect("a piped standard output"));
         let mut cluster = Cluster { folder, shell: Some((shell, out)) };
         cluster.expect("ready");
@@ -87,7 +103,7 @@ impl Cluster {
     fn made_from(&self, template: &str) -> String {
         static MADE: AtomicU32 = AtomicU32::new(0);
         let name = format!("t{}x{}", std::process::id(), MADE.fetch_add(1, Ordering::SeqCst));
-        let mut made = Command::new(programs().join("createdb"));
+        let mut made = program(&self.folder, "createdb");
         let done = made
             .arg("-h")
             .arg(&self.folder)
@@ -169,19 +185,46 @@ pub fn copy_of(address: &str) -> String {
 ///
 /// # Panics
 /// When it fails.
-pub fn run(program: &str, args: &[&str], address: &str) -> String {
-    let done = Command::new(programs().join(program)).args(args).arg(address).output().expect("run it");
-    assert!(done.status.success(), "{program}: {}", String::from_utf8_lossy(&done.stderr));
+pub fn run(name: &str, args: &[&str], address: &str) -> String {
+    let folder = address.rsplit_once("?host=").expect("the address of a database of ours").1;
+    let done = program(Path::new(folder), name).args(args).arg(address).output().expect("run it");
+    assert!(done.status.success(), "{name}: {}", String::from_utf8_lossy(&done.stderr));
     String::from_utf8_lossy(&done.stdout).into_owned()
 }
 
+/// A program of PostgreSQL's, of the version that a cluster's folder belongs to.
+fn program(folder: &Path, name: &str) -> Command {
+    match fs::read_to_string(folder.join("container")) {
+        Ok(id) => {
+            let mut command = Command::new("docker");
+            command.args(["exec", &id, &format!("{IN_IMAGE}/{name}")]);
+            command
+        }
+        Err(_) => Command::new(programs().expect(MISSING).join(name)),
+    }
+}
+
+/// The image to use; none where the programs installed here are.
+fn image() -> Option<String> {
+    let named = std::env::var(CONTAINERS).ok().filter(|i| !i.is_empty());
+    named.or_else(|| programs().is_none().then(|| IMAGE.to_owned()))
+}
+
+/// A program of the tests that was built beside this one.
+fn beside(name: &str) -> PathBuf {
+    let here = std::env::current_exe().expect("this program's path");
+    let found = here.ancestors().skip(1).take(2).map(|folder| folder.join(name)).find(|p| p.is_file());
+    found.unwrap_or_else(|| panic!("{name} is not built: cargo build --release --workspace"))
+}
+
+const MISSING: &str =
+    "PostgreSQL is not installed: apt-get install postgresql (it needs not run), or start a Docker engine";
+
 /// Where the newest installed version has its programs.
-fn programs() -> PathBuf {
+fn programs() -> Option<PathBuf> {
     let versions = fs::read_dir("/usr/lib/postgresql").into_iter().flatten().flatten();
     let newest = versions.filter_map(|v| v.file_name().to_str()?.parse::<u32>().ok()).max();
-    let folder =
-        newest.map(|v| PathBuf::from(format!("/usr/lib/postgresql/{v}/bin"))).filter(|f| f.join("initdb").is_file());
-    folder.expect("PostgreSQL is not installed: apt-get install postgresql (it needs not run)")
+    newest.map(|v| PathBuf::from(format!("/usr/lib/postgresql/{v}/bin"))).filter(|f| f.join("initdb").is_file())
 }
 
 /// PostgreSQL refuses to run for root: then the user and group that its package made.
