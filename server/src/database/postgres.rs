@@ -193,7 +193,7 @@ pub(super) async fn scrub(pool: &Pool) -> Result<(), sqlx::Error> {
 
 #[cfg(test)]
 mod tests {
-    use super::busy;
+    use super::{agreed, busy};
 
     #[test]
     fn busy_is_told_from_broken() {
@@ -204,11 +204,6 @@ mod tests {
             assert!(!busy(code), "{code}");
         }
     }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
 
     #[test]
     fn the_way_to_another_machine_is_encrypted_or_somebody_said_that_it_need_not_be() {
