@@ -200,7 +200,9 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         clock: ledger.clock().clone(),
         random: ledger.random().clone(),
         public_url: wanted.public_url.clone(),
-        hsts: wanted.tls_cert.is_some(),
+        hsts: wanted.tls_cert.is_some()
+            || wanted.behind_proxy && wanted.public_url.as_deref().is_some_and(|u| u.starts_with("https://")),
+        behind_proxy: wanted.behind_proxy,
         metrics: metrics.clone(),
     };
     let plain = plain_listener(certificates.as_ref(), bound);

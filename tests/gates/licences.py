@@ -1,6 +1,8 @@
-"""Licences and unused dependencies, over `cargo metadata`.
+"""Licences, origins and unused dependencies, over `cargo metadata`.
 
-Every crate that is built must offer a permissive licence; every dependency a package names must be used in its sources.
+Every crate that is built must offer a permissive licence and come from the one registry under the checksum of Cargo.lock, no
+git and no path outside this workspace; every dependency a package names must be used in its sources. `--list` prints the
+inventory instead: name, version, licence, checksum.
 """
 
 import json
@@ -8,6 +10,7 @@ import pathlib
 import re
 import subprocess
 import sys
+import tomllib
 
 # Permissive, and the file-level copyleft of MPL-2.0 is not among them. CDLA-Permissive-2.0 is the data of a list of zones or roots.
 ALLOWED = {
@@ -63,6 +66,18 @@ meta = json.loads(subprocess.run(["cargo", "metadata", "--format-version", "1", 
 faults = [f"{p['name']} {p['version']}: {p['license']}" for p in meta["packages"] if not allowed(p["license"] or "none")]
 
 members = set(meta["workspace_members"])
+locked = {(p["name"], p["version"]): p.get("checksum") for p in tomllib.loads(pathlib.Path("Cargo.lock").read_text())["package"]}
+if sys.argv[1:] == ["--list"]:
+    for p in sorted(meta["packages"], key=lambda p: (p["name"], p["version"])):
+        print(p["name"], p["version"], p["license"], locked.get((p["name"], p["version"])) or "this workspace", sep="\t")
+    sys.exit()
+registries = {p["source"] for p in meta["packages"] if p["source"]}
+for p in meta["packages"]:
+    ours = p["id"] in members
+    if ours != (p["source"] is None) or not ours and not (p["source"].startswith("registry+") and locked.get((p["name"], p["version"]))):
+        faults.append(f"{p['name']} {p['version']} is not from the registry: {p['source']}")
+if len(registries) > 1:
+    faults.append(f"crates from several registries: {sorted(registries)}")
 for package in (p for p in meta["packages"] if p["id"] in members):
     folder = pathlib.Path(package["manifest_path"]).parent
     text = "\n".join(f.read_text() for f in folder.rglob("*.rs") if "target" not in f.parts)
@@ -73,5 +88,5 @@ for package in (p for p in meta["packages"] if p["id"] in members):
         if not re.search(rf"\b{name}\b", text):
             faults.append(f"{package['name']} names {d['name']} and does not use it")
 
-print("\n".join(faults) or f"{len(meta['packages'])} packages, every licence allowed, every dependency used")
+print("\n".join(faults) or f"{len(meta['packages'])} packages, every licence allowed, all from one registry, every dependency used")
 sys.exit(bool(faults))

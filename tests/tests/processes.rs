@@ -371,6 +371,50 @@ async fn what_one_server_gives_or_takes_away_counts_at_the_other() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_was_tried_at_one_server_counts_at_the_other() {
+    let both = Two::new().await;
+    let (one, two) = (Anonymous::at(&both.one.address), Anonymous::at(&both.two.address));
+    let sign_in = |name: &str, password: &str| json!({"sign_in": name, "password": password});
+
+    // The tries of a name are spent at the one, and the other takes not even the right password any more.
+    for _ in 0..10 {
+        assert_eq!(one.post("/v1/sessions").json(&sign_in("ravi", "a guess")).send().await.gist(), "401 not-signed-in");
+    }
+    let right = sign_in("ravi", PASSWORD);
+    for door in [&two, &one] {
+        for path in ["/v1/sessions", "/v1/tokens"] {
+            let answer = door.post(path).json(&right).send().await;
+            assert_eq!(answer.gist(), "429 too-many", "{path}");
+            let wait: u32 = answer.header("retry-after").and_then(|s| s.parse().ok()).expect("seconds");
+            assert!((1..=15).contains(&wait), "{wait}");
+        }
+    }
+    // Nobody else is kept out, and whoever is in stays in.
+    two.post("/v1/sessions").json(&sign_in("bo", PASSWORD)).send().await.expect(201);
+    let [_, ravi] = both.at_both(&both.ravi);
+    ravi.get(&ravi.path("/intakes")).send().await.expect(200);
+
+    // Pairing codes and set-up, by address.
+    let spent = async |path: &str, wrong: &Value, not_it: &str| {
+        let mut tries = 0;
+        let said = loop {
+            let gist = one.post(path).json(wrong).send().await.gist();
+            if gist != not_it {
+                break gist;
+            }
+            tries += 1;
+        };
+        assert_eq!((said.as_str(), tries <= 10), ("429 too-many", true), "{path}: {tries}");
+        assert_eq!(two.post(path).json(wrong).send().await.gist(), "429 too-many", "{path} at the other");
+    };
+    spent("/v1/pairings/claim", &json!({"code": "guessed"}), "409 refused").await;
+    let set_up = json!({"token": "guessed", "shop_name": "Another", "zone": "Europe/Vienna", "currency": "EUR",
+        "name": "Eve", "sign_in": "eve", "password": PASSWORD});
+    spent("/v1/set-up", &set_up, "409 refused").await;
+    both.end();
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_photo_in_parts_and_its_judgement_cross_servers_and_a_check_runs_beside_them() {
     let both = Two::new().await;
     let [here, there] = both.at_both(&both.ravi);

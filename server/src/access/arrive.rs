@@ -5,7 +5,6 @@ use serde_json::json;
 use uuid::Uuid;
 
 use super::Access;
-use super::caller::cookie;
 use super::log::ServerEntry;
 use super::secrets::{self, Secret};
 use super::session::SignedIn;
@@ -25,6 +24,13 @@ pub(crate) struct Arriving<'a> {
     pub by: Option<(Uuid, Uuid)>,
 }
 
+impl Arriving<'_> {
+    /// In the program's own log.
+    fn way(&self) -> &'static str {
+        if self.by.is_some() { "pairing" } else { "password" }
+    }
+}
+
 /// Somebody let in with a session.
 pub(crate) struct LetIn {
     /// The cookie's value.
@@ -40,13 +46,16 @@ impl Access {
         staff: &StaffRow,
         how: Arriving<'_>,
     ) -> Result<LetIn, Problem> {
+        let how_by = how.way();
         let arrival = self.arrival(req, staff, how).await?;
         let Secret { text, digest } = secrets::secret(&self.random);
         let now = self.clock.now();
         self.store.let_in(&arrival, &Key::Session(digest), now).await?;
-        if let Some(earlier) = cookie(req) {
+        if let Some(earlier) = self.held_cookie(req) {
             self.store.end_session(&earlier, now).await?;
         }
+        let (staff_id, device) = (staff.staff, arrival.device);
+        tracing::info!(event = "signed-in", staff = %staff_id, %device, by = how_by, new_device = arrival.new_device, "signed in");
         Ok(LetIn { secret: text, who: signed_in(staff, arrival.device) })
     }
 
@@ -61,7 +70,7 @@ impl Access {
         staff: &StaffRow,
         how: Arriving<'_>,
     ) -> Result<Arrival, Problem> {
-        let held = match cookie(req) {
+        let held = match self.held_cookie(req) {
             Some(digest) => self.store.device_of_cookie(&digest).await?.filter(|(shop, _)| *shop == staff.shop),
             None => None,
         };

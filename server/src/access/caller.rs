@@ -7,10 +7,11 @@ use actix_web::http::header::{self, HeaderMap};
 use actix_web::{FromRequest, HttpRequest, dev::Payload, web};
 use uuid::Uuid;
 
+use super::Access;
 use super::roles::{Role, Roles};
-use super::secrets::{self, Digest};
+use super::secrets::Digest;
 use super::store::SessionRow;
-use super::{Access, session};
+use crate::http::guard::over_https;
 use crate::problem::Problem;
 
 /// Somebody whose session or token holds at this moment.
@@ -74,6 +75,14 @@ impl Caller {
         Some((self.staff, self.device))
     }
 
+    /// Says in the request's span who it is, so that every line about it tells.
+    fn noted(self) -> Self {
+        let span = tracing::Span::current();
+        span.record("staff", tracing::field::display(self.staff));
+        span.record("device", tracing::field::display(self.device));
+        self
+    }
+
     fn of(row: SessionRow, via: Via) -> Self {
         Caller { shop: row.shop, staff: row.staff, device: row.device, roles: row.roles, via }
     }
@@ -86,17 +95,10 @@ pub fn bearer(headers: &HeaderMap) -> Option<&str> {
     scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
 }
 
-/// The digest of the session cookie, if one is there.
-pub(crate) fn cookie(req: &HttpRequest) -> Option<Digest> {
-    let cookie = req.cookie(session::COOKIE)?;
-    Some(secrets::digest(cookie.value()))
-}
-
 impl Access {
     /// Whether the request came over HTTPS, here or at our own proxy.
     pub fn secure(&self, req: &HttpRequest) -> bool {
-        let forwarded = || req.headers().get("x-forwarded-proto").is_some_and(|v| v.as_bytes() == b"https");
-        req.app_config().secure() || (self.settings.behind_proxy && forwarded())
+        over_https(req, self.settings.behind_proxy)
     }
 
     /// Refuses secrets over plain HTTP where HTTPS is there, unless they stay on this machine.
@@ -121,12 +123,12 @@ impl Access {
             if (row.staff, row.device) != (claims.sub, claims.device) {
                 return Err(over());
             }
-            return Ok(Caller::of(row, Via::Token(claims.family)));
+            return Ok(Caller::of(row, Via::Token(claims.family)).noted());
         }
-        let digest = cookie(req).ok_or_else(|| Problem::not_signed_in("Sign in first."))?;
+        let digest = self.held_cookie(req).ok_or_else(|| Problem::not_signed_in("Sign in first."))?;
         let over = || Problem::not_signed_in("This session is over. Sign in again.");
         let row = self.use_session(&digest).await?.ok_or_else(over)?;
-        Ok(Caller::of(row, Via::Cookie(digest)))
+        Ok(Caller::of(row, Via::Cookie(digest)).noted())
     }
 
     /// Whether a caller of a while ago still counts; for answers that stay open, such as live streams.

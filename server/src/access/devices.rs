@@ -77,6 +77,7 @@ pub(crate) async fn revoke(
     known.ok_or_else(|| Problem::not_found("There is no such device."))?;
     let entry = ServerEntry::new("device-revoked", json!({"device": device}), caller.author());
     if access.store.revoke_device(shop, device, access.clock.now(), &entry).await? {
+        tracing::info!(event = "device-put-out", put_out = %device, "a device was put out");
         access.tell_ended(shop, None, Some(device));
     }
     access.say_what_is_unsaid().await;

@@ -52,7 +52,10 @@ struct Schemes;
 impl Modify for Schemes {
     fn modify(&self, openapi: &mut utoipa::openapi::OpenApi) {
         let components = openapi.components.get_or_insert_default();
-        let cookie = ApiKey::Cookie(ApiKeyValue::new(session::COOKIE));
+        let cookie = ApiKey::Cookie(ApiKeyValue::with_description(
+            session::COOKIE,
+            &format!("Over plain HTTP, where a browser takes no such name: `{}`.", session::PLAIN_COOKIE),
+        ));
         components.add_security_scheme("cookie", SecurityScheme::ApiKey(cookie));
         let mut bearer = Http::new(HttpAuthScheme::Bearer);
         bearer.bearer_format = Some("JWT".to_owned());

@@ -10,6 +10,7 @@ use serde::de::DeserializeOwned;
 use serde_path_to_error::{Path, Segment};
 use utoipa::openapi::schema::{ArrayBuilder, ObjectBuilder, Ref, Schema, SchemaType, Type};
 
+use super::guessable::guessable;
 use crate::problem::{FieldError, Problem};
 
 /// The largest body that access takes, in bytes.
@@ -166,15 +167,15 @@ impl Checks {
         text
     }
 
-    /// A password to set: 10 to 200 characters, and not the sign-in name.
-    pub fn new_password(&mut self, pointer: &str, text: &str, sign_in: &str) {
+    /// A password to set: 10 to 200 characters, none that is tried first. `names`: those of the person and the shop.
+    pub fn new_password(&mut self, pointer: &str, text: &str, names: &[&str]) {
         let length = text.chars().count();
         if length < 10 {
             self.wrong(pointer, "A password has at least 10 characters; four or five words are easy to keep.");
         } else if length > 200 {
             self.wrong(pointer, "At most 200 characters.");
-        } else if text.to_lowercase() == sign_in {
-            self.wrong(pointer, "The password must not be the sign-in name.");
+        } else if let Some(why) = guessable(text, names) {
+            self.wrong(pointer, why);
         }
     }
 
@@ -210,7 +211,7 @@ mod tests {
     fn all_that_does_not_fit_is_told_at_once() {
         let mut checks = Checks::default();
         checks.line("/name", " \n", 10);
-        checks.new_password("/password", "short", "ines");
+        checks.new_password("/password", "short", &["ines"]);
         let p = checks.done().expect_err("refused");
         assert_eq!(p.errors.len(), 2);
         assert_eq!(p.pointer.as_deref(), Some("/name"));

@@ -47,6 +47,9 @@ pub trait Log: Send + Sync {
     /// Appends one fact. When it returns `Ok`, the fact is on disk.
     fn say<'a>(&'a self, shop: Uuid, entry: ServerEntry) -> BoxFuture<'a, Result<(), Problem>>;
 
+    /// What a shop is called.
+    fn shop_name(&self, shop: Uuid) -> BoxFuture<'_, Result<String, Problem>>;
+
     /// Opens a shop (`shop-opened`) and gives its id. Asked again after a crash in the middle of set-up: a shop that was
     /// opened and has no staff yet is to be given again, not opened twice.
     fn open_shop<'a>(&'a self, name: &'a str, zone: &'a str, currency: &'a str)

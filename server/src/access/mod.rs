@@ -9,6 +9,7 @@
 mod arrive;
 mod caller;
 mod devices;
+mod guessable;
 mod http;
 pub mod input;
 mod invented;
@@ -48,7 +49,7 @@ pub use links::Opened;
 pub use log::{Log, ServerEntry};
 pub use qr::svg as qr_svg;
 pub use roles::{Role, Roles};
-pub use session::COOKIE;
+pub use session::COOKIES;
 pub use set_up::Wanted;
 pub use token_keys::{ACCESS_SECONDS, TokenKeys};
 
@@ -113,9 +114,9 @@ impl Access {
     ) -> io::Result<Self> {
         let keys = TokenKeys::open(token_key, "counterfoil", &clock, &random)?;
         let passwords = Passwords::new(&random).map_err(io::Error::other)?;
-        let limits = Limits::new(&clock, settings.behind_proxy);
         let (ended, _) = broadcast::channel(64);
         let store = Store::new(pool);
+        let limits = Limits::new(store.clone(), &clock, settings.behind_proxy);
         Ok(Access { store, log, clock, random, keys, limits, passwords, settings, saying: Mutex::new(()), ended })
     }
 
@@ -144,6 +145,7 @@ impl Access {
         self.keys.renew_if_due(now, &self.random).map_err(Problem::internal)?;
         drop(alone);
         self.store.forget(now - session::ABSOLUTE - DAY, now - DAY).await?;
+        self.store.forget_tries(now).await?;
         Ok(())
     }
 

@@ -92,7 +92,7 @@ pub(crate) async fn make(
             .filter(|s| s.active)
             .ok_or_else(|| Problem::not_valid("/staff", "There is nobody active with this id."))?;
     }
-    access.limits.pair(caller.staff)?;
+    access.limits.pair(caller.staff).await?;
     let Secret { text: code, digest } = secrets::code(&access.random);
     let now = access.clock.now();
     let row = PairingRow { shop: *shop, staff, by: (caller.staff, caller.device) };
@@ -119,13 +119,17 @@ pub(crate) async fn claim(
     Body(asked): Body<Claim>,
 ) -> Result<HttpResponse, Problem> {
     access.refuse_plain(&req)?;
-    access.limits.claim(&req)?;
+    access.limits.claim(&req).await?;
     let mut checks = Checks::default();
     let label = checks.line("/label", asked.label.as_deref().unwrap_or("Phone"), 100);
     checks.done()?;
     let over = || Problem::refused("This pairing code does not count, or not any more. Make a new one on the desk.");
     let digest = secrets::digest(asked.code.trim());
-    let pairing = access.store.claim_pairing(&digest, access.clock.now()).await?.ok_or_else(over)?;
+    let Some(pairing) = access.store.claim_pairing(&digest, access.clock.now()).await? else {
+        let address = access.limits.address(&req);
+        tracing::warn!(event = "pairing-refused", %address, "a pairing code that does not count");
+        return Err(over());
+    };
     let staff = access.store.staff(pairing.shop, pairing.staff).await?.ok_or_else(over)?;
     let how = Arriving { device: asked.device, label: &label, by: Some(pairing.by) };
     let let_in = access.let_in(&req, &staff, how).await?;

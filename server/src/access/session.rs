@@ -8,13 +8,17 @@ use uuid::Uuid;
 use super::Access;
 use super::caller::{Caller, Via};
 use super::roles::Roles;
-use super::secrets::Digest;
+use super::secrets::{self, Digest};
 use super::store::SessionRow;
 use crate::edge::Millis;
 use crate::problem::{On, Problem};
 
-/// The cookie's name.
-pub const COOKIE: &str = "counterfoil_session";
+/// The cookie's name over HTTPS: a browser takes it from this host alone, and gives it to no other (RFC 6265bis 4.1.3).
+pub(crate) const COOKIE: &str = "__Host-counterfoil_session";
+/// Its name over plain HTTP, which cannot have that prefix: a page on this very machine, or where there is no HTTPS.
+pub(crate) const PLAIN_COOKIE: &str = "counterfoil_session";
+/// Both.
+pub const COOKIES: [&str; 2] = [COOKIE, PLAIN_COOKIE];
 
 const DAY: Millis = 24 * 3600 * 1000;
 /// A session ends when it was not used for 30 days.
@@ -65,8 +69,17 @@ impl Access {
     }
 
     fn cookie<'c>(&self, req: &HttpRequest, value: &'c str) -> actix_web::cookie::CookieBuilder<'c> {
-        let builder = Cookie::build(COOKIE, value).path("/").http_only(true).same_site(SameSite::Strict);
+        let builder = Cookie::build(self.cookie_name(req), value).path("/").http_only(true).same_site(SameSite::Strict);
         builder.secure(self.secure(req))
+    }
+
+    /// The digest of the session cookie, if one is there. Over HTTPS only the name counts that no other host can set.
+    pub(crate) fn held_cookie(&self, req: &HttpRequest) -> Option<Digest> {
+        Some(secrets::digest(req.cookie(self.cookie_name(req))?.value()))
+    }
+
+    fn cookie_name(&self, req: &HttpRequest) -> &'static str {
+        if self.secure(req) { COOKIE } else { PLAIN_COOKIE }
     }
 }
 
@@ -102,6 +115,8 @@ pub(crate) async fn sign_out(
         Via::Token(family) => access.store.end_family(caller.shop, *family, now).await?,
     }
     access.tell_ended(caller.shop, Some(caller.staff), Some(caller.device));
+    tracing::info!(event = "signed-out", "signed out");
     let gone = access.cookie(&req, "").max_age(Duration::ZERO).finish();
-    Ok(HttpResponse::NoContent().cookie(gone).finish())
+    // Pictures that the browser kept go; what is not sent yet lies in its storage and stays.
+    Ok(HttpResponse::NoContent().cookie(gone).insert_header(("Clear-Site-Data", "\"cache\"")).finish())
 }

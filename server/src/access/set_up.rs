@@ -105,7 +105,7 @@ fn checked(asked: SetUp) -> Result<(Digest, Wanted), Problem> {
     let shop_name = checks.line("/shop_name", &asked.shop_name, 200);
     let name = checks.line("/name", &asked.name, 200);
     let sign_in = checks.sign_in("/sign_in", &asked.sign_in);
-    checks.new_password("/password", &asked.password, &sign_in);
+    checks.new_password("/password", &asked.password, &[&sign_in, &name, &shop_name]);
     if asked.zone.len() > 100 || jiff::tz::TimeZone::get(&asked.zone).is_err() {
         checks.wrong("/zone", "This is no time zone of the IANA list, such as Europe/Vienna.");
     }
@@ -134,12 +134,14 @@ pub(crate) async fn set_up(
     Body(asked): Body<SetUp>,
 ) -> Result<HttpResponse, Problem> {
     access.refuse_plain(&req)?;
-    access.limits.set_up(&req)?;
+    access.limits.set_up(&req).await?;
     if access.is_set_up().await? {
         return Err(Problem::refused("This server is set up already. Sign in instead."));
     }
     let (token, wanted) = checked(asked)?;
     if !access.store.use_set_up(&token, access.clock.now()).await? {
+        let address = access.limits.address(&req);
+        tracing::warn!(event = "set-up-refused", %address, "a set-up token that does not count");
         return Err(
             Problem::may_not("This is not the token that the program printed when it last started.").at("/token")
         );

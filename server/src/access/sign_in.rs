@@ -65,18 +65,21 @@ impl Access {
             checks.wrong("/password", "A password has 1 to 200 characters.");
         }
         checks.done()?;
-        self.limits.sign_in(req, &account)?;
+        self.limits.sign_in(req, &account).await?;
 
         let candidates = self.store.staff_by_sign_in(&account, asked.shop).await?;
         if candidates.is_empty() {
             self.passwords.is(&asked.password, None).await?;
         }
+        let tried = candidates.first().map(|s| s.staff);
         for staff in candidates {
             if self.passwords.is(&asked.password, staff.password.as_deref()).await? {
                 return Ok((staff, label));
             }
         }
-        tracing::info!("a sign-in was refused");
+        let address = self.limits.address(req);
+        let staff = tried.map(tracing::field::display);
+        tracing::warn!(event = "sign-in-refused", staff, %address, "a sign-in was refused");
         Err(Problem::not_signed_in("The sign-in name or the password is wrong."))
     }
 }

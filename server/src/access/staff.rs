@@ -111,7 +111,8 @@ pub(crate) async fn add(
     let name = checks.line("/name", &asked.name, 200);
     let sign_in = checks.sign_in("/sign_in", &asked.sign_in);
     if let Some(password) = &asked.password {
-        checks.new_password("/password", password, &sign_in);
+        let shop_name = access.log.shop_name(*shop).await?;
+        checks.new_password("/password", password, &[&sign_in, &name, &shop_name]);
     }
     if asked.roles.is_empty() {
         checks.wrong("/roles", "At least one role.");
@@ -190,7 +191,8 @@ impl Access {
         }
         new.active = asked.active.unwrap_or(old.active);
         if let Some(password) = &asked.password {
-            checks.new_password("/password", password, &new.sign_in);
+            let shop_name = self.log.shop_name(old.shop).await?;
+            checks.new_password("/password", password, &[&new.sign_in, &new.name, &shop_name]);
         }
         checks.done()?;
         if new.sign_in != old.sign_in && self.store.staff_named(old.shop, &new.sign_in).await? {
@@ -198,7 +200,7 @@ impl Access {
         }
         if let Some(password) = &asked.password {
             if own {
-                self.limits.account(&old.sign_in)?;
+                self.limits.account(&old.sign_in).await?;
                 let current = asked.current_password.as_deref().unwrap_or_default();
                 if old.password.is_some() && !self.passwords.is(current, old.password.as_deref()).await? {
                     return Err(Problem::not_valid("/current_password", "This is not your present password."));
@@ -211,6 +213,9 @@ impl Access {
 
     /// Takes away first, then says, then gives. What is only taken away holds even if the log is busy.
     async fn apply(&self, old: &StaffRow, new: &StaffRow, caller: &Caller) -> Result<i64, Problem> {
+        let (whom, password, sign_in) = (old.staff, new.password != old.password, new.sign_in != old.sign_in);
+        let (roles, active) = (new.roles != old.roles, new.active);
+        tracing::info!(event = "staff-changed", %whom, password, sign_in, roles, active, "somebody is changed");
         let roles = old.roles.both(&new.roles);
         let less = StaffRow { roles, active: old.active && new.active, ..new.clone() };
         let taken_away = (&less.roles, less.active) != (&old.roles, old.active);

@@ -67,6 +67,10 @@ impl Log for Remembered {
         })
     }
 
+    fn shop_name(&self, _: Uuid) -> BoxFuture<'_, Result<String, Problem>> {
+        Box::pin(async { Ok("Tarn Street Engines".to_owned()) })
+    }
+
     fn open_shop<'a>(&'a self, _: &'a str, _: &'a str, _: &'a str) -> BoxFuture<'a, Result<Uuid, Problem>> {
         Box::pin(async move {
             self.answer()?;
@@ -76,7 +80,7 @@ impl Log for Remembered {
 }
 
 /// One in memory, or one of PostgreSQL with `COUNTERFOIL_TEST_ENGINE=postgres`.
-async fn database(folder: &Path) -> database::Pool {
+pub(crate) async fn database(folder: &Path) -> database::Pool {
     match std::env::var("COUNTERFOIL_TEST_ENGINE").as_deref() {
         Ok("postgres") => {
             database::open(&database::Place::new(folder, Some(&cluster::database()))).await.expect("a database")
@@ -121,6 +125,7 @@ impl Stage {
             random: Random::System,
             public_url: None,
             hsts: false,
+            behind_proxy: false,
             metrics: crate::operations::Metrics::default(),
         };
         let app = init_service(

@@ -99,6 +99,8 @@ pub(crate) async fn make(
     let family = access.random.uuid(now);
     let Secret { text, digest } = secrets::secret(&access.random);
     access.store.let_in(&arrival, &Key::Family { family, refresh: digest }, now).await?;
+    let (by, device) = (staff.staff, arrival.device);
+    tracing::info!(event = "signed-in", staff = %by, %device, by = "password", new_device = arrival.new_device, "given tokens");
     let who = Holder { shop: staff.shop, staff: staff.staff, device: arrival.device, roles: staff.roles, family };
     Ok(HttpResponse::Ok().json(access.tokens(who, text)?))
 }
@@ -127,13 +129,17 @@ pub(crate) async fn refresh(
             Ok(HttpResponse::Ok().json(access.tokens(who, text)?))
         }
         Refreshed::Reused { shop, device } => {
-            tracing::warn!(%shop, %device, "a refresh token was used twice; its family is ended");
+            tracing::warn!(event = "refresh-token-reused", %shop, %device, "a refresh token was used twice; its family is ended");
             access.tell_ended(shop, None, Some(device));
             Err(Problem::not_signed_in(
                 "This refresh token was used before, so all tokens of that sign-in are ended. Sign in again.",
             ))
         }
-        Refreshed::Unknown => Err(Problem::not_signed_in("This refresh token does not count. Sign in again.")),
+        Refreshed::Unknown => {
+            let address = access.limits.address(&req);
+            tracing::warn!(event = "refresh-refused", %address, "a refresh token that does not count");
+            Err(Problem::not_signed_in("This refresh token does not count. Sign in again."))
+        }
     }
 }
 

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
+use sqlx::postgres::{PgConnectOptions, PgSslMode};
 use sqlx::{Executor, Row};
 
 use super::Pool;
@@ -43,6 +44,7 @@ pub(super) async fn open(url: &str) -> Result<Pool, StartError> {
             "--database is the address of a PostgreSQL database: postgres://USER@HOST/NAME".into(),
         ));
     }
+    agreed(&url.parse()?)?;
     let options: AnyConnectOptions = url.parse()?;
     let pool = AnyPoolOptions::new()
         .max_connections(CONNECTIONS)
@@ -63,6 +65,23 @@ pub(super) async fn open(url: &str) -> Result<Pool, StartError> {
     migrations.set_ignore_missing(true);
     migrations.run(&pool).await?;
     Ok(pool)
+}
+
+/// Refuses a way to another machine that is encrypted only if that machine likes: somebody between the two would say no.
+fn agreed(to: &PgConnectOptions) -> Result<(), StartError> {
+    let host = to.get_host().trim_matches(['[', ']']);
+    let here = to.get_socket().is_some()
+        || host.starts_with('/')
+        || host == "localhost"
+        || host.parse::<std::net::IpAddr>().is_ok_and(|a| a.is_loopback());
+    if here || !matches!(to.get_ssl_mode(), PgSslMode::Prefer | PgSslMode::Allow) {
+        return Ok(());
+    }
+    Err(StartError::Stop(
+        "the database is on another machine: say in its address how the way there is kept secret, ?sslmode=verify-full, \
+         or ?sslmode=disable where nobody else is on that way"
+            .into(),
+    ))
 }
 
 /// Refuses a server that would not keep our promises.
@@ -174,7 +193,7 @@ pub(super) async fn scrub(pool: &Pool) -> Result<(), sqlx::Error> {
 
 #[cfg(test)]
 mod tests {
-    use super::busy;
+    use super::{agreed, busy};
 
     #[test]
     fn busy_is_told_from_broken() {
@@ -183,6 +202,22 @@ mod tests {
         }
         for code in ["23505", "22021", "42P01", "5", "261"] {
             assert!(!busy(code), "{code}");
+        }
+    }
+
+    #[test]
+    fn the_way_to_another_machine_is_encrypted_or_somebody_said_that_it_need_not_be() {
+        for (url, good) in [
+            ("postgres://counterfoil@db.internal/counterfoil", false),
+            ("postgres://counterfoil@db.internal/counterfoil?sslmode=prefer", false),
+            ("postgres://counterfoil@192.0.2.7/counterfoil", false),
+            ("postgres://counterfoil@db.internal/counterfoil?sslmode=verify-full", true),
+            ("postgres://counterfoil@db.internal/counterfoil?sslmode=disable", true),
+            ("postgres://counterfoil@127.0.0.1:5432/counterfoil", true),
+            ("postgres://counterfoil@[::1]/counterfoil", true),
+            ("postgres://counterfoil@localhost/counterfoil?host=/run/postgresql", true),
+        ] {
+            assert_eq!(agreed(&url.parse().expect("an address")).is_ok(), good, "{url}");
         }
     }
 }

@@ -6,7 +6,7 @@ use actix_web::dev::{RequestHead, ServiceRequest, ServiceResponse};
 use actix_web::http::Method;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
-use actix_web::{Error, HttpMessage, ResponseError, web};
+use actix_web::{Error, HttpMessage, HttpRequest, ResponseError, web};
 use tracing::Instrument;
 
 use crate::access;
@@ -28,9 +28,11 @@ pub struct Guard {
     pub random: Random,
     /// The public address, `https://intake.example`, where a proxy answers under another name than ours.
     pub public_url: Option<String>,
-    /// Tell browsers to stay on HTTPS. Only with a certificate that they trust without our doing: with the local
-    /// authority it would lock out whoever has not installed that yet.
+    /// Tell browsers to stay on HTTPS, here and below. Only with a certificate that they trust without our doing: with
+    /// the local authority it would lock out whoever has not installed that yet.
     pub hsts: bool,
+    /// A proxy of ours stands before it: `X-Forwarded-Proto` is believed.
+    pub behind_proxy: bool,
     /// Where answers are counted.
     pub metrics: Metrics,
 }
@@ -41,7 +43,7 @@ pub struct RequestId(pub String);
 
 /// Nothing from elsewhere, nothing inline.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; \
-media-src 'self' blob:; connect-src 'self'; manifest-src 'self'; worker-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; \
+media-src 'self' blob:; connect-src 'self'; manifest-src 'self'; worker-src 'self'; font-src 'self'; form-action 'self'; base-uri 'none'; object-src 'none'; \
 frame-ancestors 'none'";
 
 /// The middleware: `App::new().wrap(actix_web::middleware::from_fn(guard))`, the outermost one.
@@ -59,13 +61,23 @@ pub async fn guard<B: MessageBody + 'static>(
     req.extensions_mut().insert(RequestId(id.clone()));
     let started = settings.clock.now();
     // The route is noted, not the path: a link's secret is in its path.
-    let span = tracing::info_span!("request", id, method = %req.method(), route = tracing::field::Empty);
-    let secure = req.app_config().secure();
+    let span = tracing::info_span!(
+        "request",
+        id,
+        method = %req.method(),
+        route = tracing::field::Empty,
+        staff = tracing::field::Empty,
+        device = tracing::field::Empty
+    );
+    let secure = over_https(req.request(), settings.behind_proxy);
     let api = req.path().starts_with("/v1") || req.path().starts_with("/r/");
 
     let answering = async move {
         let mut res = match foreign(req.request().head(), settings.public_url.as_deref()) {
-            Some(problem) => req.into_response(problem.error_response()).map_into_right_body(),
+            Some(problem) => {
+                tracing::warn!(event = "foreign-request", "a request that another site may have made a browser send");
+                req.into_response(problem.error_response()).map_into_right_body()
+            }
             None => next.call(req).await?.map_into_left_body(),
         };
         let route = res.request().match_pattern().unwrap_or_default();
@@ -81,6 +93,12 @@ pub async fn guard<B: MessageBody + 'static>(
         res.headers_mut().insert(HeaderName::from_static(REQUEST_ID), value);
     }
     Ok(res)
+}
+
+/// Whether a request came over HTTPS, here or at our own proxy.
+pub fn over_https(req: &HttpRequest, behind_proxy: bool) -> bool {
+    let forwarded = || req.headers().get("x-forwarded-proto").is_some_and(|v| v.as_bytes() == b"https");
+    req.app_config().secure() || (behind_proxy && forwarded())
 }
 
 /// Why a request that changes something is refused: a browser sent it for another site, or may have.
@@ -114,7 +132,7 @@ fn same_origin(origin: &str, host: Option<&str>, public_url: Option<&str>) -> bo
 fn has_session(headers: &HeaderMap) -> bool {
     headers.get_all(header::COOKIE).any(|v| {
         let text = String::from_utf8_lossy(v.as_bytes());
-        text.split(';').any(|c| c.trim_start().starts_with(access::COOKIE))
+        text.split(';').any(|c| access::COOKIES.iter().any(|name| c.trim_start().starts_with(name)))
     })
 }
 
@@ -139,7 +157,7 @@ fn dress(headers: &mut HeaderMap, api: bool, hsts: bool) {
         set(header::CACHE_CONTROL, "no-store");
     }
     if hsts {
-        set(header::STRICT_TRANSPORT_SECURITY, "max-age=31536000");
+        set(header::STRICT_TRANSPORT_SECURITY, "max-age=31536000; includeSubDomains");
     }
 }
 
@@ -151,22 +169,25 @@ mod tests {
 
     use super::*;
 
-    fn settings() -> web::Data<Guard> {
-        let (clock, random) = (Clock::System, Random::System);
-        web::Data::new(Guard {
-            clock,
-            random,
+    fn settings() -> Guard {
+        Guard {
+            clock: Clock::System,
+            random: Random::System,
             public_url: Some("https://intake.example".into()),
             hsts: true,
+            behind_proxy: true,
             metrics: Metrics::default(),
-        })
+        }
     }
 
     macro_rules! app {
         () => {
+            app!(settings())
+        };
+        ($settings:expr) => {
             init_service(
                 App::new()
-                    .app_data(settings())
+                    .app_data(web::Data::new($settings))
                     .wrap(from_fn(guard))
                     .route("/v1/thing", web::to(|| async { HttpResponse::Ok().finish() }))
                     .route("/v1/fault", web::get().to(|| async { Err::<HttpResponse, _>(Problem::internal("inner")) }))
@@ -196,6 +217,21 @@ mod tests {
     }
 
     #[actix_web::test]
+    async fn a_browser_is_told_to_stay_on_https_only_where_it_trusts_the_certificate() {
+        let told = async |settings: Guard, proto: &str| {
+            let app = app!(settings);
+            let req = TestRequest::get().uri("/v1/thing").insert_header(("x-forwarded-proto", proto)).to_request();
+            let res = call_service(&app, req).await;
+            res.headers().get("strict-transport-security").and_then(|v| v.to_str().ok()).map(str::to_owned)
+        };
+        let year = Some("max-age=31536000; includeSubDomains".to_owned());
+        assert_eq!(told(settings(), "https").await, year);
+        assert_eq!(told(settings(), "http").await, None);
+        assert_eq!(told(Guard { hsts: false, ..settings() }, "https").await, None, "an authority of our own");
+        assert_eq!(told(Guard { behind_proxy: false, ..settings() }, "https").await, None, "anybody can write that");
+    }
+
+    #[actix_web::test]
     async fn a_request_that_another_site_made_the_browser_send_is_refused() {
         let app = app!();
         let session = ("cookie", "a=b; counterfoil_session=x");
@@ -204,6 +240,7 @@ mod tests {
         let cases: &[Case<'_>] = &[
             ("a cookie alone", &[session], 403),
             ("a cookie with our header", &[session, client], 200),
+            ("the cookie of HTTPS alone", &[("cookie", "__Host-counterfoil_session=x")], 403),
             ("our header from another origin", &[session, client, ("origin", "https://evil.example")], 403),
             ("no origin to speak of", &[session, client, ("origin", "null")], 403),
             ("the fetch metadata of another site", &[session, client, ("sec-fetch-site", "cross-site")], 403),

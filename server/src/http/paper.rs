@@ -97,7 +97,7 @@ fn page(html: String) -> HttpResponse {
         .content_type("text/html; charset=utf-8")
         .insert_header((
             header::CONTENT_SECURITY_POLICY,
-            format!("default-src 'none'; style-src 'sha256-{hash}'; frame-ancestors 'none'; base-uri 'none'"),
+            format!("default-src 'none'; style-src 'sha256-{hash}'; object-src 'none'; frame-ancestors 'none'; base-uri 'none'"),
         ))
         .body(html)
 }

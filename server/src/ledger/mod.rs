@@ -322,6 +322,10 @@ impl crate::access::Log for Ledger {
         })
     }
 
+    fn shop_name(&self, shop: Uuid) -> futures_util::future::BoxFuture<'_, Result<String, crate::problem::Problem>> {
+        Box::pin(async move { Ok(crate::http::shop::facts_of(self.pool(), shop).await?.0) })
+    }
+
     fn open_shop<'a>(
         &'a self,
         name: &'a str,

@@ -241,6 +241,7 @@ async fn the_plain_server_shows_the_trust_page_and_sends_everything_else_to_http
         random: Random::System,
         public_url: None,
         hsts: false,
+        behind_proxy: false,
         metrics: crate::operations::Metrics::default(),
     };
     let server = trust::plain_server(listener, trust, guarding).expect("a server");

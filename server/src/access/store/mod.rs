@@ -1,10 +1,11 @@
-//! The tables of access on SQLite: whole uses, not rows. All SQL of access is here.
+//! The tables of access: whole uses, not rows. All SQL of access is here.
 
 mod links;
 mod pairings;
 mod sessions;
 mod staff;
 mod tokens;
+mod tries;
 mod unsaid;
 
 pub(crate) use links::LinkRow;
@@ -12,6 +13,7 @@ pub(crate) use pairings::PairingRow;
 pub(crate) use sessions::{Arrival, Key, SessionRow};
 pub(crate) use staff::{Changed, StaffRow};
 pub(crate) use tokens::Refreshed;
+pub(crate) use tries::Pace;
 
 use sqlx::{Error, Row};
 use uuid::Uuid;

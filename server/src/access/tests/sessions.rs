@@ -48,9 +48,43 @@ async fn the_session_cookie_is_out_of_reach_of_scripts_and_other_sites() {
     let body = json!({"sign_in": "INES", "password": PASSWORD});
     let plain = stage.post("/v1/sessions", body.clone()).await.set_cookie.expect("a cookie");
     assert!(plain.contains("HttpOnly") && plain.contains("SameSite=Strict") && plain.contains("Path=/"), "{plain}");
-    assert!(!plain.contains("Secure"));
+    assert!(plain.starts_with("counterfoil_session=") && !plain.contains("Secure"), "{plain}");
     let https = TestRequest::post().uri("/v1/sessions").insert_header(("x-forwarded-proto", "https")).set_json(body);
-    assert!(stage.ask(https).await.set_cookie.expect("a cookie").contains("Secure"));
+    let secure = stage.ask(https).await.set_cookie.expect("a cookie");
+    assert!(secure.starts_with("__Host-counterfoil_session=") && secure.contains("Secure"), "{secure}");
+    assert!(secure.contains("Path=/") && !secure.contains("Domain"), "{secure}");
+
+    // Over HTTPS only that name counts: the other one may have been set by a neighbour under the same domain.
+    let current = async |cookie: &str| {
+        let req = TestRequest::get().uri("/v1/sessions/current").insert_header(("x-forwarded-proto", "https"));
+        stage.ask(req.insert_header(("cookie", cookie))).await.status
+    };
+    let secure = secure.split(';').next().expect("a pair");
+    assert_eq!(current(secure).await, 200);
+    assert_eq!(current(secure.trim_start_matches("__Host-")).await, 401);
+}
+
+#[actix_web::test]
+async fn a_password_that_is_tried_first_is_refused_when_it_is_set_and_never_when_it_is_used() {
+    let stage = Stage::new(Settings::default()).await;
+    let ines = stage.with_ines().await;
+    let add = async |sign_in: &str, password: &str| {
+        let body = json!({"name": "Ravi Sandhu", "sign_in": sign_in, "password": password, "roles": ["counter"]});
+        stage.ask(ines.post(&ines.path("/staff")).set_json(body)).await
+    };
+    for password in ["password2026", "Tarn Street Engines", "ravi.sandhu-1", "nine char"] {
+        let answer = add("ravi", password).await;
+        assert_eq!((answer.status, &answer.body["pointer"]), (422, &json!("/password")), "{password}");
+    }
+    // 64 characters and more, of any kind, taken as they are.
+    let long = "Ünverwechselbar 滑雪 ".repeat(5);
+    assert_eq!(add("ravi", &long).await.status, 201);
+    for (password, status) in [(long.as_str(), 201), (long.trim(), 401), (long.to_uppercase().as_str(), 401)] {
+        assert_eq!(stage.post("/v1/sessions", json!({"sign_in": "ravi", "password": password})).await.status, status);
+    }
+    let change = json!({"password": "counterfoil-ines", "current_password": PASSWORD});
+    let own = stage.ask(ines.patch(&ines.path(&format!("/staff/{}", ines.staff))).set_json(change)).await;
+    assert_eq!((own.status, &own.body["pointer"]), (422, &json!("/password")));
 }
 
 #[actix_web::test]
