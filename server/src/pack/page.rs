@@ -21,7 +21,7 @@ use crate::words::Catalogue;
 const STYLE: &str = include_str!("pack.css");
 
 /// The modules of the checker, in the order in which each finds what it needs.
-const MODULES: [&str; 17] = [
+const MODULES: [&str; 19] = [
     "bytes",
     "sha256",
     "canon",
@@ -35,7 +35,9 @@ const MODULES: [&str; 17] = [
     "proof/stamp",
     "proof/zip",
     "proof/entry",
+    "proof/rotation",
     "proof/entries",
+    "proof/keys",
     "proof/outside",
     "proof/receipt",
     "proof/pack",
