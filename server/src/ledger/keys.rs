@@ -5,6 +5,7 @@
 //! process may add or drop a key while others serve: the file is changed under a lock, and read again by whoever meets a
 //! head whose keys it does not know.
 
+use std::fmt;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::{PoisonError, RwLock};
@@ -34,10 +35,15 @@ const DAY: Millis = 24 * 3600 * 1000;
 const ALONE: &str = "keys";
 
 /// The secret keys of an installation's logs, as their file holds them.
-#[derive(Debug)]
 pub struct Ring {
     path: PathBuf,
     seeds: RwLock<Vec<[u8; 32]>>,
+}
+
+impl fmt::Debug for Ring {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Ring({} keys)", self.seeds().len())
+    }
 }
 
 impl Ring {
@@ -86,12 +92,17 @@ fn public(seed: &[u8; 32]) -> [u8; 32] {
     SignerKey::new("", *seed).verifier().public
 }
 
+/// An epoch and a size.
+type Until = (u64, u64);
+/// A key that was let go, and the last head that it signed.
+type Gone = ([u8; 32], Until);
+
 /// The keys of a shop's log that a checkpoint of it may be signed by.
 #[derive(Clone, Debug)]
 pub struct Line {
     shop: Uuid,
     /// Each with the last epoch and size that it signed, where it was let go.
-    keys: Vec<([u8; 32], Option<(u64, u64)>)>,
+    keys: Vec<([u8; 32], Option<Until>)>,
     /// What the entries say.
     pub said: Keys,
 }
@@ -114,7 +125,7 @@ impl Line {
 }
 
 /// What follows from the entries that are about epochs and keys: the keys, when each was let go, faults.
-fn told(origin: &str, entries: &[Stored]) -> (Keys, Vec<([u8; 32], (u64, u64))>, Vec<String>) {
+fn told(origin: &str, entries: &[Stored]) -> (Keys, Vec<Gone>, Vec<String>) {
     let (mut keys, mut gone, mut faults, mut epoch) = (Keys::default(), Vec::new(), Vec::new(), 1);
     for stored in entries {
         let Ok(entry) = stored.entry() else {
