@@ -1,6 +1,6 @@
 // Settings of the shop, for its owner. Every change is an entry; nobody's wording, rule or number is shipped.
 
-import { ask, session, shop } from "../core/app.js";
+import { ask, session } from "../core/app.js";
 import { number, PRESSURE } from "../core/reading.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
@@ -46,7 +46,8 @@ export function settings(at) {
     async draw() {
       // What is outside is for the owner; whoever else looks in here sees the rest.
       const owner = session()?.roles.includes("owner");
-      const [read, here, stamps, seen] = await Promise.all([ask("GET", "/settings"), shop(), owner ? ask("GET", "/stamps") : null, owner ? ask("GET", "/witnessed") : null]);
+      // As the server has it now: what was just done here, a key saved or changed, stands in it.
+      const [read, { json: here }, stamps, seen] = await Promise.all([ask("GET", "/settings"), ask("GET", ""), owner ? ask("GET", "/stamps") : null, owner ? ask("GET", "/witnessed") : null]);
       s = read.json;
       etag = read.etag ?? "";
       const currency = here?.currency ?? "EUR";
