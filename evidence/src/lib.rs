@@ -31,6 +31,7 @@ pub mod disclosure;
 pub mod entry;
 pub mod note;
 pub mod proof;
+pub mod rotation;
 pub mod sheet;
 pub mod stamp;
 pub mod time;

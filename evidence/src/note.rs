@@ -100,8 +100,14 @@ pub struct VerifierKey {
 }
 
 impl VerifierKey {
-    fn id(&self) -> [u8; 4] {
+    /// The first four bytes of SHA-256(name ‖ 0A ‖ 01 ‖ public key).
+    pub fn id(&self) -> [u8; 4] {
         key_id(&self.name, ED25519, &self.public)
+    }
+
+    /// The same as eight hexadecimal digits.
+    pub fn id_text(&self) -> String {
+        format!("{:08x}", u32::from_be_bytes(self.id()))
     }
 }
 
@@ -230,6 +236,15 @@ fn signature_line(line: &str) -> Option<(&str, Vec<u8>)> {
     let (name, encoded) = line.strip_prefix("\u{2014} ")?.split_once(' ')?;
     let bytes = BASE64.decode(encoded).ok()?;
     (good_name(name) && bytes.len() >= 5).then_some((name, bytes))
+}
+
+/// Whose signatures a note bears, unchecked: the names and key IDs, in order.
+///
+/// # Errors
+/// When it is no note.
+pub fn signers(note: &str) -> Result<Vec<(&str, [u8; 4])>, NoteError> {
+    let (_, lines) = signatures(note)?;
+    Ok(lines.into_iter().filter_map(|(name, bytes)| Some((name, *bytes.first_chunk::<4>()?))).collect())
 }
 
 /// Whether an Ed25519 key signed a text.

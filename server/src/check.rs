@@ -89,7 +89,8 @@ pub async fn check_shop(ledger: &Ledger, shop: Uuid, report: &mut Report) -> Res
     let rebuilt = read_log(&mut tx, shop, &mut erased, report).await?;
     erased.told(shop, report);
     let levels = kept::nodes(&mut tx, shop, rebuilt.size, report).await?;
-    kept::published(ledger, shop, published, &levels, &rebuilt.epochs, report);
+    let line = ledger.line(&mut tx, shop).await?;
+    kept::published(&line, shop, published, &levels, &rebuilt.epochs, report);
     kept::documents(&mut tx, shop, report).await?;
     kept::disclosures(&mut tx, shop, report).await?;
     let head = load::head(&mut *tx, shop).await?;

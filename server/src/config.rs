@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Deserialize;
 
 use crate::database::Place;
+use crate::ledger::keys::{MOST_DAYS, OVERLAP_DAYS};
 
 /// Counterfoil: intake capture with photo evidence for a repair shop.
 #[derive(Debug, Parser)]
@@ -30,6 +31,8 @@ pub enum Command {
     Pack(PackOf),
     /// After an older state was restored: open a new epoch that names the last known checkpoint.
     NewEpoch(NewEpoch),
+    /// Change the log's key: the old one announces the new one, and both sign for a while. Also while it is served.
+    RotateKey(RotateKey),
     /// Copy a data folder while it is served; again into the same folder copies what is new.
     Backup(Backup),
     /// Make a data folder from a backup and the exported log key, open a new epoch, and check it.
@@ -75,6 +78,9 @@ pub struct PackOf {
     /// Without the customer, and without original photos.
     #[arg(long)]
     pub withhold_customer: bool,
+    /// Of photos with boxes over them the covered copies, without their originals; without the customer always.
+    #[arg(long)]
+    pub covered: bool,
     /// Only the photos of this view.
     #[arg(long)]
     pub view: Option<String>,
@@ -150,6 +156,20 @@ pub struct NewEpoch {
     /// Why, in a sentence; it stands in the log.
     #[arg(long)]
     pub because: String,
+}
+
+/// How the log's key is changed.
+#[derive(Debug, Args)]
+pub struct RotateKey {
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// Why, in a sentence; it stands in the log and in what leaves the shop: no names.
+    #[arg(long)]
+    pub because: String,
+    /// For how many days the old key signs beside the new one; 0 lets it go at once.
+    #[arg(long, default_value_t = OVERLAP_DAYS, value_parser = clap::value_parser!(u32).range(..=i64::from(MOST_DAYS)))]
+    pub overlap_days: u32,
 }
 
 /// Where a copy goes.

@@ -27,6 +27,7 @@ pub mod problem;
 pub mod reading;
 pub mod receipt;
 pub mod restore;
+pub mod rotating;
 pub mod search;
 pub mod serve;
 pub mod settings;

@@ -6,7 +6,7 @@ use std::process::{self, ExitCode};
 use clap::Parser;
 use counterfoil::config::{Cli, Command, Kinds};
 use counterfoil::pack::choose::{Customer, Wanted};
-use counterfoil::{backup, check, comparing, demo, http, own_kinds, pack, problem, restore, serve, witness};
+use counterfoil::{backup, check, comparing, demo, http, own_kinds, pack, problem, restore, rotating, serve, witness};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -26,11 +26,16 @@ fn main() -> ExitCode {
             Command::Check(folder) => check::run(&folder.place()).await,
             Command::Pack(of) => {
                 let customer = if of.withhold_customer { Customer::Withheld } else { Customer::Shown };
-                let wanted = Wanted { customer, covered: false, view: of.view, claim: None, language: of.language };
+                let wanted =
+                    Wanted { customer, covered: of.covered, view: of.view, claim: None, language: of.language };
                 pack::run::run(&of.kept.place(), &of.intake, &of.out, &wanted).await.map(|()| ExitCode::SUCCESS)
             }
             Command::NewEpoch(wanted) => {
                 serve::new_epoch(&wanted.kept.place(), &wanted.because).await.map(|()| ExitCode::SUCCESS)
+            }
+            Command::RotateKey(wanted) => {
+                let place = wanted.kept.place();
+                rotating::run(&place, &wanted.because, wanted.overlap_days).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Backup(of) => backup::command(&of.data, &of.to).await.map(|good| ExitCode::from(u8::from(!good))),
             Command::Restore(of) => restore::run(&of.from, &of.data, &of.key, &of.because).await,

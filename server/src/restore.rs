@@ -8,12 +8,24 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use crate::backup::{DATABASE, below, whole};
-use crate::ledger::start;
+use crate::ledger::{Ledger, start};
 use crate::{check, serve};
 
 /// What outlives nobody: whoever was put out after the backup must not be in again by it.
 const ENDED: [&str; 4] =
     ["DELETE FROM refresh_tokens", "DELETE FROM token_families", "DELETE FROM sessions", "DELETE FROM pairings"];
+
+/// Opens what was put back, if the key given is the one that its log goes on with.
+async fn keys_fit(data: &Path) -> Result<Ledger, String> {
+    let ledger = serve::open(data, false).await?.ledger;
+    let mut db = ledger.reading().await.map_err(|e| e.to_string())?;
+    for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
+        let head = ledger.head(shop).await.map_err(|e| e.to_string())?.ok_or("the head is gone")?;
+        ledger.check_keys(&mut db, shop, &head).await.map_err(|e| e.to_string())?;
+    }
+    drop(db);
+    Ok(ledger)
+}
 
 /// Restores a backup into a folder that is empty or not there yet. Exit code as of `counterfoil check`.
 ///
@@ -41,7 +53,14 @@ pub async fn run(from: &Path, data: &Path, key: &Path, because: &str) -> Result<
     let copied = copied.await.map_err(|e| e.to_string())?.map_err(|e| format!("{}: {e}", data.display()))?;
     println!("{copied} files put back");
 
-    let ledger = serve::open(data, false).await?.ledger;
+    let ledger = match keys_fit(data).await {
+        Ok(ledger) => ledger,
+        Err(e) => {
+            // It was empty or not there: all that is in it was put there just now.
+            fs::remove_dir_all(data).map_err(|e| format!("{}: {e}", data.display()))?;
+            return Err(format!("nothing was restored: {e}"));
+        }
+    };
     let text = |e: sqlx::Error| e.to_string();
     let mut tx = ledger.pool().begin().await.map_err(text)?;
     for query in ENDED {

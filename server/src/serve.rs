@@ -18,6 +18,7 @@ use crate::erasing;
 use crate::http::guard::{Guard, guard};
 use crate::http::{self, methods};
 use crate::judging;
+use crate::ledger::keys::Ring;
 use crate::ledger::{Ledger, start};
 use crate::operations;
 use crate::originals::{Originals, make_folder};
@@ -70,10 +71,10 @@ pub async fn open_at(place: impl Into<Place>, check: bool, clock: Clock) -> Resu
     let alone = database::alone(&pool, KEYS).await.map_err(|e| text(&e))?;
     let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
     let random = Random::System;
-    let seed = start::key_file(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
+    let ring = Ring::open(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
     drop(alone);
     let originals = Originals::open(&data.join("shops")).map_err(|e| format!("the originals: {e}"))?;
-    let ledger = Ledger::new(pool, originals, clock, random, seed);
+    let ledger = Ledger::new(pool, originals, clock, random, ring);
     if check {
         ledger.check_start().await.map_err(|e| text(&e))?;
     }
@@ -144,6 +145,9 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     ledger.hear_others().await.map_err(|e| e.to_string())?;
     sweep(&ledger).await?;
     expire_parts(&ledger, wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into()))).await?;
+    if let Err(e) = ledger.tend_keys().await {
+        tracing::error!(error = %e, "the log's keys could not be tended; it is tried again the next day");
+    }
     erasing::customer::replay(&ledger).await?;
     crate::own_kinds::at_start(&ledger, data).await;
     let listen: SocketAddr = match wanted.listen {
@@ -248,7 +252,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     if let Some(c) = certificates {
         tokio::spawn(c.keep());
     }
-    tokio::spawn(tend_daily(access.clone()));
+    tokio::spawn(tend_daily(access.clone(), ledger.clone()));
     let errands = tokio::spawn(outside.keep(app.stopping.clone()));
     let token = access.set_up_token().await.map_err(|p| p.detail)?;
     let beside = match wanted.operations {
@@ -297,12 +301,15 @@ fn plain_listener(certificates: Option<&Arc<Certificates>>, bound: SocketAddr) -
     Some((listener, port))
 }
 
-/// Housekeeping of access, once a day for ever; a failure is logged and tried again the next day.
-async fn tend_daily(access: Arc<Access>) {
+/// Housekeeping of access and of the log's keys, once a day for ever; a failure is logged and tried again the next day.
+async fn tend_daily(access: Arc<Access>, ledger: Ledger) {
     loop {
         tokio::time::sleep(Duration::from_secs(24 * 3600)).await;
         if let Err(p) = access.tend().await {
             tracing::error!(problem = %p.detail, "access could not be tended");
+        }
+        if let Err(e) = ledger.tend_keys().await {
+            tracing::error!(error = %e, "the log's keys could not be tended");
         }
     }
 }

@@ -36,6 +36,18 @@ pub fn files(pack: &[u8]) -> BTreeMap<String, Vec<u8>> {
     members.iter().map(|m| (m.name.clone(), bytes(m))).collect()
 }
 
+/// What a pack's report says, its spaces and line ends as one space each.
+///
+/// # Panics
+/// When there is none, or a tool is missing.
+pub fn report_words(pack: &[u8], folder: &Path) -> String {
+    let file = folder.join("report.pdf");
+    fs::write(&file, &files(pack)["report.pdf"]).expect("a file");
+    let words = tool(Command::new("pdftotext").arg(&file).arg("-"));
+    fs::remove_file(&file).expect("the file goes");
+    words.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// Exit code and lines of the program.
 ///
 /// # Panics

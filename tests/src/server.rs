@@ -288,6 +288,14 @@ pub fn new_epoch(data: &Path, because: &str) -> Checked {
     run("new-epoch", data, &["--because", because])
 }
 
+/// Runs `counterfoil rotate-key`.
+///
+/// # Panics
+/// When the program cannot be run.
+pub fn rotate_key(data: &Path, because: &str, overlap_days: u32) -> Checked {
+    run("rotate-key", data, &["--because", because, "--overlap-days", &overlap_days.to_string()])
+}
+
 fn run(what: &str, data: &Path, args: &[&str]) -> Checked {
     let mut command = Command::new(program());
     let done = command

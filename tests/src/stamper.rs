@@ -1,13 +1,20 @@
 //! A stamping authority as a server: openssl answers what comes by HTTP, or something else does.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::sync::{Arc, Mutex};
 
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::net::TcpListener;
 use tokio::sync::mpsc;
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
+use tokio_rustls::rustls::crypto::ring;
+use tokio_rustls::rustls::pki_types::pem::PemObject;
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
 use crate::authority::{Authority, Kind};
+use crate::checking::tool;
 
 /// How it behaves.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,19 +52,52 @@ impl Stamper {
     /// # Panics
     /// When it cannot listen.
     pub async fn start(folder: &Path, kind: Kind, mood: Mood) -> Stamper {
+        Stamper::over(folder, kind, mood, None).await
+    }
+
+    /// The same over TLS, with a certificate for what `of` names, as openssl writes it: `IP:127.0.0.1`. Gives the root beside.
+    ///
+    /// # Panics
+    /// When it cannot listen, or openssl does not do what it is told.
+    pub async fn secure(folder: &Path, of: &str) -> (Stamper, PathBuf) {
+        let line = folder.join("line");
+        let (root, chain, key) = certificate(&line, of);
+        let provider = Arc::new(ring::default_provider());
+        let config = ServerConfig::builder_with_provider(provider)
+            .with_safe_default_protocol_versions()
+            .expect("versions of TLS")
+            .with_no_client_auth()
+            .with_single_cert(
+                vec![CertificateDer::from_pem_file(chain).expect("a certificate")],
+                PrivateKeyDer::from_pem_file(key).expect("its key"),
+            )
+            .expect("a certificate with its key");
+        let acceptor = TlsAcceptor::from(Arc::new(config));
+        (Stamper::over(folder, Kind::Curve, Mood::Good, Some(acceptor)).await, root)
+    }
+
+    async fn over(folder: &Path, kind: Kind, mood: Mood, secure: Option<TlsAcceptor>) -> Stamper {
         let authority = Arc::new(Authority::new(folder, kind));
         let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
-        let url = format!("http://{}/stamp", listener.local_addr().expect("its address"));
+        let scheme = if secure.is_some() { "https" } else { "http" };
+        let url = format!("{scheme}://{}/stamp", listener.local_addr().expect("its address"));
         let mood = Arc::new(Mutex::new(mood));
         let (say, asked) = mpsc::unbounded_channel();
         let moods = mood.clone();
         tokio::spawn(async move {
             while let Ok((line, _)) = listener.accept().await {
                 let now = *moods.lock().expect("a mood");
-                let (authority, say) = (authority.clone(), say.clone());
+                let (authority, say, secure) = (authority.clone(), say.clone(), secure.clone());
                 tokio::spawn(async move {
-                    // Whoever asks may have gone: that is what some tests are about.
-                    drop(serve(line, &authority, now, &say).await);
+                    // Whoever asks may have gone, or may not trust: that is what some tests are about.
+                    match secure {
+                        None => drop(serve(line, &authority, now, &say).await),
+                        Some(acceptor) => {
+                            if let Ok(line) = acceptor.accept(line).await {
+                                drop(serve(line, &authority, now, &say).await);
+                            }
+                        }
+                    }
                 });
             }
         });
@@ -87,7 +127,7 @@ impl Stamper {
 }
 
 async fn serve(
-    mut line: TcpStream,
+    mut line: impl AsyncRead + AsyncWrite + Unpin,
     authority: &Authority,
     mood: Mood,
     say: &mpsc::UnboundedSender<()>,
@@ -127,6 +167,29 @@ async fn serve(
     line.shutdown().await
 }
 
+/// A certificate for a name, by a root of its own: the files of the root, the certificate and its key.
+fn certificate(folder: &Path, of: &str) -> (PathBuf, PathBuf, PathBuf) {
+    std::fs::create_dir_all(folder).expect("a folder");
+    let config = "[req]\ndistinguished_name = n\nprompt = no\n[n]\nCN = unused\n";
+    std::fs::write(folder.join("x.cnf"), config).expect("a file");
+    let (alt, root) = (format!("subjectAltName={of}"), ["-CA", "root.pem", "-CAkey", "root.key"]);
+    let leaf = [&root[..], &["-addext", "basicConstraints=critical,CA:FALSE", "-addext", &alt]].concat();
+    for (name, more) in [("root", &["-addext", "basicConstraints=critical,CA:TRUE"][..]), ("line", &leaf)] {
+        let (key, out, subject) = (format!("{name}.key"), format!("{name}.pem"), format!("/CN=A {name} of a test"));
+        let curve =
+            ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-config", "x.cnf", "-days", "30"];
+        tool(
+            Command::new("openssl")
+                .current_dir(folder)
+                .args(["req", "-x509"])
+                .args(curve)
+                .args(["-subj", &subject, "-keyout", &key, "-out", &out])
+                .args(more),
+        );
+    }
+    (folder.join("root.pem"), folder.join("line.pem"), folder.join("line.key"))
+}
+
 /// The question with one byte changed.
 fn changed(question: &[u8], at: usize) -> Vec<u8> {
     let mut out = question.to_vec();
@@ -135,7 +198,7 @@ fn changed(question: &[u8], at: usize) -> Vec<u8> {
 }
 
 /// The body of a request with a length.
-async fn read(line: &mut TcpStream) -> std::io::Result<Vec<u8>> {
+async fn read(line: &mut (impl AsyncRead + Unpin)) -> std::io::Result<Vec<u8>> {
     let mut read = Vec::new();
     loop {
         let mut piece = [0; 4096];

@@ -40,6 +40,9 @@ report short --intake 0158
 report deutsch --intake 0145 --language de
 report withheld --intake 0145 --withhold-customer
 report view --intake 0145 --view bar-side
+"$program" rotate-key --data "$folder/data" --because "as every year" --overlap-days 0 >/dev/null
+report rotated --intake 0158
+if cmp -s "$folder/short.pdf" "$folder/rotated.pdf"; then echo "a report says nothing of a change of key"; exit 1; fi
 # Its letters are not in it any more; nothing says what is a heading any more. The same length, so that everything else stays where it is.
 sed 's|/FontFile2|/FontFilex|' "$folder/long.pdf" >"$folder/spoiled-letters.pdf"
 sed 's|/StructTreeRoot|/StructTreeRoox|' "$folder/long.pdf" >"$folder/spoiled-tree.pdf"
@@ -56,7 +59,7 @@ import page
 folder = pathlib.Path(sys.argv[1])
 profiles = {"PDF/A-2a": page.ValidationProfile.PDF_A_2A, "PDF/UA-1": page.ValidationProfile.PDF_UA_1}
 good, rules = 0, 0
-for name in ["long", "found", "short", "deutsch", "withheld", "view"]:
+for name in ["long", "found", "short", "deutsch", "withheld", "view", "rotated"]:
     for said, profile in profiles.items():
         report = page.validate_pdf(str(folder / f"{name}.pdf"), profile=profile)
         for failure in report.failures:

@@ -7,7 +7,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 use tests::ask::{Actor, CookieStaff};
 use tests::authority::{Kind, NAME};
-use tests::checking::{by_hand, by_page, files, verify};
+use tests::checking::{by_hand, by_page, files, report_words, verify};
 use tests::server::{self, How, Server};
 use tests::shop::Shop;
 use tests::stamper::{Mood, Stamper};
@@ -63,6 +63,10 @@ async fn a_pack_carries_the_stamps_that_cover_it() {
     assert!(held && said.contains(".txt was there at "), "{said}");
     let page = String::from_utf8(files(&bytes)["index.html"].clone()).expect("text");
     assert!(page.contains(NAME) && page.contains("Time from outside"));
+    let report = report_words(&bytes, path);
+    let said = format!("{NAME} signed that the log up to entry");
+    assert!(report.contains("Time from outside") && report.contains(&said), "{report}");
+    assert!(!report.contains("Seen by others"), "nobody saw it");
     let manifest: Value = serde_json::from_slice(&files(&bytes)["manifest.json"]).expect("JSON");
     let lacks = manifest["lacks"].as_array().expect("a list");
     assert!(lacks.iter().any(|l| l["code"] == "no-outside-time-since"), "{lacks:?}");
@@ -166,4 +170,37 @@ async fn what_waits_outlives_a_kill_and_check_finds_a_changed_stamp() {
     fs::write(answer, bytes).expect("a file");
     let said = server::check(&data);
     assert!(!said.sound && said.said.contains("the time stamp of checkpoint 1/"), "{}", said.said);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_authority_is_reached_by_https_where_its_line_is_trusted() {
+    let home = folder();
+    let (path, data) = (home.path(), home.path().join("data"));
+    let (mut good, line) = Stamper::secure(&path.join("good"), "IP:127.0.0.1").await;
+    let (mut elsewhere, elsewhere_line) = Stamper::secure(&path.join("elsewhere"), "DNS:stamps.example").await;
+    let root = |of: &str| path.join(of).join("root.pem");
+    let with =
+        |stamper: &Stamper, of: &str, trusted: &Path| how(stamper, &root(of)).env("SSL_CERT_FILE", trusted.display());
+    let mut shop = Shop::on(Server::over(&data, &with(&good, "good", &elsewhere_line))).await;
+    let not_reached = async |shop: &Shop, why: &[&str]| {
+        let told = stamp_now(&shop.ines).await;
+        assert_eq!((&told["waiting"]["why"], &told["count"]), (&json!("not-reached"), &json!(0)), "{told}");
+        let said = told["waiting"]["said"].as_str().expect("a sentence");
+        assert!(why.iter().any(|w| said.contains(w)), "{said}");
+    };
+    // A line by another root, which bears the same name; then one for another name: nothing is sent.
+    not_reached(&shop, &["BadSignature", "UnknownIssuer"]).await;
+    assert!(!good.asked_before(), "the question went over a line that nobody vouches for");
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    shop.server = Server::over(&data, &with(&elsewhere, "elsewhere", &elsewhere_line));
+    shop.ines = shop.ines.at(&shop.server.address);
+    not_reached(&shop, &["not valid for name", "NotValidForName"]).await;
+    assert!(!elsewhere.asked_before(), "the question went to another host than it was for");
+
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    shop.server = Server::over(&data, &with(&good, "good", &line));
+    shop.ines = shop.ines.at(&shop.server.address);
+    let told = stamp_now(&shop.ines).await;
+    assert_eq!((&told["last"]["authority"], &told["count"]), (&json!(NAME), &json!(1)), "{told}");
+    assert!(good.asked_before() && told.get("waiting").is_none(), "{told}");
 }

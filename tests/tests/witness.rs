@@ -14,7 +14,7 @@ use evidence::note::VerifierKey;
 use evidence::tree;
 use serde_json::{Value, json};
 use tests::ask::{Actor, CookieStaff};
-use tests::checking::{by_hand, by_page, verify};
+use tests::checking::{by_hand, by_page, report_words, verify};
 use tests::server::{How, Server, program};
 use tests::shop::Shop;
 
@@ -28,9 +28,11 @@ struct Witness {
 }
 
 impl Witness {
-    fn start(data: &Path, log: &str, listen: &str) -> Witness {
+    fn start(data: &Path, logs: &[&str], listen: &str) -> Witness {
         let mut child = Command::new(program())
-            .args(["witness", "--name", NAME, "--log", log, "--listen", listen, "--data"])
+            .args(["witness", "--name", NAME, "--listen", listen])
+            .args(logs.iter().flat_map(|log| ["--log", log]))
+            .arg("--data")
             .arg(data)
             .stdout(Stdio::piped())
             .spawn()
@@ -83,7 +85,7 @@ async fn a_witness_signs_what_goes_on_and_refuses_an_older_log() {
     let (data, path) = (home.path().join("data"), home.path());
     let mut shop = Shop::on(Server::over(&data, &How::default())).await;
     let log = about(&shop.ines).await["verifier_key"].as_str().expect("the log's key").to_owned();
-    let mut witness = Witness::start(&path.join("witness"), &log, "127.0.0.1:0");
+    let mut witness = Witness::start(&path.join("witness"), &[&log], "127.0.0.1:0");
     let how = How::default().env("COUNTERFOIL_WITNESS", format!("{}@{}", witness.key, witness.address));
     assert!(shop.server.stop().success(), "{}", shop.server.log());
     shop.server = Server::over(&data, &how);
@@ -115,6 +117,8 @@ async fn a_witness_signs_what_goes_on_and_refuses_an_older_log() {
         assert!(code == 3 && lines.iter().any(|l| l.ends_with("\tclaimed\twitness-claimed")), "{lines:?}");
     }
     assert!(by_hand(&path.join("pack.zip"), path).0);
+    let report = report_words(&fs::read(path.join("pack.zip")).expect("the pack"), path);
+    assert!(report.contains("Seen by others") && report.contains(&format!("{NAME} signed on ")), "{report}");
 
     // Killed and back, it knows what it saw; the shop that goes on is signed again.
     copy(&data, &path.join("before"));
@@ -126,7 +130,7 @@ async fn a_witness_signs_what_goes_on_and_refuses_an_older_log() {
         shown(&shop.ines).await["witnesses"][0]["waiting"].clone()
     };
     assert_eq!(waiting["why"], "not-reached", "{waiting}");
-    let witness = Witness::start(&path.join("witness"), &log, &host);
+    let witness = Witness::start(&path.join("witness"), &[&log], &host);
     let seen = shown(&shop.ines).await;
     assert!(
         seen["witnesses"][0]["size"].as_u64() > Some(size) && seen["witnesses"][0].get("waiting").is_none(),
@@ -143,6 +147,39 @@ async fn a_witness_signs_what_goes_on_and_refuses_an_older_log() {
     }
     let told = shown(&ines).await["witnesses"][0]["waiting"].clone();
     assert!(told["why"] == "disagrees", "{told}");
+    drop(witness);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_witness_is_told_a_new_key_and_signs_on_while_two_sign() {
+    let home = tempfile::Builder::new().prefix("counterfoil-witness-").tempdir().expect("a folder");
+    let (data, path) = (home.path().join("data"), home.path());
+    let mut shop = Shop::on(Server::over(&data, &How::default())).await;
+    let old = about(&shop.ines).await["verifier_key"].as_str().expect("the log's key").to_owned();
+    let mut witness = Witness::start(&path.join("witness"), &[&old], "127.0.0.1:0");
+    let how = How::default().env("COUNTERFOIL_WITNESS", format!("{}@{}", witness.key, witness.address));
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    shop.server = Server::over(&data, &how);
+    shop.ines = shop.ines.at(&shop.server.address);
+    let size = async |shop: &Shop| shown(&shop.ines).await["witnesses"][0]["size"].as_u64().expect("a size");
+    let first = size(&shop).await;
+    let rotate = async |shop: &Shop, days: u32| {
+        let body = json!({"because": "as every year", "overlap_days": days});
+        shop.ines.post(&shop.ines.path("/key-rotation")).json(&body).send().await.expect(200).json()
+    };
+    let new = rotate(&shop, 0).await["verifier_key"].as_str().expect("the new key").to_owned();
+    let told = shown(&shop.ines).await["witnesses"][0].clone();
+    assert_eq!((&told["waiting"]["why"], &told["size"]), (&json!("unknown-key"), &json!(first)), "{told}");
+
+    // Told the new key, it goes on from what it saw under the old one.
+    let host = witness.host().to_owned();
+    witness.child.kill().expect("kill the witness");
+    witness.child.wait().expect("its end");
+    let witness = Witness::start(&path.join("witness"), &[&old, &new], &host);
+    let second = size(&shop).await;
+    assert!(second > first, "{second}");
+    rotate(&shop, 30).await;
+    assert!(size(&shop).await > second, "while both sign the one that it knows is enough");
     drop(witness);
 }
 

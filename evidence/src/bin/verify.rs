@@ -103,7 +103,7 @@ fn check_whole(path: &Path, wanted: &[&str]) -> Result<(String, u8), Bad> {
             _ => return Err(value()),
         }
     }
-    let earlier = earlier.map(|bytes| Earlier::of_receipt(&bytes, &trusted.keys));
+    let earlier = earlier.map(|bytes| Earlier::of_receipt(&bytes));
     let unread = |e: io::Error| Bad::Unchecked(format!("{} cannot be read: {e}", path.display()));
     let mut file = File::open(path).map_err(unread)?;
     let size = file.metadata().map_err(unread)?.len();

@@ -2,10 +2,12 @@
 
 use std::collections::BTreeMap;
 
+use super::keys::Believed;
 use super::receipt::Carried;
-use super::{Report, Verdict, believed, entries::Facts, same_log};
+use super::{Report, Trusted, Verdict, entries::Facts, keys, same_log};
 use crate::checkpoint::{Checkpoint, origin_parts};
 use crate::note::VerifierKey;
+use crate::rotation::Keys;
 use crate::tree::{self, Hash};
 
 /// Proofs that a log begins with the log of an earlier size: the size and its proof's hashes.
@@ -16,7 +18,9 @@ pub type Continuations = BTreeMap<u64, Vec<Hash>>;
 pub struct Earlier {
     /// The head it was given with.
     pub head: Checkpoint,
-    key: VerifierKey,
+    /// All of its keys that signed that head.
+    signed: Vec<VerifierKey>,
+    keys: Keys,
     leaves: BTreeMap<u64, Hash>,
     continues: Continuations,
 }
@@ -26,30 +30,34 @@ pub struct Earlier {
 pub struct Unusable;
 
 impl Earlier {
-    /// Reads an earlier receipt. Its own key has to be one of those given, when any were; every entry in it has to be proven.
+    /// Reads an earlier receipt: every entry in it has to be proven. Whether its key is the log's is seen when it is compared.
     ///
     /// # Errors
     /// When it is no receipt, or does not check by itself.
-    pub fn of_receipt(bytes: &[u8], given: &[VerifierKey]) -> Result<Earlier, Unusable> {
+    pub fn of_receipt(bytes: &[u8]) -> Result<Earlier, Unusable> {
         let carried = Carried::read(bytes).ok_or(Unusable)?;
         let mut report = Report::default();
-        let key = believed(carried.key(), given, &mut report).ok_or(Unusable)?;
+        let (listed, note) = (carried.keys(), &carried.checkpoint);
+        let believed = keys::believed(note, listed.clone(), &Trusted::default(), &mut report).ok_or(Unusable)?;
+        let key = believed.key.clone();
         let head = Checkpoint::open(&carried.checkpoint, &[&key]).map_err(|_| Unusable)?;
         let mut facts = Facts::default();
         for e in &carried.entries {
             facts.take(&head, (e.index, e.bytes.as_bytes(), &e.path), &e.disclosures, &mut report);
         }
+        believed.settle(("checkpoint", note), &facts, &mut report);
         if report.worst() == Verdict::Broken || !carried.page_holds(bytes, &key) {
             return Err(Unusable);
         }
-        Ok(Earlier { head, key, leaves: facts.leaves, continues: carried.continues })
+        let signed = listed.into_iter().filter(|k| Checkpoint::open(note, &[k]).is_ok()).collect();
+        Ok(Earlier { head, signed, keys: facts.keys, leaves: facts.leaves, continues: carried.continues })
     }
 }
 
 /// Adds what comparing shows.
 pub(super) fn compare(
     earlier: &Result<Earlier, Unusable>,
-    later: (&Checkpoint, &VerifierKey, &Facts),
+    later: (&Checkpoint, &Believed, &Facts),
     continues: &Continuations,
     report: &mut Report,
 ) {
@@ -62,10 +70,16 @@ pub(super) fn compare(
 
 fn judged(
     earlier: &Earlier,
-    (head, key, facts): (&Checkpoint, &VerifierKey, &Facts),
+    (head, believed, facts): (&Checkpoint, &Believed, &Facts),
     continues: &Continuations,
 ) -> (Verdict, &'static str) {
-    if earlier.key.public != key.public || !same_log(&earlier.head.origin, &head.origin) {
+    // The same key, or one that became the other: as the later file tells it, or, where an older state was put back since, the
+    // earlier one.
+    let now = &believed.key.public;
+    let one = |then: &VerifierKey| {
+        then.public == *now || facts.keys.leads(&then.public, now) || earlier.keys.leads(now, &then.public)
+    };
+    if !earlier.signed.iter().any(one) || !same_log(&earlier.head.origin, &head.origin) {
         return (Verdict::Broken, "earlier-other-log");
     }
     let epoch = |origin: &str| origin_parts(origin).map(|(_, _, epoch)| epoch);

@@ -10,6 +10,7 @@ use crate::checkpoint::{Checkpoint, origin_parts};
 use crate::digest::Digest;
 use crate::disclosure;
 use crate::entry::{Author, Entry};
+use crate::rotation::{self, Fault, Keys};
 use crate::tree::{self, Hash};
 
 /// What proven entries say, as far as other checks need it.
@@ -31,6 +32,8 @@ pub struct Facts {
     pub sheet: Option<Digest>,
     /// Where the newest epoch begins: its index.
     pub epoch_begins: Option<u64>,
+    /// The log's keys, one after the other.
+    pub keys: Keys,
     /// Details that are not here, told as withheld: the intake, the entry's index, the place in the report.
     lacking: Vec<(Option<Uuid>, u64, usize)>,
     newest: Option<(u64, i64)>,
@@ -72,6 +75,19 @@ impl Facts {
         self.disclosed(&entry, index, disclosures, report);
         self.learn(&entry, index);
         self.erased_since(&entry, report);
+        self.keys_changed(&head.origin, &entry, index, report);
+    }
+
+    fn keys_changed(&mut self, origin: &str, entry: &Entry, index: u64, report: &mut Report) {
+        let (verdict, code) = match self.keys.take(origin, entry) {
+            None => return,
+            Some(Ok(())) if entry.said.kind == rotation::ROTATED => (Verdict::Unchanged, "rotation"),
+            Some(Ok(())) => (Verdict::Unchanged, "rotation-ended"),
+            Some(Err(Fault::Form)) => (Verdict::NotUnderstood, "rotation-form"),
+            Some(Err(Fault::Signature)) => (Verdict::Broken, "rotation-signature"),
+            Some(Err(Fault::NotTheirs)) => (Verdict::Broken, "rotation-key"),
+        };
+        report.add(format!("key of the log at entry {index}"), verdict, code);
     }
 
     fn disclosed(&mut self, entry: &Entry, index: u64, disclosures: &[String], report: &mut Report) {

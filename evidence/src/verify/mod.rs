@@ -4,6 +4,7 @@
 
 pub mod earlier;
 mod entries;
+mod keys;
 pub mod outside;
 pub mod pack;
 pub mod receipt;
@@ -99,7 +100,7 @@ impl Report {
         self.items.iter().map(|i| i.verdict).max().unwrap_or(Verdict::NotUnderstood)
     }
 
-    /// What is told even where it is unchanged: what others than the shop say.
+    /// What is told even where it is unchanged: what others than the shop say, and that the log's key changed.
     pub fn telling(&self) -> impl Iterator<Item = &Item> {
         self.items.iter().filter(|i| i.verdict == Verdict::Unchanged && TELLING.contains(&i.code))
     }
@@ -110,7 +111,7 @@ impl Report {
 }
 
 /// Codes of what is told even where it is unchanged.
-const TELLING: [&str; 2] = ["stamp", "witness"];
+const TELLING: [&str; 4] = ["stamp", "witness", "key-followed", "rotation"];
 
 /// What the reader has from elsewhere, and trusts.
 #[derive(Clone, Debug, Default)]
@@ -139,23 +140,4 @@ pub(crate) fn same_log(a: &str, b: &str) -> bool {
         (Some((name_a, shop_a, _)), Some((name_b, shop_b, _))) => name_a == name_b && shop_a == shop_b,
         _ => a == b,
     }
-}
-
-/// The key that is believed: the file's own, confirmed by one that was given, or only claimed when none was given. The
-/// same key goes on under another name when a new epoch begins.
-fn believed(own: Option<VerifierKey>, given: &[VerifierKey], report: &mut Report) -> Option<VerifierKey> {
-    let Some(own) = own else {
-        report.add("key", Verdict::NotUnderstood, "key-unread");
-        return None;
-    };
-    if given.is_empty() {
-        report.add("key", Verdict::Claimed, "key-claimed");
-        return Some(own);
-    }
-    if given.iter().any(|k| k.public == own.public && same_log(&k.name, &own.name)) {
-        report.add("key", Verdict::Unchanged, "key");
-        return Some(own);
-    }
-    report.add("key", Verdict::Broken, "key-other");
-    None
 }

@@ -34,18 +34,23 @@ fn read(proof: &[u8]) -> Option<Vec<Hash>> {
     hashes(&canon::parse(proof).ok()?)
 }
 
-/// Whether another head belongs to the same log as the pack's: signed by the same key, and one goes on from the other.
-fn agrees(note: &str, proof: &[Hash], (head, key): (&Checkpoint, &VerifierKey)) -> Option<Checkpoint> {
+/// A pack's head, and the public keys that are the log's or were.
+pub(super) type OfLog<'a> = (&'a Checkpoint, &'a [[u8; 32]]);
+
+/// Whether another head belongs to the same log as the pack's: signed by a key of it, and one goes on from the other.
+fn agrees(note: &str, proof: &[Hash], (head, keys): OfLog<'_>) -> Option<Checkpoint> {
     let origin = note.lines().next().filter(|o| same_log(o, &head.origin))?;
-    let key = VerifierKey { name: origin.to_owned(), ..key.clone() };
-    let other = Checkpoint::open(note, &[&key]).ok()?;
+    let other = keys.iter().find_map(|public| {
+        let key = VerifierKey { name: origin.to_owned(), public: *public };
+        Checkpoint::open(note, &[&key]).ok()
+    })?;
     let (old, new) = if other.size <= head.size { (&other, head) } else { (head, &other) };
     tree::verify_consistency(old.size, new.size, proof, old.root, new.root).ok()?;
     Some(other)
 }
 
 /// Every stamp in the pack.
-pub(super) fn stamps(open: &mut Open<'_>, of: (&Checkpoint, &VerifierKey), trusted: &Trusted, report: &mut Report) {
+pub(super) fn stamps(open: &mut Open<'_>, of: OfLog<'_>, trusted: &Trusted, report: &mut Report) {
     let ends = |n: &&String| n.starts_with("stamps/") && n.ends_with(".tsr");
     let names: Vec<String> = open.members.keys().filter(ends).cloned().collect();
     if names.len() > MAX_STAMPS {
@@ -62,12 +67,7 @@ pub(super) fn stamps(open: &mut Open<'_>, of: (&Checkpoint, &VerifierKey), trust
     }
 }
 
-fn one(
-    open: &mut Open<'_>,
-    size: u64,
-    of: (&Checkpoint, &VerifierKey),
-    trusted: &Trusted,
-) -> (String, Verdict, &'static str) {
+fn one(open: &mut Open<'_>, size: u64, of: OfLog<'_>, trusted: &Trusted) -> (String, Verdict, &'static str) {
     let no = |verdict, code| (String::new(), verdict, code);
     let note = open.text(&stamp_path(size, "txt"), MAX_NOTE as u64);
     let (Some(note), Some(proof)) = (note, open.bytes(&stamp_path(size, "json"), MAX_PROOF as u64)) else {
@@ -96,7 +96,7 @@ pub fn witnessed_path(size: u64, ending: &str) -> String {
 }
 
 /// Every witnessed head in the pack.
-pub(super) fn witnessed(open: &mut Open<'_>, of: (&Checkpoint, &VerifierKey), trusted: &Trusted, report: &mut Report) {
+pub(super) fn witnessed(open: &mut Open<'_>, of: OfLog<'_>, trusted: &Trusted, report: &mut Report) {
     let ends = |n: &&String| n.starts_with("witnessed/") && n.ends_with(".txt");
     let names: Vec<String> = open.members.keys().filter(ends).cloned().collect();
     if names.len() > MAX_STAMPS {
@@ -110,13 +110,7 @@ pub(super) fn witnessed(open: &mut Open<'_>, of: (&Checkpoint, &VerifierKey), tr
 }
 
 /// What witnesses say of one head.
-pub(super) fn head_seen(
-    note: &str,
-    proof: Option<&[Hash]>,
-    of: (&Checkpoint, &VerifierKey),
-    trusted: &Trusted,
-    report: &mut Report,
-) {
+pub(super) fn head_seen(note: &str, proof: Option<&[Hash]>, of: OfLog<'_>, trusted: &Trusted, report: &mut Report) {
     let size = note.split('\n').nth(1).and_then(decimal);
     let Some(size) = size else { return report.add("witnessed", Verdict::NotUnderstood, "witness-form") };
     let what = format!("witnessed {size}");

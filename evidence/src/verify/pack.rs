@@ -8,7 +8,7 @@ use uuid::Uuid;
 use super::earlier::{Continuations, Earlier, Unusable, compare};
 use super::entries::Facts;
 use super::receipt::continuations;
-use super::{MANIFEST_NOTE, Report, Trusted, Verdict, believed, outside, seal_text};
+use super::{MANIFEST_NOTE, Report, Trusted, Verdict, keys, outside, seal_text};
 use crate::canon;
 use crate::checkpoint::{Checkpoint, origin_parts};
 use crate::digest::{Digest, Hasher};
@@ -105,26 +105,29 @@ pub fn check(source: &mut dyn Source, trusted: &Trusted, earlier: Option<&Result
 
     let note = open.text("checkpoint.txt", MAX_NOTE as u64).unwrap_or_default();
     let origin = note.lines().next().unwrap_or_default().to_owned();
-    let keys = open.text("keys.txt", MAX_NOTE as u64).unwrap_or_default();
-    let own = keys.lines().filter_map(|k| k.parse::<VerifierKey>().ok()).find(|k| k.name == origin);
-    let Some(key) = believed(own, &trusted.keys, &mut report) else { return report };
-    let Ok(head) = Checkpoint::open(&note, &[&key]) else {
+    let text = open.text("keys.txt", MAX_NOTE as u64).unwrap_or_default();
+    let own = text.lines().filter_map(|k| k.parse::<VerifierKey>().ok()).filter(|k| k.name == origin).collect();
+    let Some(believed) = keys::believed(&note, own, trusted, &mut report) else { return report };
+    let key = &believed.key;
+    let Ok(head) = Checkpoint::open(&note, &[key]) else {
         report.add("checkpoint.txt", Verdict::Broken, "checkpoint-signature");
         return report;
     };
     report.add("checkpoint.txt", Verdict::Unchanged, "checkpoint");
-    let Some(manifest) = manifest(&mut open, &key, &head, &mut report) else { return report };
+    let Some(manifest) = manifest(&mut open, key, &head, &mut report) else { return report };
 
     let seen = files(&mut open, &manifest, &order, &mut report);
     let facts = record(&mut open, &head, &note, &mut report);
+    believed.settle(("checkpoint.txt", &note), &facts, &mut report);
+    let of = (&head, &believed.line(&facts)[..]);
     sheet(&mut open, &manifest, &facts, &mut report);
     photos(&manifest, &seen, &facts, &mut report);
-    outside::stamps(&mut open, (&head, &key), trusted, &mut report);
-    outside::witnessed(&mut open, (&head, &key), trusted, &mut report);
+    outside::stamps(&mut open, of, trusted, &mut report);
+    outside::witnessed(&mut open, of, trusted, &mut report);
     if let Some(earlier) = earlier {
         let proofs = open.bytes("consistency.json", MAX_MANIFEST).and_then(|b| canon::parse(&b).ok());
         let continues: Continuations = proofs.as_ref().and_then(continuations).unwrap_or_default();
-        compare(earlier, (&head, &key, &facts), &continues, &mut report);
+        compare(earlier, (&head, &believed, &facts), &continues, &mut report);
     }
     report
 }

@@ -7,8 +7,7 @@ use serde_json::Value;
 
 use super::earlier::{Continuations, Earlier, Unusable, compare};
 use super::entries::Facts;
-use super::outside;
-use super::{PAGE_NOTE, Report, Trusted, Verdict, believed, seal_text};
+use super::{PAGE_NOTE, Report, Trusted, Verdict, keys, outside, seal_text};
 use crate::checkpoint::Checkpoint;
 use crate::digest::{Digest, Hasher};
 use crate::note::{self, VerifierKey};
@@ -16,6 +15,8 @@ use crate::tree::Hash;
 
 /// Largest receipt read, in bytes.
 pub const MAX_RECEIPT: usize = 64 << 20;
+/// Most keys looked at in a receipt beside its first.
+const MAX_KEYS: usize = 256;
 /// Most witnessed heads looked at in a receipt.
 const MAX_WITNESSED: usize = 16;
 /// What stands before the block, and what ends it.
@@ -42,6 +43,8 @@ pub(super) struct Carried {
     pub continues: Continuations,
     witnessed: Vec<Witnessed>,
     verifier_key: String,
+    /// Keys that the log had before, and what signs beside the first.
+    keys: Vec<String>,
     /// Whether it says that it is sealed: receipts were not, at first.
     sealed: bool,
 }
@@ -52,6 +55,8 @@ struct Block {
     checkpoint: String,
     verifier_key: String,
     entries: Vec<Value>,
+    #[serde(default)]
+    keys: Vec<String>,
     #[serde(default)]
     continues: Value,
     #[serde(default)]
@@ -109,12 +114,17 @@ impl Carried {
             continues: continues?,
             witnessed: block.witnessed,
             verifier_key: block.verifier_key,
+            keys: block.keys,
             sealed: block.v == 2,
         })
     }
 
-    pub(super) fn key(&self) -> Option<VerifierKey> {
-        self.verifier_key.parse().ok()
+    /// Its keys of its log, the one that signs first.
+    pub(super) fn keys(&self) -> Vec<VerifierKey> {
+        let first = std::iter::once(&self.verifier_key).filter_map(|k| k.parse::<VerifierKey>().ok());
+        let origin = self.checkpoint.split('\n').next().unwrap_or_default();
+        let more = self.keys.iter().take(MAX_KEYS).filter_map(|k| k.parse::<VerifierKey>().ok());
+        first.chain(more.filter(|k| k.name == origin)).collect()
     }
 
     /// Whether the key signed this page as it stands.
@@ -142,15 +152,17 @@ pub fn check(bytes: &[u8], trusted: &Trusted, earlier: Option<&Result<Earlier, U
         report.add("receipt", Verdict::NotUnderstood, "receipt-unread");
         return report;
     };
-    let Some(key) = believed(carried.key(), &trusted.keys, &mut report) else { return report };
-    let Ok(head) = Checkpoint::open(&carried.checkpoint, &[&key]) else {
+    let believed = keys::believed(&carried.checkpoint, carried.keys(), trusted, &mut report);
+    let Some(believed) = believed else { return report };
+    let key = &believed.key;
+    let Ok(head) = Checkpoint::open(&carried.checkpoint, &[key]) else {
         report.add("checkpoint", Verdict::Broken, "checkpoint-signature");
         return report;
     };
     report.add("checkpoint", Verdict::Unchanged, "checkpoint");
     if !carried.sealed {
         report.add("page", Verdict::Claimed, "page-unsealed");
-    } else if carried.page_holds(bytes, &key) {
+    } else if carried.page_holds(bytes, key) {
         report.add("page", Verdict::Unchanged, "page");
     } else {
         report.add("page", Verdict::Broken, "page-changed");
@@ -159,12 +171,14 @@ pub fn check(bytes: &[u8], trusted: &Trusted, earlier: Option<&Result<Earlier, U
     for e in &carried.entries {
         facts.take(&head, (e.index, e.bytes.as_bytes(), &e.path), &e.disclosures, &mut report);
     }
+    believed.settle(("checkpoint", &carried.checkpoint), &facts, &mut report);
     pictures(bytes, &facts, &mut report);
+    let of = (&head, &believed.line(&facts)[..]);
     for w in carried.witnessed.iter().take(MAX_WITNESSED) {
-        outside::head_seen(&w.checkpoint, hashes(&w.hashes).as_deref(), (&head, &key), trusted, &mut report);
+        outside::head_seen(&w.checkpoint, hashes(&w.hashes).as_deref(), of, trusted, &mut report);
     }
     if let Some(earlier) = earlier {
-        compare(earlier, (&head, &key, &facts), &carried.continues, &mut report);
+        compare(earlier, (&head, &believed, &facts), &carried.continues, &mut report);
     }
     report
 }

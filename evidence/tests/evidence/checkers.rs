@@ -46,7 +46,7 @@ pub fn by_program(case: &Case) -> (Verdict, Vec<String>) {
     let witnesses = case.keys.iter().filter_map(|k| k.parse().ok()).collect();
     let trusted = Trusted { keys, witnesses, roots };
     assert_eq!(trusted.keys.len() + trusted.witnesses.len(), case.keys.len());
-    let earlier = case.earlier.as_ref().map(|e| Earlier::of_receipt(e, &trusted.keys));
+    let earlier = case.earlier.as_ref().map(|e| Earlier::of_receipt(e));
     let report = if case.bytes.starts_with(b"PK") {
         verify::pack::check(&mut case.bytes.as_slice(), &trusted, earlier.as_ref())
     } else {

@@ -13,8 +13,8 @@ use serde_json::{Value, json};
 use crate::checkers::{Case, by_page, by_program, case};
 use crate::made::{COPY, INTAKE, Log, ORIGINALS, SHOP, archive, entry, photo, sealed, text};
 use crate::stamp::Folder;
-use crate::stamped;
 use crate::tampered::{central_changed, changed, changed_end, compressed, renamed};
+use crate::{rotated, stamped};
 
 pub type Files = BTreeMap<String, Vec<u8>>;
 
@@ -293,7 +293,7 @@ fn receipts() -> Vec<Case> {
     ]
 }
 
-/// `photo 0` and `sheet entry` stand for what only the log knows.
+/// `photo 0`, `sheet entry` and `key stranger` stand for what only the log knows.
 fn expected(of: &str, code: &str, lines: &[String]) -> bool {
     let numbered = of.strip_prefix("photo ").map(|n| format!("photo {}", photo(n.parse().unwrap())));
     lines.iter().any(|l| {
@@ -302,6 +302,7 @@ fn expected(of: &str, code: &str, lines: &[String]) -> bool {
         found == code
             && ((of.starts_with("stamp ") || of.starts_with("witnessed ")) && what.starts_with(of)
                 || what == numbered.as_deref().unwrap_or(of)
+                || of == "key stranger" && what.starts_with("key ") && what.len() == 12
                 || of.starts_with("sheet ") && what.starts_with("sha256:"))
     })
 }
@@ -309,8 +310,13 @@ fn expected(of: &str, code: &str, lines: &[String]) -> bool {
 #[test]
 fn both_checkers_find_the_same_and_every_check_finds_something() {
     let folder = Folder::new("damaged");
-    let cases: Vec<Case> =
-        packs().into_iter().chain(receipts()).chain(stamped::cases(&folder.0)).chain(stamped::witnessed()).collect();
+    let cases: Vec<Case> = packs()
+        .into_iter()
+        .chain(receipts())
+        .chain(stamped::cases(&folder.0))
+        .chain(stamped::witnessed())
+        .chain(rotated::cases(&folder.0))
+        .collect();
     let page = by_page(&folder.0, &cases);
     assert_eq!(page.len(), cases.len());
     let (mut found, mut faults) = (BTreeSet::new(), Vec::new());

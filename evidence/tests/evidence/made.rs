@@ -11,6 +11,7 @@ use evidence::disclosure::{self, Disclosure};
 use evidence::entry::{Author, Entry, Kept, Said};
 use evidence::note::{self, SignerKey};
 use evidence::proof::Proof;
+use evidence::rotation;
 use evidence::sheet::Sheet;
 use evidence::tree::{self, Hash};
 use evidence::verify::pack::entry_path;
@@ -42,6 +43,9 @@ pub struct Log {
     pub details: BTreeMap<u64, Vec<String>>,
     pub sheet: Vec<u8>,
     seed: [u8; 32],
+    /// What signs beside the key, and what signed before it.
+    pub beside: Option<[u8; 32]>,
+    pub before: Vec<[u8; 32]>,
 }
 
 pub fn text(name: &str, value: &str) -> String {
@@ -76,7 +80,15 @@ impl Log {
     /// Four photos: one with its original, one withheld, one erased, one moved; personal details; a signed sheet.
     pub fn new() -> Log {
         let files: Vec<String> = ORIGINALS.iter().map(|o| Digest::of(o).to_string()).collect();
-        let mut log = Log { epoch: 1, entries: Vec::new(), details: BTreeMap::new(), sheet: Vec::new(), seed: [7; 32] };
+        let mut log = Log {
+            epoch: 1,
+            entries: Vec::new(),
+            details: BTreeMap::new(),
+            sheet: Vec::new(),
+            seed: [7; 32],
+            beside: None,
+            before: Vec::new(),
+        };
         log.say("epoch-opened", json!({"epoch": 1, "because": "the log begins"}), true);
         log.say("intake-opened", json!({"tag": "0417"}), false);
         let card = [text("name", "M. Okafor"), text("phone", "01632 960 417")];
@@ -119,7 +131,52 @@ impl Log {
     }
 
     pub fn key(&self) -> SignerKey {
-        SignerKey::new(&format!("counterfoil/{SHOP}/{}", self.epoch), self.seed)
+        self.key_of(self.seed)
+    }
+
+    pub fn key_of(&self, seed: [u8; 32]) -> SignerKey {
+        SignerKey::new(&format!("counterfoil/{SHOP}/{}", self.epoch), seed)
+    }
+
+    /// All that sign a head.
+    pub fn signing(&self) -> Vec<SignerKey> {
+        [Some(self.seed), self.beside].into_iter().flatten().map(|s| self.key_of(s)).collect()
+    }
+
+    /// Says something of the shop itself.
+    pub fn say_of_shop(&mut self, kind: &str, body: Value, server: bool) {
+        let mut entry = entry(self.entries.len() as u64, kind, body, server);
+        entry.said.intake = None;
+        self.entries.push(entry.bytes().unwrap());
+    }
+
+    /// What an entry says that changes the key from one to another.
+    pub fn change(&self, old: [u8; 32], new: [u8; 32]) -> Value {
+        let (old, new) = (self.key_of(old), self.key_of(new));
+        let note = rotation::announce(&old, &new).unwrap();
+        json!({"because": "as every year", "overlap_days": 30, "old": old.verifier().to_string(),
+            "new": new.verifier().to_string(), "note": note})
+    }
+
+    /// Changes the key; both sign from then on.
+    pub fn rotate(&mut self, new: [u8; 32]) {
+        let body = self.change(self.seed, new);
+        self.say_of_shop(rotation::ROTATED, body, true);
+        self.before.push(self.seed);
+        self.beside = Some(self.seed);
+        self.seed = new;
+    }
+
+    /// Lets the old key go.
+    pub fn retire(&mut self) {
+        let old = self.beside.take().unwrap();
+        let old = self.key_of(old).verifier().to_string();
+        self.say_of_shop(rotation::RETIRED, json!({"old": old}), true);
+    }
+
+    /// All keys, the one that signs first.
+    pub fn keys(&self) -> Vec<String> {
+        [self.seed].iter().chain(&self.before).map(|s| self.key_of(*s).verifier().to_string()).collect()
     }
 
     pub fn with_key(mut self, seed: [u8; 32]) -> Log {
@@ -149,7 +206,7 @@ impl Log {
     pub fn checkpoint(&self) -> String {
         let root = tree::root(&self.leaves());
         Checkpoint { origin: self.key().name().to_owned(), size: self.entries.len() as u64, root }
-            .sign(&[&self.key()])
+            .sign(&self.signing().iter().collect::<Vec<_>>())
             .unwrap()
     }
 
@@ -188,7 +245,15 @@ impl Log {
             .collect();
         let block = json!({"v": 2, "checkpoint": log.checkpoint(), "verifier_key": log.key().verifier().to_string(),
             "entries": entries, "continues": log.continues()});
-        sealed(&format!("<p>Receipt <img src=\"data:image/jpeg;base64,{}\">", BASE64.encode(COPY)), &block, &log.key())
+        let mut block = block;
+        if !self.before.is_empty() {
+            block["keys"] = json!(log.keys()[1..]);
+        }
+        sealed_by(
+            &format!("<p>Receipt <img src=\"data:image/jpeg;base64,{}\">", BASE64.encode(COPY)),
+            &block,
+            &log.signing(),
+        )
     }
 
     /// The files of a pack that is as it should be, without list and signature.
@@ -196,7 +261,7 @@ impl Log {
         let original = |n: usize| format!("originals/{}.jpg", Digest::of(ORIGINALS[n]).hex());
         let mut files = BTreeMap::from([
             ("checkpoint.txt".to_owned(), self.checkpoint().into_bytes()),
-            ("keys.txt".to_owned(), format!("{}\n", self.key().verifier()).into_bytes()),
+            ("keys.txt".to_owned(), (self.keys().join("\n") + "\n").into_bytes()),
             ("consistency.json".to_owned(), canon::to_bytes(&self.continues()).unwrap()),
             ("sheet.json".to_owned(), self.sheet.clone()),
             (original(0), ORIGINALS[0].to_vec()),
@@ -225,7 +290,8 @@ impl Log {
     /// List and signature beside the files.
     pub fn listed(&self, mut files: BTreeMap<String, Vec<u8>>, manifest: &Value) -> BTreeMap<String, Vec<u8>> {
         let list = canon::to_bytes(manifest).unwrap();
-        let seal = note::sign(&seal_text(MANIFEST_NOTE, &Digest::of(&list)), &[&self.key()]).unwrap();
+        let keys = self.signing();
+        let seal = note::sign(&seal_text(MANIFEST_NOTE, &Digest::of(&list)), &keys.iter().collect::<Vec<_>>()).unwrap();
         files.insert("manifest.json".into(), list);
         files.insert("manifest.note".into(), seal.into_bytes());
         files
@@ -240,9 +306,14 @@ impl Log {
 
 /// A page with its block, signed.
 pub fn sealed(before: &str, block: &Value, key: &SignerKey) -> String {
+    sealed_by(before, block, std::slice::from_ref(key))
+}
+
+/// The same by several.
+pub fn sealed_by(before: &str, block: &Value, keys: &[SignerKey]) -> String {
     let page = |seal: &str| format!("{before}{}{block}{}{}{seal}{}</p>", BLOCK.0, BLOCK.1, SEAL.0, SEAL.1);
     let digest = page_digest(page("").as_bytes()).unwrap();
-    page(&note::sign(&seal_text(PAGE_NOTE, &digest), &[key]).unwrap())
+    page(&note::sign(&seal_text(PAGE_NOTE, &digest), &keys.iter().collect::<Vec<_>>()).unwrap())
 }
 
 /// An archive of these files.

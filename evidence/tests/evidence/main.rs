@@ -14,6 +14,7 @@ mod made;
 mod note;
 mod proof;
 mod reference;
+mod rotated;
 mod sheet;
 mod stamp;
 mod stamped;

@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use super::Report;
 use crate::database::{self, Connection};
-use crate::ledger::Ledger;
+use crate::ledger::keys::Line;
 use crate::ledger::load::{self, broken};
 
 /// The stored tree, level by level.
@@ -76,7 +76,7 @@ pub(super) async fn nodes(
 /// Every published checkpoint: signed by this log under the name it has, and what the log still says. `epochs` holds
 /// each epoch with the log index that opened it.
 pub(super) fn published(
-    ledger: &Ledger,
+    line: &Line,
     shop: Uuid,
     list: io::Result<Vec<(String, String)>>,
     levels: &Levels,
@@ -90,9 +90,7 @@ pub(super) fn published(
     let size = levels.first().map_or(0, Vec::len) as u64;
     let (mut lost, mut other) = (0u64, Vec::new());
     for (name, note) in list {
-        let Some((epoch, checkpoint)) =
-            ledger.own_checkpoint(shop, &note).filter(|(e, c)| name == format!("{e}/{}", c.size))
-        else {
+        let Some((epoch, checkpoint)) = line.own(&note).filter(|(e, c)| name == format!("{e}/{}", c.size)) else {
             report.faults.push(format!("checkpoint {name}: it was not signed by this log under that name"));
             continue;
         };

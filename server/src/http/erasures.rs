@@ -380,7 +380,7 @@ pub async fn receipt(
     if said.iter().any(is) {
         return Err(Problem::busy(here.plain("refused.erasing")));
     }
-    let mut entries = prove::epochs(&mut tx, shop_id).await.map_err(no::fault)?;
+    let mut entries = prove::of_shop(&mut tx, shop_id).await.map_err(no::fault)?;
     let (mut intakes, mut sizes) = (Vec::new(), BTreeSet::new());
     for s in &said {
         let of = Whose { shop: shop_id, intake: s.intake };
@@ -403,6 +403,7 @@ pub async fn receipt(
     for old in sizes.into_iter().filter(|s| *s < size) {
         continues.push((old, prove::consistency(&mut tx, shop_id, old, size).await.map_err(no::fault)?));
     }
+    let keys = app.ledger.verifiers(&mut tx, shop_id, &head).await.map_err(no::fault)?;
     tx.rollback().await.map_err(no::fault)?;
     let (shop_name, zone, _) = shop::facts(&app, shop_id).await?;
     let staff = shop::staff_names(&app, shop_id).await?;
@@ -417,8 +418,8 @@ pub async fn receipt(
         evidence: &evidence,
         continues: &continues,
         checkpoint: &checkpoint,
-        verifier_key: &app.ledger.verifier(&origin).to_string(),
+        keys: &keys,
     };
-    let html = paper::sealed(&input, &app.ledger.signer(&origin)).map_err(no::fault)?;
+    let html = paper::sealed(&input, &app.ledger.signers(&origin, &head).map_err(no::fault)?).map_err(no::fault)?;
     Ok(receipts::as_file(html, "erasure.html"))
 }

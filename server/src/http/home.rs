@@ -115,7 +115,7 @@ pub async fn receipt(
     let is_erasure = |e: &load::Stored| e.entry().is_ok_and(|e| e.said.kind == "customer-erased");
     let whole = load::fold(intake.whose, &entries).map_err(no::fault)?;
     let first = whole.taken_in.as_ref().and_then(|m| m.index).map(|i| i + 1);
-    let epochs = prove::epochs(&mut tx, shop_id).await.map_err(no::fault)?;
+    let epochs = prove::of_shop(&mut tx, shop_id).await.map_err(no::fault)?;
     let mut entries: Vec<_> = entries.into_iter().chain(later.into_iter().filter(is_erasure)).chain(epochs).collect();
     entries.sort_by_key(|e| e.index);
     // Of the size that covers what it carries: made again, it is the same.
@@ -129,13 +129,13 @@ pub async fn receipt(
     for old in first.into_iter().chain([end + 1]).filter(|s| *s < size) {
         continues.push((old, prove::consistency(&mut tx, shop_id, old, size).await.map_err(no::fault)?));
     }
+    let keys = app.ledger.verifiers(&mut tx, shop_id, &head).await.map_err(no::fault)?;
     tx.rollback().await.map_err(no::fault)?;
 
     let (shop_name, zone, _) = shop::facts(&app, shop_id).await?;
     let staff = shop::staff_names(&app, shop_id).await?;
     let origin = head.checkpoint(shop_id).origin;
-    let verifier_key = app.ledger.verifier(&origin).to_string();
-    let key = app.ledger.signer(&origin);
+    let signers = app.ledger.signers(&origin, &head).map_err(no::fault)?;
     let shown = whole.home.shown.as_ref().map(|s| s.what.clone());
     let language = language.or(shown.as_ref().map(|s| s.language.clone())).unwrap_or_else(|| words::FIRST.to_owned());
     let words = words::language(&language);
@@ -176,9 +176,9 @@ pub async fn receipt(
             evidence: &evidence,
             continues: &continues,
             checkpoint: &checkpoint,
-            verifier_key: &verifier_key,
+            keys: &keys,
         };
-        home::sealed(&input, &key)
+        home::sealed(&input, &signers)
     });
     let html = made.await.map_err(no::fault)?.map_err(no::fault)?;
     Ok(receipts::as_file(html, "hand-back.html"))

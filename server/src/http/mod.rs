@@ -11,6 +11,7 @@ pub mod guard;
 pub mod home;
 pub mod incoming;
 pub mod intakes;
+pub mod keys;
 pub mod kinds;
 pub mod log;
 pub mod methods;
@@ -37,7 +38,7 @@ use crate::problem::{self, Problem};
 use crate::words::{self, Catalogue};
 
 /// Types of entries that only the server states.
-pub const SERVER_ONLY: [&str; 8] = [
+pub const SERVER_ONLY: [&str; 10] = [
     "photo-received",
     "photo-judged",
     "file-received",
@@ -46,6 +47,8 @@ pub const SERVER_ONLY: [&str; 8] = [
     "epoch-opened",
     "customer-erased",
     "photo-redacted",
+    "key-rotated",
+    "key-retired",
 ];
 
 /// Largest JSON body, in bytes: an entry has at most 65,535, its disclosures come beside it.
@@ -111,6 +114,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/words/{language}").get(shop::catalogue))
     .service(web::resource("/v1/shops/{shop}/terms/{digest}").get(shop::terms))
     .service(web::resource("/v1/shops/{shop}/settings").get(shop::get_settings).put(shop::put_settings))
+    .service(web::resource("/v1/shops/{shop}/key-rotation").post(keys::rotate))
     .service(web::resource("/v1/shops/{shop}/key-export").post(shop::export_key))
     .service(web::resource("/r/{token}").get(receipts::by_link))
     .service(web::resource("/openapi.json").get(openapi::serve))

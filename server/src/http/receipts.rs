@@ -138,7 +138,7 @@ async fn render(
     let mut sizes: BTreeSet<u64> = end.into_iter().map(|i| i + 1).collect();
     let later: Vec<_> = later.into_iter().filter(told).collect();
     sizes.extend(later.iter().map(|e| e.index + 1));
-    let epochs = prove::epochs(&mut tx, shop).await.map_err(no::fault)?;
+    let epochs = prove::of_shop(&mut tx, shop).await.map_err(no::fault)?;
     let mut entries: Vec<_> = shown.into_iter().chain(later).chain(epochs).collect();
     entries.sort_by_key(|e| e.index);
     // Of the size that covers what it carries: made again, it is the same.
@@ -170,13 +170,13 @@ async fn render(
     // Where the camera stood and its serial are nobody's business but the original's.
     let evidence = proven(&mut tx, shop, entries, size, |kind, _| kind != "photo-judged").await?;
     let tags = tags_beside(&mut tx, &whole).await.map_err(no::fault)?;
+    let keys = app.ledger.verifiers(&mut tx, shop, &head).await.map_err(no::fault)?;
     tx.rollback().await.map_err(no::fault)?;
 
     let (shop_name, zone, _) = shop::facts(app, shop).await?;
     let staff = shop::staff_names(app, shop).await?;
     let origin = head.checkpoint(shop).origin;
-    let verifier_key = app.ledger.verifier(&origin).to_string();
-    let key = app.ledger.signer(&origin);
+    let signers = app.ledger.signers(&origin, &head).map_err(no::fault)?;
     let app = app.clone();
     let made = tokio::task::spawn_blocking(move || {
         let pictures = pictures(&app, shop, &whole, &intake, &kind);
@@ -198,11 +198,11 @@ async fn render(
             continues: &continues,
             witnessed: &witnessed,
             checkpoint: &checkpoint,
-            verifier_key: &verifier_key,
+            keys: &keys,
             shown_in: shown.name(),
             sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
         };
-        page::sealed(&input, &key)
+        page::sealed(&input, &signers)
     });
     made.await.map_err(no::fault)?.map_err(no::fault)
 }

@@ -10,6 +10,7 @@ use serde_json::{Map, Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::keys::BothSign;
 use super::{no, packed};
 use crate::access::{Caller, Role};
 use crate::app::App;
@@ -79,14 +80,17 @@ pub struct ShopView {
     currency: String,
     /// Origin of its log.
     origin: String,
-    /// The key that checks its checkpoints, as a C2SP verifier key.
+    /// The key that checks its checkpoints, as a C2SP verifier key; the newest one.
     verifier_key: String,
+    /// While an older key signs beside it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    both_sign: Option<BothSign>,
     /// Its newest signed checkpoint.
     checkpoint: String,
     /// Why writing has stopped, if it has.
     #[serde(skip_serializing_if = "Option::is_none")]
     stopped: Option<String>,
-    /// Whether the log's key was exported.
+    /// Whether the log's key was exported since it last changed.
     key_exported: bool,
     /// The address phones open.
     address: String,
@@ -154,23 +158,27 @@ pub async fn shop(
     let Some(head) = app.ledger.head(*shop).await.map_err(no::fault)? else {
         return Err(Problem::not_found("There is no such shop."));
     };
-    let exported: Option<i64> =
-        sqlx::query_scalar("SELECT idx FROM entry WHERE shop = $1 AND type = 'key-exported' LIMIT 1")
-            .bind(shop.to_string())
-            .fetch_optional(app.ledger.pool())
-            .await
-            .map_err(no::fault)?;
+    // Of the two the newer one: a file that was saved before the key changed is not enough any more.
+    let newest: Option<String> = sqlx::query_scalar(
+        "SELECT type FROM entry WHERE shop = $1 AND type IN ('key-exported', 'key-rotated') ORDER BY idx DESC LIMIT 1",
+    )
+    .bind(shop.to_string())
+    .fetch_optional(app.ledger.pool())
+    .await
+    .map_err(no::fault)?;
     let origin = head.checkpoint(*shop).origin;
+    let signers = app.ledger.signers(&origin, &head).map_err(no::fault)?;
     Ok(HttpResponse::Ok().json(ShopView {
         shop: *shop,
         name,
         zone,
         currency,
-        verifier_key: app.ledger.verifier(&origin).to_string(),
+        verifier_key: signers.first().map(|k| k.verifier().to_string()).unwrap_or_default(),
+        both_sign: BothSign::of(&app, *shop).await?,
         origin,
         checkpoint: head.note,
         stopped: head.ahead.map(|_| super::words_of(&req).plain("refused.history-behind")),
-        key_exported: exported.is_some(),
+        key_exported: newest.is_some_and(|kind| kind == "key-exported"),
         address: app.settled.public_url.clone().unwrap_or_else(|| app.settled.local_url.clone()),
         public_url: app.settled.public_url.clone(),
     }))

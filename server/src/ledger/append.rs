@@ -13,6 +13,7 @@ use std::sync::Arc;
 use evidence::digest::Digest;
 use evidence::disclosure;
 use evidence::entry::{Entry, EntryError, Kept};
+use evidence::note::SignerKey;
 use evidence::tree::{self, Hash};
 use serde_json::{Map, Value};
 use uuid::Uuid;
@@ -39,6 +40,8 @@ pub(super) struct Open {
 pub(super) struct Work {
     pub shop: Uuid,
     head: Head,
+    /// The secret keys that sign the head after it, the newest first.
+    pub signing: Vec<[u8; 32]>,
     now: i64,
     pub intakes: HashMap<Uuid, Open>,
     pub touched: BTreeSet<Uuid>,
@@ -85,6 +88,7 @@ impl Ledger {
         let before = head.note.clone();
         let mut work = Work {
             shop,
+            signing: self.seeds_of(&before)?,
             head,
             now: self.inner.clock.now(),
             intakes: HashMap::new(),
@@ -186,6 +190,10 @@ impl Ledger {
                 Err(no) => return Ok(Err(no)),
             },
         };
+        let signing = match self.signing_after(work, &command) {
+            Ok(signing) => signing,
+            Err(no) => return Ok(Err(no)),
+        };
         let kept = Kept {
             at: work.now.max(work.head.log_time),
             raw: (work.now < work.head.log_time).then_some(work.now),
@@ -224,6 +232,10 @@ impl Ledger {
             // The entry and the origin it opens commit together.
             work.head.epoch = epoch.max(work.head.epoch);
             work.head.ahead = None;
+        }
+        if let Some(signing) = signing {
+            // The entry and the keys that sign from it on commit together.
+            work.signing = signing;
         }
         work.head.log_time = kept.at;
         work.notices.push(Notice { shop: work.shop, index, intake: said.intake, kind: said.kind.clone() });
@@ -297,7 +309,9 @@ impl Ledger {
         work.head.root = tree::root_from(work.head.size, &mut |l, i| work.nodes.get(&(l, i)).copied())
             .map_err(|e| broken(e.to_string()))?;
         let checkpoint = work.head.checkpoint(work.shop);
-        work.head.note = checkpoint.sign(&[&self.signer(&checkpoint.origin)]).map_err(|e| broken(e.to_string()))?;
+        let keys: Vec<_> = work.signing.iter().map(|seed| SignerKey::new(&checkpoint.origin, *seed)).collect();
+        let keys: Vec<_> = keys.iter().collect();
+        work.head.note = checkpoint.sign(&keys).map_err(|e| broken(e.to_string()))?;
         let done = sqlx::query("UPDATE log_head SET epoch = $1, size = $2, root = $3, note = $4, log_time = $5, ahead = $6 WHERE shop = $7 AND note = $8")
             .bind(i64::try_from(work.head.epoch).map_err(|e| broken(e.to_string()))?)
             .bind(i64::try_from(work.head.size).map_err(|e| broken(e.to_string()))?)

@@ -9,6 +9,7 @@ mod appender;
 pub mod erase;
 pub mod find;
 mod herald;
+pub mod keys;
 pub mod load;
 pub mod project;
 pub mod prove;
@@ -21,7 +22,6 @@ use std::sync::{Arc, Mutex};
 
 use evidence::digest::Digest;
 use evidence::entry::{Author, Kept, Said};
-use evidence::note::SignerKey;
 use serde_json::{Map, Value};
 use tokio::sync::broadcast;
 use uuid::Uuid;
@@ -156,7 +156,7 @@ struct Inner {
     originals: Originals,
     clock: Clock,
     random: Random,
-    seed: [u8; 32],
+    ring: keys::Ring,
     runtime: tokio::runtime::Handle,
     appenders: Mutex<HashMap<Uuid, appender::Appender>>,
     kinds: Mutex<HashMap<Digest, Arc<LoadedKind>>>,
@@ -168,7 +168,7 @@ struct Inner {
 impl Ledger {
     /// A ledger over an open database and store; its tasks run on the runtime this is called on, not on a worker that
     /// may stop earlier. Nothing is checked here: see [`start`].
-    pub fn new(pool: database::Pool, originals: Originals, clock: Clock, random: Random, seed: [u8; 32]) -> Ledger {
+    pub fn new(pool: database::Pool, originals: Originals, clock: Clock, random: Random, ring: keys::Ring) -> Ledger {
         let (notices, _) = broadcast::channel(4096);
         Ledger {
             inner: Arc::new(Inner {
@@ -176,7 +176,7 @@ impl Ledger {
                 originals,
                 clock,
                 random,
-                seed,
+                ring,
                 runtime: tokio::runtime::Handle::current(),
                 appenders: Mutex::default(),
                 kinds: Mutex::default(),
@@ -213,16 +213,6 @@ impl Ledger {
     /// The randomness.
     pub fn random(&self) -> &Random {
         &self.inner.random
-    }
-
-    /// The key that signs checkpoints of this origin.
-    pub fn signer(&self, origin: &str) -> SignerKey {
-        SignerKey::new(origin, self.inner.seed)
-    }
-
-    /// The log's key as its file has it, for the export.
-    pub fn key_text(&self) -> String {
-        format!("{}\n", self.inner.seed.iter().map(|b| format!("{b:02x}")).collect::<String>())
     }
 
     /// A stream of what is appended from now on.

@@ -10,8 +10,8 @@ use super::{LOG_NAME, Ledger};
 use crate::database::Connection;
 
 impl Ledger {
-    /// The log's head at a size it had, signed under the present origin: the same bytes whenever it is asked for. It agrees
-    /// with every other checkpoint of this origin, since it comes from the same nodes.
+    /// The log's head at a size it had, signed under the present origin by the keys that sign now: the same bytes whenever it is
+    /// asked for, until those change. It agrees with every other checkpoint of this origin, since it comes from the same nodes.
     ///
     /// # Errors
     /// The database's, or a size the log never had.
@@ -27,8 +27,9 @@ impl Ledger {
         }
         let origin = origin(LOG_NAME, &shop.to_string(), head.epoch);
         let root = load::root_at(db, shop, size).await?;
-        let key = self.signer(&origin);
-        Checkpoint { origin, size, root }.sign(&[&key]).map_err(|e| broken(e.to_string()))
+        let keys = self.signers(&origin, head)?;
+        let keys: Vec<_> = keys.iter().collect();
+        Checkpoint { origin, size, root }.sign(&keys).map_err(|e| broken(e.to_string()))
     }
 }
 
@@ -41,13 +42,13 @@ pub async fn consistency(db: &mut Connection, shop: Uuid, old: u64, new: u64) ->
     tree::consistency(old, new, &mut |l, i| have.get(&(l, i)).copied()).map_err(|e| broken(e.to_string()))
 }
 
-/// The entries that opened a later epoch, by index.
+/// The entries that opened a later epoch or changed the log's key, by index: whatever leaves the shop carries them.
 ///
 /// # Errors
 /// The database's.
-pub async fn epochs(db: &mut Connection, shop: Uuid) -> Result<Vec<load::Stored>, sqlx::Error> {
+pub async fn of_shop(db: &mut Connection, shop: Uuid) -> Result<Vec<load::Stored>, sqlx::Error> {
     let rows: Vec<(i64, Vec<u8>)> = sqlx::query_as(
-        "SELECT idx, bytes FROM entry WHERE shop = $1 AND type = 'epoch-opened' AND idx > 0 ORDER BY idx",
+        "SELECT idx, bytes FROM entry WHERE shop = $1 AND type IN ('epoch-opened', 'key-rotated', 'key-retired') AND idx > 0 ORDER BY idx",
     )
     .bind(shop.to_string())
     .fetch_all(db)

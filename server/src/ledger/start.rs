@@ -5,7 +5,6 @@ use std::io;
 use std::path::Path;
 
 use evidence::checkpoint::{Checkpoint, origin};
-use evidence::note::VerifierKey;
 use evidence::tree;
 use serde_json::{Value, json};
 use sqlx::Row;
@@ -17,6 +16,9 @@ use crate::access::secret_file;
 use crate::database::{self, Connection};
 use crate::edge::Random;
 use crate::originals::{make_folder, sync_folder};
+
+/// Most keys in a file: one signs, or two, and what crashes left.
+const MOST_KEYS: usize = 64;
 
 /// Why the program does not start. Each is a sentence that says what to do.
 #[derive(Debug, thiserror::Error)]
@@ -39,22 +41,41 @@ fn stop<T>(sentence: impl Into<String>) -> Result<T, StartError> {
     Err(StartError::Stop(sentence.into()))
 }
 
-/// Reads a 32-byte key file, or makes it (0600, synced) where it may be made.
+/// Reads a file of one 32-byte key, or makes it (0600, synced) where it may be made.
 ///
 /// # Errors
 /// A sentence when it is absent and may not be made, or is not a key.
 pub fn key_file(path: &Path, may_make: bool, random: &Random) -> Result<[u8; 32], StartError> {
+    match key_lines(path, may_make, random)?[..] {
+        [seed] => Ok(seed),
+        _ => stop(format!("{} holds several keys, and one is wanted", path.display())),
+    }
+}
+
+/// The keys in a text, a line each; none where a line is no key.
+fn keys_in(text: &str) -> Option<Vec<[u8; 32]>> {
+    let seed = |line: &str| -> Option<[u8; 32]> {
+        let digits = (0..64).step_by(2).map(|i| line.get(i..i + 2).and_then(|h| u8::from_str_radix(h, 16).ok()));
+        let seed: Vec<u8> = digits.collect::<Option<_>>().filter(|_| line.len() == 64)?;
+        seed.try_into().ok()
+    };
+    let seeds: Vec<_> = text.lines().map(str::trim).filter(|l| !l.is_empty()).map(seed).collect::<Option<_>>()?;
+    (1..=MOST_KEYS).contains(&seeds.len()).then_some(seeds)
+}
+
+/// Reads a file of 32-byte keys, a line each, or makes it (0600, synced) with one where it may be made.
+///
+/// # Errors
+/// A sentence when it is absent and may not be made, or holds anything but keys.
+pub fn key_lines(path: &Path, may_make: bool, random: &Random) -> Result<Vec<[u8; 32]>, StartError> {
     let io_error = |e| StartError::Io(format!("the key file {}", path.display()), e);
     match fs::read_to_string(path) {
         Ok(text) => {
-            let bytes =
-                (0..64).step_by(2).map(|i| text.trim().get(i..i + 2).and_then(|h| u8::from_str_radix(h, 16).ok()));
-            let seed: Option<Vec<u8>> = bytes.collect();
-            match seed.filter(|_| text.trim().len() == 64).and_then(|s| <[u8; 32]>::try_from(s).ok()) {
-                Some(seed) => {
+            match keys_in(&text) {
+                Some(seeds) => {
                     // The start that made it may have ended before its name was safe.
                     path.parent().map_or(Ok(()), sync_folder).map_err(io_error)?;
-                    Ok(seed)
+                    Ok(seeds)
                 }
                 None => stop(format!(
                     "{} is not a key file (64 hexadecimal digits); put the exported key back",
@@ -70,7 +91,7 @@ pub fn key_file(path: &Path, may_make: bool, random: &Random) -> Result<[u8; 32]
             }
             // Whole or not at all: a key that a crash cut short would keep the next start from starting.
             secret_file::write(path, format!("{hex}\n").as_bytes()).map_err(io_error)?;
-            Ok(seed)
+            Ok(vec![seed])
         }
         Err(e) if e.kind() == io::ErrorKind::NotFound => stop(format!(
             "the log's key {} is missing. Without it no checkpoint can be signed and the log cannot go on. Put the exported key back there, then start again.",
@@ -127,7 +148,8 @@ impl Ledger {
     async fn first_head(&self, shop: Uuid, now: i64) -> Result<(), sqlx::Error> {
         let checkpoint =
             Checkpoint { origin: origin(LOG_NAME, &shop.to_string(), 1), size: 0, root: tree::empty_root() };
-        let note = checkpoint.sign(&[&self.signer(&checkpoint.origin)]).map_err(|e| load::broken(e.to_string()))?;
+        let note =
+            checkpoint.sign(&[&self.first_signer(&checkpoint.origin)?]).map_err(|e| load::broken(e.to_string()))?;
         let mut tx = database::writing_rows(self.pool()).await?;
         sqlx::query("INSERT INTO shop (id, log_name, opened_at) VALUES ($1, $2, $3)")
             .bind(shop.to_string())
@@ -146,23 +168,7 @@ impl Ledger {
         tx.commit().await
     }
 
-    /// The verifier key of an origin of this log.
-    pub fn verifier(&self, origin: &str) -> VerifierKey {
-        self.signer(origin).verifier()
-    }
-
-    /// Opens a note this log signed for the shop, in any epoch. `None`: not ours.
-    pub fn own_checkpoint(&self, shop: Uuid, note: &str) -> Option<(u64, Checkpoint)> {
-        let name = note.lines().next()?;
-        let epoch: u64 = name.strip_prefix(&format!("{LOG_NAME}/{shop}/"))?.parse().ok()?;
-        if origin(LOG_NAME, &shop.to_string(), epoch) != name {
-            return None;
-        }
-        let checkpoint = Checkpoint::open(note, &[&self.verifier(name)]).ok()?;
-        Some((epoch, checkpoint))
-    }
-
-    /// Checks every shop's log before anything is served: head signed by our key, root as the nodes say, and not
+    /// Checks every shop's log before anything is served: head signed by our keys, root as the nodes say, and not
     /// behind what was published beside the originals. What was published late is published again.
     ///
     /// # Errors
@@ -178,14 +184,7 @@ impl Ledger {
             let Some(head) = load::head(&mut *db, shop).await? else {
                 return stop(format!("shop {shop} has no head; restore a backup"));
             };
-            match self.own_checkpoint(shop, &head.note) {
-                Some((epoch, c)) if epoch == head.epoch && c.size == head.size && c.root == head.root => {}
-                _ => {
-                    return stop(format!(
-                        "the head of shop {shop} was not signed by the key in keys/log.key. Put the right key back; a log cannot go on under another one."
-                    ));
-                }
-            }
+            self.check_keys(&mut db, shop, &head).await?;
             let count: i64 = sqlx::query("SELECT count(*) AS n FROM entry WHERE shop = $1")
                 .bind(shop.to_string())
                 .fetch_one(&mut *db)
@@ -213,7 +212,7 @@ impl Ledger {
         published: Option<String>,
     ) -> Result<(), StartError> {
         let Some(note) = published else { return Ok(()) };
-        let Some((epoch, checkpoint)) = self.own_checkpoint(shop, &note) else {
+        let Some((epoch, checkpoint)) = self.line(db, shop).await?.own(&note) else {
             return stop(format!(
                 "the checkpoint published beside the originals of shop {shop} was not signed by this log's key. Put the right key or the right folder back."
             ));
@@ -244,8 +243,9 @@ impl Ledger {
         if known {
             return Ok(());
         }
-        let Some((epoch, checkpoint)) = self.own_checkpoint(shop, note) else { return Ok(()) };
         let mut tx = database::reading(self.pool()).await?;
+        let line = self.line(&mut tx, shop).await?;
+        let Some((epoch, checkpoint)) = line.own(note) else { return Ok(()) };
         let Some(head) = load::head(&mut *tx, shop).await? else { return Ok(()) };
         let ahead = epoch > head.epoch
             || (epoch == head.epoch
@@ -258,7 +258,7 @@ impl Ledger {
             let further = head
                 .ahead
                 .as_deref()
-                .and_then(|n| self.own_checkpoint(shop, n))
+                .and_then(|n| line.own(n))
                 .is_none_or(|(e, c)| (epoch, checkpoint.size) > (e, c.size));
             if further {
                 sqlx::query("UPDATE log_head SET ahead = $1 WHERE shop = $2")
@@ -283,9 +283,12 @@ impl Ledger {
             .originals()
             .newest_checkpoint(shop)
             .map_err(|e| StartError::Io("the published checkpoint".into(), e))?;
+        let mut db = self.reading().await?;
+        self.check_keys(&mut db, shop, &head).await?;
+        let line = self.line(&mut db, shop).await?;
+        drop(db);
         let notes = [Some(head.note.clone()), head.ahead.clone(), published];
-        let last =
-            notes.iter().flatten().filter_map(|n| self.own_checkpoint(shop, n)).max_by_key(|(e, c)| (*e, c.size));
+        let last = notes.iter().flatten().filter_map(|n| line.own(n)).max_by_key(|(e, c)| (*e, c.size));
         let Some((epoch, last)) = last else { return stop("no checkpoint of this shop was signed by this key") };
         let previous =
             json!({"origin": last.origin, "size": last.size, "root": evidence::digest::Digest(last.root).to_string()});

@@ -36,6 +36,8 @@ pub enum Why {
     BadAnswer,
     /// A witness has seen another log than this one.
     Disagrees,
+    /// A witness was not told the log's key.
+    UnknownKey,
 }
 
 /// An errand under way.
@@ -202,7 +204,8 @@ impl Outside {
         let read = move || originals.newest_checkpoint(shop);
         let note = tokio::task::spawn_blocking(read).await.map_err(|e| e.to_string())?.map_err(|e| e.to_string())?;
         let Some(note) = note else { return Ok(None) };
-        let own = self.ledger.own_checkpoint(shop, &note);
+        let mut db = self.ledger.reading().await.map_err(|e| e.to_string())?;
+        let own = self.ledger.line(&mut db, shop).await.map_err(|e| e.to_string())?.own(&note);
         Ok(own.filter(|(_, c)| c.size > 0).map(|(epoch, c)| ((epoch, c.size), note)))
     }
 }

@@ -138,6 +138,14 @@ impl Outside {
                 409 | 422 => {
                     return Ok(Err((Why::Disagrees, format!("the witness refuses: {:.200}", text.trim_end()))));
                 }
+                // After a change of key whoever runs it has to be told the new one.
+                403 => {
+                    return Ok(Err((
+                        Why::UnknownKey,
+                        "the witness does not know the key that signs this log now".into(),
+                    )));
+                }
+                404 => return Ok(Err((Why::UnknownKey, "the witness does not watch this log".into()))),
                 status => {
                     return Ok(Err((
                         Why::BadAnswer,

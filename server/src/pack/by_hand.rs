@@ -14,12 +14,13 @@ const STEPS: [(&str, &str); 6] = [
     ),
     (
         "pack.by-hand.signatures",
-        r#"t=$(mktemp -d)
-{ printf '\060\052\060\005\006\003\053\145\160\003\041\000'; head -n 1 keys.txt | cut -d + -f 3- | base64 -d | tail -c 32; } > $t/key
-signed() { sed '/^$/,$d' $1 > $t/text; sed '1,/^$/d' $1 | sed -n 1p | sed 's/.* //' | base64 -d | tail -c 64 > $t/sig
-openssl pkeyutl -verify -pubin -keyform DER -inkey $t/key -rawin -in $t/text -sigfile $t/sig; }
-signed checkpoint.txt
-signed manifest.note
+        r#"t=$(mktemp -d); n=0
+while read -r k; do n=$((n + 1)); { printf '\060\052\060\005\006\003\053\145\160\003\041\000'; printf %s $k | cut -d + -f 3- | base64 -d | tail -c 32; } > $t/key$n; done < keys.txt
+signed() { sed '/^$/,$d' $1 > $t/text; sed '1,/^$/d' $1 | while read -r x y s; do printf %s $s | base64 -d | tail -c 64 > $t/sig
+for k in $t/key*; do if openssl pkeyutl -verify -pubin -keyform DER -inkey $k -rawin -in $t/text -sigfile $t/sig > $t/said 2>&1; then echo "$1 is signed by ${k#$t/}"; fi; done; done > $t/by
+cat $t/by; [ -s $t/by ]; }
+signed checkpoint.txt; grep -q ' key1$' $t/by
+signed manifest.note; grep -q ' key1$' $t/by
 grep -q "^sha256:$(sha256sum manifest.json | cut -c 1-64)$" manifest.note"#,
     ),
     (
@@ -68,10 +69,19 @@ signed $b.txt; agrees $b || { echo "$b.txt IS OF ANOTHER LOG"; false; }
 echo "$b.txt was there at $w"; done"#,
 );
 
+/// What is done where the log's key changed.
+const KEYS: (&str, &str) = (
+    "pack.by-hand.keys",
+    r#"for e in entries/*.json; do [ "$(jq -r .said.type $e)" = key-rotated ] || continue; jq -j .said.body.note $e > $t/$(basename $e)
+signed $t/$(basename $e); [ $(wc -l < $t/by) = 2 ]; [ "$(sed -n 2p $t/text)" = "$(jq -r .said.body.new $e)" ]; done"#,
+);
+
 /// The whole text.
-pub fn text(words: &Catalogue, stamped: bool) -> String {
+pub fn text(words: &Catalogue, stamped: bool, changed: bool) -> String {
     let mut out = format!("{}\n", words.plain(FIRST));
-    for (i, (sentence, commands)) in STEPS.iter().chain(stamped.then_some(&STAMPS)).enumerate() {
+    for (i, (sentence, commands)) in
+        STEPS.iter().chain(changed.then_some(&KEYS)).chain(stamped.then_some(&STAMPS)).enumerate()
+    {
         out.push_str(&format!("\n{}. {}\n\n", i + 1, words.plain(sentence)));
         for line in commands.lines() {
             out.push_str(&format!("    {line}\n"));

@@ -7,6 +7,7 @@ use base64::engine::general_purpose::STANDARD as BASE64;
 use evidence::canon;
 use evidence::checkpoint::origin;
 use evidence::digest::Digest;
+use evidence::note::SignerKey;
 use evidence::proof::Proof;
 use evidence::verify::pack::entry_path;
 use serde_json::json;
@@ -46,7 +47,8 @@ pub struct Placed {
 struct Record {
     files: Vec<Planned>,
     checkpoint: String,
-    key: String,
+    keys: Vec<String>,
+    signers: Vec<SignerKey>,
     stored: Vec<Stored>,
     left_out: usize,
     stamps: Vec<outside::Placed>,
@@ -114,7 +116,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         continues: &[],
         witnessed: &[],
         checkpoint: &record.checkpoint,
-        verifier_key: &record.key,
+        keys: &record.keys,
         shown_in: shown.name(),
         sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
     };
@@ -149,7 +151,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         wanted,
     };
     files.push(Planned::here("index.html", page::render(&shown)));
-    files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue, !record.stamps.is_empty())));
+    files.push(Planned::here("VERIFY.txt", by_hand::text(catalogue, !record.stamps.is_empty(), record.keys.len() > 1)));
     let of = Of {
         shop: of.shop,
         intake: of.intake,
@@ -158,8 +160,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         withheld,
         lacks,
     };
-    let origin = record.checkpoint.lines().next().unwrap_or_default();
-    Plan::new(&of, files, &ledger.signer(origin)).map_err(Problem::refused)
+    Plan::new(&of, files, &record.signers).map_err(Problem::refused)
 }
 
 /// The chosen entries with proofs under a head that covers the whole intake; the head goes on only when the intake does, so
@@ -172,7 +173,7 @@ async fn record(
     wanted: &Wanted,
 ) -> Result<(Record, Intake), Problem> {
     let head = load::head(&mut *db, of.shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
-    let epochs = prove::epochs(db, of.shop).await.map_err(no::fault)?;
+    let epochs = prove::of_shop(db, of.shop).await.map_err(no::fault)?;
     let ends: BTreeSet<u64> = all.iter().map(|s| s.index + 1).collect();
     let size = ends.iter().copied().chain(epochs.iter().map(|e| e.index + 1)).max().unwrap_or(1);
     let whole = all.len();
@@ -184,10 +185,11 @@ async fn record(
 
     let checkpoint = ledger.signed_at(db, of.shop, &head, size).await.map_err(no::fault)?;
     let origin = origin(LOG_NAME, &of.shop.to_string(), head.epoch);
-    let key = ledger.verifier(&origin).to_string();
+    let keys = ledger.verifiers(db, of.shop, &head).await.map_err(no::fault)?;
+    let signers = ledger.signers(&origin, &head).map_err(no::fault)?;
     let mut files = vec![
         Planned::here("checkpoint.txt", checkpoint.clone()),
-        Planned::here("keys.txt", format!("{key}\n")),
+        Planned::here("keys.txt", keys.join("\n") + "\n"),
         Planned::here("consistency.json", continues(db, of.shop, &ends, size).await?),
     ];
     for s in &stored {
@@ -207,7 +209,7 @@ async fn record(
     files.extend(more);
     let seen = outside::witnessed(ledger, db, (of.shop, &head), &indices, size).await.map_err(no::fault)?;
     files.extend(seen.iter().flat_map(outside::Witnessed::files));
-    Ok((Record { files, checkpoint, key, stored, left_out, stamps, witnessed: seen }, intake))
+    Ok((Record { files, checkpoint, keys, signers, stored, left_out, stamps, witnessed: seen }, intake))
 }
 
 /// That the log goes on from each size at which something was said of this intake: a receipt was given at one of them.

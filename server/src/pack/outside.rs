@@ -42,6 +42,7 @@ pub async fn stamps(
 ) -> Result<(Vec<Planned>, Vec<Placed>), String> {
     let originals = ledger.originals();
     let list = originals.outside_list(shop, stamping::FOLDER, stamping::ANSWER).map_err(|e| e.to_string())?;
+    let line = ledger.line(db, shop).await.map_err(|e| e.to_string())?;
     let (mut files, mut placed) = (Vec::new(), Vec::new());
     let mut usable: BTreeSet<u64> = list.iter().map(|(_, size)| *size).filter(|s| *s <= head.size).collect();
     // A stamp that does not hold any more, or is of what an epoch lost, makes room for the next one.
@@ -49,8 +50,7 @@ pub async fn stamps(
         let chosen = first_to_cover(indices.iter().copied(), &usable);
         let Some(next) = chosen.into_iter().find(|s| !placed.iter().any(|p: &Placed| p.size == *s)) else { break };
         let root = load::root_at(db, shop, next).await.map_err(|e| e.to_string())?;
-        let ours =
-            |k: &Kept| ledger.own_checkpoint(shop, &k.note).is_some_and(|(_, c)| (c.size, c.root) == (next, root));
+        let ours = |k: &Kept| line.own(&k.note).is_some_and(|(_, c)| (c.size, c.root) == (next, root));
         let of = list.iter().filter(|(_, size)| *size == next);
         let Some(kept) = of.filter_map(|of| stamping::kept(originals, shop, *of).ok()).find(ours) else {
             tracing::warn!(%shop, size = next, "a time stamp is left out of a pack: it does not hold");
@@ -104,6 +104,7 @@ pub async fn witnessed(
     for (of, _) in all.into_iter().filter(|((_, size), _)| *size <= head.size) {
         usable.insert(of.1, of);
     }
+    let line = ledger.line(db, shop).await.map_err(|e| e.to_string())?;
     let mut out: Vec<Witnessed> = Vec::new();
     while out.len() < MAX_STAMPS {
         let sizes = usable.keys().copied().collect();
@@ -111,8 +112,7 @@ pub async fn witnessed(
         let Some(next) = chosen.into_iter().find(|s| !out.iter().any(|w| w.size == *s)) else { break };
         let root = load::root_at(db, shop, next).await.map_err(|e| e.to_string())?;
         let note = witnessing::cosigned(originals, shop, usable[&next])?;
-        let note =
-            note.filter(|n| ledger.own_checkpoint(shop, n).is_some_and(|(_, c)| (c.size, c.root) == (next, root)));
+        let note = note.filter(|n| line.own(n).is_some_and(|(_, c)| (c.size, c.root) == (next, root)));
         let Some(note) = note else {
             usable.remove(&next);
             continue;

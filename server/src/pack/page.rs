@@ -4,6 +4,7 @@ use base64::Engine;
 use evidence::cosignature::cosignatures;
 use evidence::digest::Digest;
 use evidence::entry::{Author, Entry};
+use evidence::rotation;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use serde_json::{Map, Value, json};
 
@@ -21,7 +22,7 @@ use crate::words::Catalogue;
 const STYLE: &str = include_str!("pack.css");
 
 /// The modules of the checker, in the order in which each finds what it needs.
-const MODULES: [&str; 17] = [
+const MODULES: [&str; 19] = [
     "bytes",
     "sha256",
     "canon",
@@ -35,7 +36,9 @@ const MODULES: [&str; 17] = [
     "proof/stamp",
     "proof/zip",
     "proof/entry",
+    "proof/rotation",
     "proof/entries",
+    "proof/keys",
     "proof/outside",
     "proof/receipt",
     "proof/pack",
@@ -111,7 +114,7 @@ pub fn render(shown: &Shown<'_>) -> String {
                         @if !shown.lacks.iter().any(|l| l.code == "report") { p { a href="report.pdf" { (w("report.link")) } } }
                         (scope(shown)) }
                     (check(input.words))
-                    @if !shown.lacks.is_empty() { section { h2 { (w("pack.lacks-title")) } ul { @for l in shown.lacks { li { (lack(input.words, l)) } } } } }
+                    @if !shown.lacks.is_empty() { section { h2 { (w("pack.lacks-title")) } ul { @for l in shown.lacks { li { (lack(input, l)) } } } } }
                     @if whole { (paper::section(&w("receipt.condition"), &lines::condition(input, &number))) }
                     @if whole && !left.is_empty() { (paper::section(&w("receipt.left-open-title"), &left)) }
                     (pictures(shown))
@@ -127,8 +130,9 @@ pub fn render(shown: &Shown<'_>) -> String {
                     }
                     (timeline(shown))
                     (outside_time(shown))
+                    (paper::section(&w("pack.keys-title"), &key_changes(input, shown.entries)))
                     section { h2 { (w("pack.by-hand-title")) } p { a href="VERIFY.txt" { "VERIFY.txt" } ": " (w(by_hand::FIRST)) }
-                        pre { (input.checkpoint) } p.soft { (w("receipt.key")) " " code { (input.verifier_key) } } }
+                        pre { (input.checkpoint) } p.soft { (w("receipt.key")) " " code { (input.verifier_key()) } } }
                 }
                 script type="application/json" id="words" { (PreEscaped(paper::json_in_html(&sentences(input.words)))) }
                 script { (PreEscaped(&script)) }
@@ -176,9 +180,10 @@ fn check(words: &Catalogue) -> Markup {
     }
 }
 
-/// One thing that is not in the pack.
-pub fn lack(words: &Catalogue, lack: &Lack) -> String {
-    words.say(&format!("pack.lack.{}", lack.code), json!({"of": lack.of}).as_object().unwrap_or(&Map::new()))
+/// One thing that is not in the pack. A gap is told as people call it; its name stands in the list of files.
+pub fn lack(input: &Input<'_>, lack: &Lack) -> String {
+    let of = if lack.code == "left-open" { lines::what(input, &lack.of) } else { lack.of.clone() };
+    say(input, &format!("pack.lack.{}", lack.code), &json!({"of": of}))
 }
 
 fn pictures(shown: &Shown<'_>) -> Markup {
@@ -212,6 +217,19 @@ fn pictures(shown: &Shown<'_>) -> Markup {
     }
 }
 
+/// When the log's key changed, and when an old one signed no more.
+pub(super) fn key_changes(input: &Input<'_>, entries: &[(u64, Entry)]) -> Vec<String> {
+    let told = |(index, entry): &(u64, Entry)| {
+        let key = match entry.said.kind.as_str() {
+            rotation::ROTATED => "pack.key-changed",
+            rotation::RETIRED => "pack.key-let-go",
+            _ => return None,
+        };
+        Some(say(input, key, &json!({"when": input.wall(entry.kept.at), "index": index})))
+    };
+    entries.iter().filter_map(told).collect()
+}
+
 /// What authorities outside the shop signed, and what that means.
 fn outside_time(shown: &Shown<'_>) -> Markup {
     let input = shown.input;
@@ -236,7 +254,8 @@ fn outside_time(shown: &Shown<'_>) -> Markup {
     }
 }
 
-fn seconds(time: u64) -> i64 {
+/// A witness's seconds as milliseconds.
+pub(super) fn seconds(time: u64) -> i64 {
     i64::try_from(time).ok().and_then(|t| t.checked_mul(1000)).unwrap_or(i64::MAX)
 }
 

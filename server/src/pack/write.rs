@@ -57,11 +57,12 @@ impl Plan {
     ///
     /// # Errors
     /// A sentence when it would be too large.
-    pub fn new(of: &Of, mut files: Vec<Planned>, key: &SignerKey) -> Result<Plan, String> {
+    pub fn new(of: &Of, mut files: Vec<Planned>, keys: &[SignerKey]) -> Result<Plan, String> {
         files.sort_by(|a, b| a.path.cmp(&b.path));
         files.dedup_by(|a, b| a.path == b.path);
         let list = manifest(of, &files)?;
-        let seal = note::sign(&seal_text(MANIFEST_NOTE, &Digest::of(&list)), &[key]).map_err(|e| e.to_string())?;
+        let keys: Vec<_> = keys.iter().collect();
+        let seal = note::sign(&seal_text(MANIFEST_NOTE, &Digest::of(&list)), &keys).map_err(|e| e.to_string())?;
         files.push(Planned::here("manifest.json", list));
         files.push(Planned::here("manifest.note", seal));
         let length = zip::length(files.iter().map(|f| (f.path.as_str(), f.size)));

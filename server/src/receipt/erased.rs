@@ -71,7 +71,7 @@ pub struct Input<'a> {
     /// The checkpoint that the proofs lead to.
     pub checkpoint: &'a str,
     /// The key that checks it.
-    pub verifier_key: &'a str,
+    pub keys: &'a [String],
 }
 
 impl Input<'_> {
@@ -90,8 +90,8 @@ pub fn why(words: &Catalogue, why: &str) -> String {
 ///
 /// # Errors
 /// A sentence when the key cannot sign.
-pub fn sealed(input: &Input<'_>, key: &SignerKey) -> Result<String, String> {
-    page::seal(&render(input), key)
+pub fn sealed(input: &Input<'_>, keys: &[SignerKey]) -> Result<String, String> {
+    page::seal(&render(input), keys)
 }
 
 fn render(input: &Input<'_>) -> String {
@@ -166,7 +166,7 @@ fn proof(input: &Input<'_>) -> Markup {
     let newest = input.evidence.iter().map(|e| e.index).max().unwrap_or(0);
     let code = qrcode::QrCode::new(input.checkpoint.as_bytes()).ok();
     let svg = code.map(|c| c.render::<qrcode::render::svg::Color<'_>>().min_dimensions(240, 240).build());
-    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.verifier_key, None, &[]);
+    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.keys, None, &[]);
     html! {
         section.proof {
             h2 { (input.words.plain("receipt.proof")) }
@@ -175,7 +175,7 @@ fn proof(input: &Input<'_>) -> Markup {
                 @if let Some(svg) = svg { div.qr role="img" aria-label=(input.words.plain("receipt.qr")) { (PreEscaped(without_prolog(&svg))) } }
                 pre { (input.checkpoint) }
             }
-            p.soft { (input.words.plain("receipt.key")) " " code { (input.verifier_key) } }
+            p.soft { (input.words.plain("receipt.key")) " " code { (input.keys.first().map_or("", String::as_str)) } }
             p.soft { code { (input.erasure) } }
             details {
                 summary { (input.say("receipt.entries", &json!({"count": input.evidence.len()}))) }

@@ -44,7 +44,7 @@ pub struct Input<'a> {
     /// The checkpoint that the proofs lead to.
     pub checkpoint: &'a str,
     /// The key that checks it.
-    pub verifier_key: &'a str,
+    pub keys: &'a [String],
 }
 
 impl Input<'_> {
@@ -82,8 +82,8 @@ pub fn discloses(kind: &str, member: &str) -> bool {
 ///
 /// # Errors
 /// A sentence when the key cannot sign.
-pub fn sealed(input: &Input<'_>, key: &SignerKey) -> Result<String, String> {
-    page::seal(&render(input), key)
+pub fn sealed(input: &Input<'_>, keys: &[SignerKey]) -> Result<String, String> {
+    page::seal(&render(input), keys)
 }
 
 /// The page with an empty place for its seal.
@@ -249,7 +249,7 @@ fn proof(input: &Input<'_>) -> Markup {
     let code = qrcode::QrCode::new(input.checkpoint.as_bytes()).ok();
     let svg = code.map(|c| c.render::<qrcode::render::svg::Color<'_>>().min_dimensions(240, 240).build());
     let sheet = input.intake.home.shown.as_ref().map(|s| s.what.sheet);
-    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.verifier_key, sheet, &[]);
+    let block = proofs::of(input.evidence, input.continues, input.checkpoint, input.keys, sheet, &[]);
     html! {
         section.proof {
             h2 { (input.words.plain("receipt.proof")) }
@@ -258,7 +258,7 @@ fn proof(input: &Input<'_>) -> Markup {
                 @if let Some(svg) = svg { div.qr role="img" aria-label=(input.words.plain("receipt.qr")) { (PreEscaped(without_prolog(&svg))) } }
                 pre { (input.checkpoint) }
             }
-            p.soft { (input.words.plain("receipt.key")) " " code { (input.verifier_key) } }
+            p.soft { (input.words.plain("receipt.key")) " " code { (input.keys.first().map_or("", String::as_str)) } }
             script type="application/json" id="counterfoil-evidence" { (PreEscaped(json_in_html(&block))) }
             script type="text/plain" id="counterfoil-seal" {}
         }

@@ -190,7 +190,8 @@ pub fn open(input: &Input<'_>) -> (Vec<String>, Vec<String>) {
     (left, later)
 }
 
-fn what(input: &Input<'_>, gap: &str) -> String {
+/// What a gap asks for, as people call it.
+pub fn what(input: &Input<'_>, gap: &str) -> String {
     let known = match gap.split_once(':') {
         Some(("view", id)) => input.kind.view(id).map(|v| input.words.text(&v.short).to_owned()),
         Some(("question", id)) => input.kind.question(id).map(|q| input.words.text(&q.name).to_owned()),

@@ -77,8 +77,8 @@ pub struct Input<'a> {
     pub witnessed: &'a [crate::pack::outside::Witnessed],
     /// The checkpoint that the proofs lead to.
     pub checkpoint: &'a str,
-    /// The key that checks it.
-    pub verifier_key: &'a str,
+    /// The keys that check it, the one that signs first, then those that were the log's before.
+    pub keys: &'a [String],
     /// What the language in which the sheet was shown calls itself.
     pub shown_in: &'a str,
     /// Digest of the sheet that was signed.
@@ -86,6 +86,11 @@ pub struct Input<'a> {
 }
 
 impl Input<'_> {
+    /// The key that signs.
+    pub fn verifier_key(&self) -> &str {
+        self.keys.first().map_or("", String::as_str)
+    }
+
     /// What stands where something personal is not shown: withheld, or erased.
     pub fn hidden(&self) -> String {
         let erased = !self.since.erasures.is_empty();

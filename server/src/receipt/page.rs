@@ -30,17 +30,18 @@ pub fn policy() -> String {
 ///
 /// # Errors
 /// A sentence when the key cannot sign.
-pub fn sealed(input: &Input<'_>, key: &SignerKey) -> Result<String, String> {
-    seal(&render(input), key)
+pub fn sealed(input: &Input<'_>, keys: &[SignerKey]) -> Result<String, String> {
+    seal(&render(input), keys)
 }
 
 /// A page with an empty place for its seal, signed as it stands but for that place.
 ///
 /// # Errors
 /// A sentence when the key cannot sign, or there is no such place.
-pub(super) fn seal(page: &str, key: &SignerKey) -> Result<String, String> {
+pub(super) fn seal(page: &str, keys: &[SignerKey]) -> Result<String, String> {
     let digest = page_digest(page.as_bytes()).ok_or("a receipt has a place for its seal")?;
-    let seal = note::sign(&seal_text(PAGE_NOTE, &digest), &[key]).map_err(|e| e.to_string())?;
+    let seal =
+        note::sign(&seal_text(PAGE_NOTE, &digest), &keys.iter().collect::<Vec<_>>()).map_err(|e| e.to_string())?;
     let at = page.find(SEAL.0).map(|at| at + SEAL.0.len()).ok_or("a receipt has a place for its seal")?;
     let (before, after) = page.split_at(at);
     Ok(format!("{before}{seal}{after}"))
@@ -264,7 +265,7 @@ fn proof(input: &Input<'_>) -> Markup {
                 @if let Some(svg) = svg { div.qr role="img" aria-label=(input.words.plain("receipt.qr")) { (PreEscaped(without_prolog(&svg))) } }
                 pre { (input.checkpoint) }
             }
-            p.soft { (input.words.plain("receipt.key")) " " code { (input.verifier_key) } }
+            p.soft { (input.words.plain("receipt.key")) " " code { (input.verifier_key()) } }
             details {
                 summary { (say(input, "receipt.entries", &json!({"count": input.evidence.len()}))) }
                 @for e in input.evidence { pre { (e.index) "\n" (e.bytes) } }

@@ -10,7 +10,7 @@ use crate::pack::outside::Witnessed;
 
 /// The evidence as JSON, to be read by a program; nothing in it is needed to read the receipt.
 pub fn block(input: &Input<'_>) -> Value {
-    of(input.evidence, input.continues, input.checkpoint, input.verifier_key, input.sheet, input.witnessed)
+    of(input.evidence, input.continues, input.checkpoint, input.keys, input.sheet, input.witnessed)
 }
 
 /// The same of any entries.
@@ -18,7 +18,7 @@ pub fn of(
     evidence: &[Evidence],
     continues: &[(u64, Vec<Hash>)],
     checkpoint: &str,
-    verifier_key: &str,
+    keys: &[String],
     sheet: Option<Digest>,
     witnessed: &[Witnessed],
 ) -> Value {
@@ -41,10 +41,13 @@ pub fn of(
         "v": 2,
         "continues": continues,
         "checkpoint": checkpoint,
-        "verifier_key": verifier_key,
+        "verifier_key": keys.first(),
         "sheet": sheet.map(|s| s.to_string()),
         "entries": entries,
     });
+    if keys.len() > 1 {
+        block["keys"] = json!(keys[1..]);
+    }
     if !witnessed.is_empty() {
         let one = |w: &Witnessed| {
             let hashes: Vec<String> = w.proof.iter().map(|h| base64.encode(h)).collect();

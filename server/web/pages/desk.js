@@ -64,6 +64,7 @@ export function desk(at) {
           keyPrompt(here),
           from === "device" ? h("p", { class: "soft", role: "status" }, t("desk.from-device")) : null,
           found ? results(found.items, tags) : rails(here, [...(left?.items ?? []), ...(open?.items ?? [])], care?.items ?? [], tags),
+          found ? erasable(found.items) : null,
           care?.more ? h("p", { class: "soft" }, t("desk.more")) : null,
           h("div", { class: "desk__foot" }, foot(actLink({ words: t("act.take-in"), href: "/take-in", heavy: true }))),
         ],
@@ -95,6 +96,14 @@ async function whole(state) {
 function results(items, tags) {
   if (items.length === 0) return h("p", { class: "empty", role: "status" }, t("desk.nothing-found"));
   return h("section", { class: "rail", "--tags": items.length }, h("h2", { class: "hide" }, t("desk.results")), h("div", { class: "rail__name" }), h("div", { class: "rail__tags" }, tags(items, true)));
+}
+
+/** Who asks for it gives a name or a number: from what was found, the owner goes to what went home and still names somebody. @param {Summary[]} items */
+function erasable(items) {
+  const gone = session()?.roles.includes("owner") ? items.filter((s) => s.owner && ["handed back", "not taken in"].includes(s.state)) : [];
+  if (gone.length === 0) return null;
+  return h("details", { class: "more", "data-key": "erasable" }, h("summary", null, t("act.to-erase-customer")),
+    h("div", { class: "row" }, gone.map((s) => actLink({ words: `${s.tag}, ${s.owner}`, href: `/intake/${s.id}/erase-customer` }))));
 }
 
 /** @param {Shop | null} here @param {Summary[]} open @param {Summary[]} care @param {(items: Summary[], places: boolean) => Node[]} tags */

@@ -1,6 +1,6 @@
 // Settings of the shop, for its owner. Every change is an entry; nobody's wording, rule or number is shipped.
 
-import { ask, session, shop } from "../core/app.js";
+import { ask, session } from "../core/app.js";
 import { number, PRESSURE } from "../core/reading.js";
 import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
@@ -15,6 +15,8 @@ import { dayAndTime } from "../parts/times.js";
 /** Gaps the owner may let others leave open, as groups a person understands. */
 const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "reading:*", "left-view:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
 const ROLES = ["counter", "bench"];
+/** For how many days two keys sign. */
+const BOTH_DAYS = 30;
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function settings(at) {
@@ -23,6 +25,13 @@ export function settings(at) {
   let etag = "";
 
   const step = askedForm({ id: "clock", submit: t("act.add-step"), again: () => at.again(), does: (g) => change({ clocks: [...(s.clocks ?? []), { name: g.name, from: g.from, days: g.days }] }) });
+
+  const changing = askedForm({
+    id: "key-change", submit: t("act.change-key"), again: () => at.again(), does: async (g) => {
+      await ask("POST", "/key-rotation", { json: { because: g.because, overlap_days: g.old === "both" ? BOTH_DAYS : 0 } });
+      say(t("page.settings.key-changed"));
+    },
+  });
 
   /** @param {Record<string, any>} changes */
   async function change(changes) {
@@ -37,7 +46,8 @@ export function settings(at) {
     async draw() {
       // What is outside is for the owner; whoever else looks in here sees the rest.
       const owner = session()?.roles.includes("owner");
-      const [read, here, stamps, seen] = await Promise.all([ask("GET", "/settings"), shop(), owner ? ask("GET", "/stamps") : null, owner ? ask("GET", "/witnessed") : null]);
+      // As the server has it now: what was just done here, a key saved or changed, stands in it.
+      const [read, { json: here }, stamps, seen] = await Promise.all([ask("GET", "/settings"), ask("GET", ""), owner ? ask("GET", "/stamps") : null, owner ? ask("GET", "/witnessed") : null]);
       s = read.json;
       etag = read.etag ?? "";
       const currency = here?.currency ?? "EUR";
@@ -48,6 +58,7 @@ export function settings(at) {
           here && !here.key_exported ? key() : null,
           placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"),
           here?.key_exported ? key() : null,
+          here && owner ? keyChange(here) : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
         ],
       };
@@ -65,6 +76,19 @@ export function settings(at) {
           await at.again();
         },
       })));
+  }
+
+  /** The key that signs now, and changing it. @param {import("../core/app.js").Shop} here */
+  function keyChange(here) {
+    const both = here.both_sign, when = (/** @type {string} */ text) => dayAndTime(Date.parse(text), here.zone);
+    return h("section", { class: "section", id: "key-change" },
+      h("h2", null, t("page.settings.key-change")),
+      h("p", null, t("page.settings.key-new"), " ", h("code", null, here.verifier_key)),
+      both ? h("p", null, t("page.settings.key-both", { since: when(both.since), until: when(both.until) })) : h("p", { class: "soft" }, t("page.settings.key-change-words")),
+      both ? null : changing.draw([
+        { id: "because", words: t("page.settings.key-because"), most: 500, need: true },
+        { id: "old", words: t("page.settings.key-old"), kind: "pick", need: true, choices: [{ id: "both", words: t("page.settings.key-old.both", { days: BOTH_DAYS }) }, { id: "gone", words: t("page.settings.key-old.gone") }] },
+      ]));
   }
 
   /** Time stamps: how far they are. @param {any} s @param {string} zone */

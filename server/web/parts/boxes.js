@@ -42,6 +42,8 @@ export function covered({ photo, name, boxes, does }) {
   const marks = boxes.map((b) => h("span", { class: "pin pin--cover", "--x": `${b.x / 100}%`, "--y": `${b.y / 100}%`, "--w": `${b.w / 100}%`, "--h": `${b.h / 100}%` }));
   return h("div", {
     class: "pinned pinned--sets", tabindex: "0", role: "application", "aria-label": t("page.redact.on", { photo: name }), "data-key": `covers-${photo}`, id: "cover-here",
+    // A slip selects the picture; dragging what is selected would end the box.
+    ondragstart: (/** @type {Event} */ e) => e.preventDefault(),
     onpointerdown: (/** @type {PointerEvent} */ e) => {
       from = at(e);
       /** @type {HTMLElement} */ (e.currentTarget).setPointerCapture(e.pointerId);

@@ -27,6 +27,8 @@ export function pinned({ photo, name, pins, does }) {
   };
   return h("div", {
     class: "pinned pinned--sets", tabindex: "0", role: "application", "aria-label": t("care.pin-on", { photo: name }), "data-key": `sets-${photo}`, id: "pin-here",
+    // A tap selects the picture; dragging what is selected would end the pin.
+    ondragstart: (/** @type {Event} */ e) => e.preventDefault(),
     onpointerdown: (/** @type {PointerEvent} */ e) => {
       from = at(e);
       /** @type {HTMLElement} */ (e.currentTarget).setPointerCapture(e.pointerId);

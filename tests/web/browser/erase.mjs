@@ -69,6 +69,13 @@ await desk.goto(`${address}/machine/${id}`);
 await desk.getByText(surname).first().waitFor();
 expect((await kept(desk)).includes(surname), "the desk holds the name before");
 
+// From what a name finds, too.
+await phone.goto(`${address}/?q=${surname}`);
+await phone.locator('[data-key="erasable"] summary').click();
+await phone.getByRole("link", { name: `9902, Q. ${surname}` }).waitFor();
+await run.look(phone, "search-erasable");
+await phone.getByRole("link", { name: `${tag}, Q. ${surname}` }).click();
+await phone.getByRole("heading", { name: "Erase the customer's data" }).waitFor();
 await phone.goto(`${address}/machine/${id}`);
 await phone.getByRole("link", { name: "Erase the customer's data" }).click();
 await phone.getByRole("heading", { name: "Erase the customer's data" }).waitFor();

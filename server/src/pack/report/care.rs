@@ -133,7 +133,7 @@ pub(super) fn home(tell: &mut Tell<'_>) {
         evidence: &[],
         continues: &[],
         checkpoint: input.checkpoint,
-        verifier_key: input.verifier_key,
+        keys: input.keys,
         erased: &erased,
     };
     let mut items = Vec::new();

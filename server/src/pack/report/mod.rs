@@ -3,6 +3,7 @@
 
 mod bench;
 mod care;
+mod outside;
 mod photos;
 mod summary;
 mod timeline;
@@ -160,6 +161,7 @@ pub fn report(of: &Of<'_>) -> Report {
     }
     summary::lacks(&mut tell);
     timeline::timeline(&mut tell);
+    outside::outside(&mut tell);
     summary::check(&mut tell);
 
     let tag = input.since.tag().unwrap_or_default();

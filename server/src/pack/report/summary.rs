@@ -194,8 +194,7 @@ pub(super) fn strokes(tell: &mut Tell<'_>, strokes: Option<&Strokes>, because: O
 }
 
 pub(super) fn lacks(tell: &mut Tell<'_>) {
-    let words = tell.input.words;
-    let items = tell.of.shown.lacks.iter().map(|l| page::lack(words, l)).collect();
+    let items = tell.of.shown.lacks.iter().map(|l| page::lack(tell.input, l)).collect();
     tell.section("pack.lacks-title", items);
 }
 
@@ -207,5 +206,5 @@ pub(super) fn check(tell: &mut Tell<'_>) {
     tell.out.push(Block::List(steps));
     tell.out.push(Block::Exact(tell.input.checkpoint.trim_end().to_owned()));
     tell.soft("receipt.key");
-    tell.out.push(Block::Exact(tell.input.verifier_key.to_owned()));
+    tell.out.push(Block::Exact(tell.input.verifier_key().to_owned()));
 }

@@ -5,23 +5,25 @@
 import { canon } from "../canon.js";
 import { digestOf } from "../sha256.js";
 import { disclosuresFit, readEntry } from "./entry.js";
-import { originParts, readKey } from "./note.js";
+import { originParts, readKey, sameLog } from "./note.js";
+import { LogKeys } from "./rotation.js";
 import { goesOn, included, leafHash, sameBytes } from "./tree.js";
 
 /** @import {Checkpoint, VerifierKey} from "./note.js" */
 /** @import {ReadEntry} from "./entry.js" */
+/** @import {Believed} from "./keys.js" */
 
 /** @typedef {"unchanged" | "claimed" | "withheld" | "erased" | "missing" | "not understood" | "broken"} Verdict */
 /** @typedef {{ of: string, verdict: Verdict, code: string }} Item */
-/** @typedef {{ checkpoint: Checkpoint, key: VerifierKey, leaves: Map<number, Uint8Array>, continues: Map<number, Uint8Array[]> }} EarlierReceipt */
+/** @typedef {{ checkpoint: Checkpoint, signed: VerifierKey[], keys: LogKeys, leaves: Map<number, Uint8Array>, continues: Map<number, Uint8Array[]> }} EarlierReceipt */
 
 /** What the reader has from elsewhere, and trusts: keys, those of witnesses, and roots of stamping authorities. @typedef {{ keys: VerifierKey[], witnesses: VerifierKey[], roots: Uint8Array<ArrayBuffer>[] }} Trusted */
 
 /** Verdicts, from the best to the worst. @type {Verdict[]} */
 export const VERDICTS = ["unchanged", "claimed", "withheld", "erased", "missing", "not understood", "broken"];
 
-/** What others than the shop say is told even where it is unchanged. @param {Item} item */
-export const isTelling = ({ verdict, code }) => verdict === "unchanged" && ["stamp", "witness"].includes(code);
+/** What others than the shop say is told even where it is unchanged, and that the log's key changed. @param {Item} item */
+export const isTelling = ({ verdict, code }) => verdict === "unchanged" && ["stamp", "witness", "key-followed", "rotation"].includes(code);
 
 /** The worst of a report; nothing looked at is not understood. @param {Item[]} items @returns {Verdict} */
 export function worstOf(items) {
@@ -33,6 +35,12 @@ export function worstOf(items) {
 export function asDigest(text) {
   return typeof text === "string" && /^sha256:[0-9a-f]{64}$/.test(text) ? text : null;
 }
+
+/** What is said of an entry that is about the log's keys. @type {{[found: string]: [Verdict, string]}} */
+const KEY_CHANGES = {
+  rotated: ["unchanged", "rotation"], retired: ["unchanged", "rotation-ended"], form: ["not understood", "rotation-form"],
+  signature: ["broken", "rotation-signature"], "not theirs": ["broken", "rotation-key"],
+};
 
 /** What proven entries say, as far as other checks need it. */
 export class Facts {
@@ -52,6 +60,7 @@ export class Facts {
   sheet = null;
   /** @type {number | null} */
   epochBegins = null;
+  keys = new LogKeys();
   /** Details that are not here, told as withheld: the intake, the entry's index, the place in the report. @type {[unknown, number, number][]} */
   #lacking = [];
   #newest = "";
@@ -82,6 +91,8 @@ export class Facts {
     }
     this.#learn(entry, index);
     this.#erasedSince(entry, items);
+    const change = this.keys.take(head.origin, entry);
+    if (change) items.push({ of: `key of the log at entry ${index}`, verdict: KEY_CHANGES[change][0], code: KEY_CHANGES[change][1] });
   }
 
   /** What an erasure of the customer reaches back to is not withheld: it is gone. @param {ReadEntry} entry @param {Item[]} items */
@@ -116,24 +127,6 @@ export class Facts {
   }
 }
 
-/** Whether two origins are of one shop's log, perhaps in different epochs. @param {string} a @param {string} b */
-export function sameLog(a, b) {
-  const [x, y] = [originParts(a), originParts(b)];
-  return x && y ? x.name === y.name && x.shop === y.shop : a === b;
-}
-
-/**
- * The key that is believed: the file's own, confirmed by one that was given, or only claimed.
- * @param {VerifierKey | null} own @param {VerifierKey[]} given @param {Item[]} items
- */
-export function believed(own, given, items) {
-  const say = (/** @type {Verdict} */ verdict, /** @type {string} */ code) => items.push({ of: "key", verdict, code });
-  if (!own) return say("not understood", "key-unread"), null;
-  if (given.length === 0) return say("claimed", "key-claimed"), own;
-  if (given.some((k) => sameBytes(k.bytes, own.bytes) && sameLog(k.name, own.name))) return say("unchanged", "key"), own;
-  return say("broken", "key-other"), null;
-}
-
 /** Keys out of what somebody typed, the log's and those of witnesses; null when a word is none. @param {string} text */
 export function keysTyped(text) {
   const words = text.split(/\s+/).filter(Boolean);
@@ -145,7 +138,7 @@ export function keysTyped(text) {
 /**
  * What comparing with an earlier receipt shows.
  * @param {EarlierReceipt | null} earlier null when it does not check by itself
- * @param {{ head: Checkpoint, key: VerifierKey, facts: Facts, continues: Map<number, Uint8Array[]> }} later
+ * @param {{ head: Checkpoint, from: Believed, facts: Facts, continues: Map<number, Uint8Array[]> }} later
  * @param {Item[]} items
  */
 export function compare(earlier, later, items) {
@@ -154,9 +147,11 @@ export function compare(earlier, later, items) {
   items.push({ of: "earlier receipt", verdict, code });
 }
 
-/** @param {EarlierReceipt} earlier @param {{ head: Checkpoint, key: VerifierKey, facts: Facts, continues: Map<number, Uint8Array[]> }} later @returns {[Verdict, string]} */
-function compared(earlier, { head, key, facts, continues }) {
-  if (!sameBytes(earlier.key.bytes, key.bytes) || !sameLog(earlier.checkpoint.origin, head.origin)) return ["broken", "earlier-other-log"];
+/** @param {EarlierReceipt} earlier @param {{ head: Checkpoint, from: Believed, facts: Facts, continues: Map<number, Uint8Array[]> }} later @returns {[Verdict, string]} */
+function compared(earlier, { head, from: { key }, facts, continues }) {
+  // The same key, or one that became the other: as the later file tells it, or, where an older state was put back since, the earlier one.
+  const one = (/** @type {VerifierKey} */ then) => sameBytes(then.bytes, key.bytes) || facts.keys.leads(then.bytes, key.bytes) || earlier.keys.leads(key.bytes, then.bytes);
+  if (!earlier.signed.some(one) || !sameLog(earlier.checkpoint.origin, head.origin)) return ["broken", "earlier-other-log"];
   const crossed = originParts(earlier.checkpoint.origin)?.epoch !== originParts(head.origin)?.epoch;
   if (crossed && facts.epochBegins !== null && earlier.checkpoint.size > facts.epochBegins) return ["missing", "earlier-lost"];
   for (const [index, leaf] of earlier.leaves) {

@@ -108,6 +108,12 @@ export function originParts(origin) {
   return found && { name: found[1], shop: found[2], epoch: found[3] };
 }
 
+/** Whether two origins are of one shop's log, perhaps in different epochs. @param {string} a @param {string} b */
+export function sameLog(a, b) {
+  const [x, y] = [originParts(a), originParts(b)];
+  return x && y ? x.name === y.name && x.shop === y.shop : a === b;
+}
+
 /** A `.tlog-proof`, or null. @param {string} text @returns {ProofFile | null} */
 export function readProof(text) {
   const end = text.indexOf("\n\n");

@@ -3,16 +3,16 @@
 // @ts-check
 
 import { utf8 } from "../bytes.js";
-import { sameLog } from "./entries.js";
 import { readCanonical } from "./entry.js";
-import { MAX_NOTE, MAX_PROOF, cosignaturesOn, decimal, fromBase64, keyIdOf, openCheckpoint } from "./note.js";
+import { MAX_NOTE, MAX_PROOF, cosignaturesOn, decimal, fromBase64, openCheckpoint, sameLog } from "./note.js";
+import { keyUnder } from "./rotation.js";
 import { MAX_ANSWER, checkStamp } from "./stamp.js";
 import { goesOn } from "./tree.js";
 
 /** @import {Item, Trusted, Verdict} from "./entries.js" */
-/** @import {Checkpoint, VerifierKey} from "./note.js" */
+/** @import {Checkpoint} from "./note.js" */
 /** @import {Archive} from "./pack.js" */
-/** @typedef {{ head: Checkpoint, key: VerifierKey }} OfLog */
+/** A pack's head, and the public keys that are the log's or were. @typedef {{ head: Checkpoint, keys: Uint8Array[] }} OfLog */
 
 const MAX_STAMPS = 256;
 /** @type {{[fault: string]: [Verdict, string]}} */
@@ -28,10 +28,11 @@ export function hashesOf(list) {
   return out.every((h) => h?.length === 32) ? /** @type {Uint8Array[]} */ (out) : null;
 }
 
-/** Another head of the same log, or null: signed by the same key, and one goes on from the other. @param {string} note @param {Uint8Array[] | null} hashes @param {OfLog} of */
-function agreeing(note, hashes, { head, key }) {
+/** Another head of the same log, or null: signed by a key of it, and one goes on from the other. @param {string} note @param {Uint8Array[] | null} hashes @param {OfLog} of */
+function agreeing(note, hashes, { head, keys }) {
   const origin = note.split("\n")[0];
-  const other = sameLog(origin, head.origin) ? openCheckpoint(note, { ...key, name: origin, id: keyIdOf(origin, key.bytes) }) : null;
+  const by = sameLog(origin, head.origin) ? keys.map((k) => keyUnder(origin, k)) : [];
+  const other = by.reduce((/** @type {Checkpoint | null} */ found, k) => found ?? openCheckpoint(note, k), null);
   if (!other || !hashes) return null;
   const [old, now] = other.size <= head.size ? [other, head] : [head, other];
   return goesOn(old.size, now.size, hashes, old.root, now.root) ? other : null;

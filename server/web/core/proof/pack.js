@@ -3,9 +3,10 @@
 
 import { fromUtf8, hex } from "../bytes.js";
 import { Sha256, digestOf } from "../sha256.js";
-import { Facts, asDigest, believed, compare } from "./entries.js";
+import { Facts, asDigest, compare } from "./entries.js";
 import { MAX_ENCODED, MAX_ENTRY, readCanonical } from "./entry.js";
 import { MAX_NOTE, MAX_PROOF, openCheckpoint, openNote, originParts, readKey, readProof } from "./note.js";
+import { believed, lineOf, settleKeys } from "./keys.js";
 import { MAX_RECEIPT, checkReceipt, continuations, readEarlier } from "./receipt.js";
 import { stampsIn, witnessedIn } from "./outside.js";
 import { listMembers, readAt, sourceOf } from "./zip.js";
@@ -76,9 +77,10 @@ export async function checkPack(source, trusted, earlier, progress) {
   const note = (await archive.text("checkpoint.txt", MAX_NOTE)) ?? "";
   const origin = note.split("\n")[0];
   const keys = (await archive.text("keys.txt", MAX_NOTE)) ?? "";
-  const own = keys.split("\n").map((k) => readKey(k)).find((k) => k?.name === origin) ?? null;
-  const key = believed(own, trusted.keys, items);
-  if (!key) return items;
+  const own = keys.split("\n").map((k) => readKey(k)).filter((k) => k !== null).filter((k) => k.name === origin);
+  const from = believed(note, own, trusted.keys, items);
+  if (!from) return items;
+  const { key } = from;
   const head = openCheckpoint(note, key);
   if (!head) return items.push({ of: "checkpoint.txt", verdict: "broken", code: "checkpoint-signature" }), items;
   items.push({ of: "checkpoint.txt", verdict: "unchanged", code: "checkpoint" });
@@ -87,14 +89,16 @@ export async function checkPack(source, trusted, earlier, progress) {
 
   const seen = await files(archive, manifest, members.map((m) => m.name), items);
   const facts = await record(archive, head, note, items);
+  settleKeys(from, { of: "checkpoint.txt", note }, facts, items);
+  const line = { head, keys: lineOf(from, facts) };
   await sheet(archive, manifest, facts, items);
   photos(manifest, seen, facts, items);
-  await stampsIn(archive, { head, key }, trusted, items);
-  await witnessedIn(archive, { head, key }, trusted, items);
+  await stampsIn(archive, line, trusted, items);
+  await witnessedIn(archive, line, trusted, items);
   if (earlier !== undefined) {
     const proofs = await archive.bytes("consistency.json", MAX_MANIFEST);
     const continues = (proofs && continuations(readCanonical(proofs))) ?? new Map();
-    compare(earlier, { head, key, facts, continues }, items);
+    compare(earlier, { head, from, facts, continues }, items);
   }
   return items;
 }
@@ -237,7 +241,7 @@ function photos(manifest, seen, facts, items) {
  */
 export async function checkFile(file, trusted, earlier, progress) {
   const whole = async (/** @type {Blob} */ b) => new Uint8Array(b.size <= MAX_RECEIPT ? await b.arrayBuffer() : new ArrayBuffer(0));
-  const before = earlier ? readEarlier(await whole(earlier), trusted.keys) : undefined;
+  const before = earlier ? readEarlier(await whole(earlier)) : undefined;
   const first = new Uint8Array(await file.slice(0, 2).arrayBuffer());
   if (first[0] === 0x50 && first[1] === 0x4b) return checkPack(sourceOf(file), trusted, before, progress);
   return checkReceipt(await whole(file), trusted, before);

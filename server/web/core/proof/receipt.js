@@ -3,7 +3,8 @@
 
 import { fromUtf8, hex, utf8 } from "../bytes.js";
 import { Sha256, digestOf } from "../sha256.js";
-import { Facts, believed, compare, worstOf } from "./entries.js";
+import { Facts, compare, worstOf } from "./entries.js";
+import { believed, lineOf, settleKeys } from "./keys.js";
 import { fromBase64, openCheckpoint, openNote, readKey } from "./note.js";
 import { hashesOf, headSeen } from "./outside.js";
 
@@ -12,6 +13,8 @@ import { hashesOf, headSeen } from "./outside.js";
 
 /** Largest receipt read, in bytes. */
 export const MAX_RECEIPT = 64 << 20;
+/** Most keys looked at in a receipt beside its first. */
+const MAX_KEYS = 256;
 /** Most witnessed heads looked at in a receipt. */
 const MAX_WITNESSED = 16;
 const BLOCK_BEGINS = '<script type="application/json" id="counterfoil-evidence">';
@@ -20,7 +23,7 @@ const BLOCK_ENDS = "<" + "/script>";
 const SEAL_BEGINS = '<script type="text/plain" id="counterfoil-seal">';
 const PICTURE_BEGINS = 'src="data:image/jpeg;base64,';
 
-/** @typedef {{ checkpoint: string, key: string, sealed: boolean, page: string, entries: { index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }[], continues: Map<number, Uint8Array[]>, witnessed: { checkpoint: string, hashes: any }[] }} Carried */
+/** @typedef {{ checkpoint: string, keys: VerifierKey[], sealed: boolean, page: string, entries: { index: number, bytes: Uint8Array, path: Uint8Array[], disclosures: string[] }[], continues: Map<number, Uint8Array[]>, witnessed: { checkpoint: string, hashes: any }[] }} Carried */
 
 /** Proofs that a log goes on, by the earlier size; null when they are not written so. @param {any} list @returns {Map<number, Uint8Array[]> | null} */
 export function continuations(list) {
@@ -53,10 +56,14 @@ function readCarried(bytes) {
     const entries = Array.isArray(block.entries) ? block.entries.map(carriedEntry) : [null];
     const ascending = entries.every((/** @type {any} */ e, /** @type {number} */ i) => e && (i === 0 || entries[i - 1].index < e.index));
     const continues = block.continues === undefined || block.continues === null ? new Map() : continuations(block.continues);
+    const more = block.keys === undefined ? [] : block.keys;
+    if (!Array.isArray(more) || !more.every((/** @type {any} */ k) => typeof k === "string")) return null;
     const witnessed = block.witnessed === undefined ? [] : block.witnessed;
     if (!Array.isArray(witnessed) || !witnessed.every((/** @type {any} */ w) => typeof w?.checkpoint === "string" && "hashes" in w)) return null;
     if ((block.v !== 1 && block.v !== 2) || !ascending || !continues || typeof block.checkpoint !== "string" || typeof block.verifier_key !== "string") return null;
-    return { checkpoint: block.checkpoint, key: block.verifier_key, sealed: block.v === 2, page, entries, continues, witnessed };
+    const origin = block.checkpoint.split("\n")[0];
+    const keys = [readKey(block.verifier_key), ...more.slice(0, MAX_KEYS).map((k) => readKey(k)).filter((k) => k?.name === origin)].filter((k) => k !== null);
+    return { checkpoint: block.checkpoint, keys, sealed: block.v === 2, page, entries, continues, witnessed };
   } catch {
     return null;
   }
@@ -71,18 +78,20 @@ function pageHolds({ page }, key) {
   return openNote(page.slice(from, to), key) === `counterfoil receipt page\nsha256:${digest}\n`;
 }
 
-/** An earlier receipt to compare with; null when it does not check by itself. @param {Uint8Array} bytes @param {VerifierKey[]} given @returns {EarlierReceipt | null} */
-export function readEarlier(bytes, given) {
+/** An earlier receipt to compare with; null when it does not check by itself. @param {Uint8Array} bytes @returns {EarlierReceipt | null} */
+export function readEarlier(bytes) {
   const carried = readCarried(bytes);
   /** @type {Item[]} */
   const items = [];
-  const key = carried && believed(readKey(carried.key), given, items);
-  const checkpoint = key && openCheckpoint(carried.checkpoint, key);
-  if (!carried || !key || !checkpoint) return null;
+  const from = carried && believed(carried.checkpoint, carried.keys, [], items);
+  const checkpoint = from && openCheckpoint(carried.checkpoint, from.key);
+  if (!carried || !from || !checkpoint) return null;
   const facts = new Facts();
   for (const e of carried.entries) facts.take(checkpoint, e, items);
-  if (worstOf(items) === "broken" || !pageHolds(carried, key)) return null;
-  return { checkpoint, key, leaves: facts.leaves, continues: carried.continues };
+  settleKeys(from, { of: "checkpoint", note: carried.checkpoint }, facts, items);
+  if (worstOf(items) === "broken" || !pageHolds(carried, from.key)) return null;
+  const signed = carried.keys.filter((k) => openCheckpoint(carried.checkpoint, k) !== null);
+  return { checkpoint, signed, keys: facts.keys, leaves: facts.leaves, continues: carried.continues };
 }
 
 /**
@@ -94,8 +103,9 @@ export function checkReceipt(bytes, trusted, earlier) {
   const items = [];
   const carried = readCarried(bytes);
   if (!carried) return [{ of: "receipt", verdict: "not understood", code: "receipt-unread" }];
-  const key = believed(readKey(carried.key), trusted.keys, items);
-  if (!key) return items;
+  const from = believed(carried.checkpoint, carried.keys, trusted.keys, items);
+  if (!from) return items;
+  const { key } = from;
   const head = openCheckpoint(carried.checkpoint, key);
   if (!head) return items.push({ of: "checkpoint", verdict: "broken", code: "checkpoint-signature" }), items;
   items.push({ of: "checkpoint", verdict: "unchanged", code: "checkpoint" });
@@ -104,9 +114,11 @@ export function checkReceipt(bytes, trusted, earlier) {
   else items.push({ of: "page", verdict: "broken", code: "page-changed" });
   const facts = new Facts();
   for (const e of carried.entries) facts.take(head, e, items);
+  settleKeys(from, { of: "checkpoint", note: carried.checkpoint }, facts, items);
   pictures(carried.page, facts, items);
-  for (const w of carried.witnessed.slice(0, MAX_WITNESSED)) headSeen(w.checkpoint, hashesOf(w.hashes), { head, key }, trusted, items);
-  if (earlier !== undefined) compare(earlier, { head, key, facts, continues: carried.continues }, items);
+  const of = { head, keys: lineOf(from, facts) };
+  for (const w of carried.witnessed.slice(0, MAX_WITNESSED)) headSeen(w.checkpoint, hashesOf(w.hashes), of, trusted, items);
+  if (earlier !== undefined) compare(earlier, { head, from, facts, continues: carried.continues }, items);
   return items;
 }
 
