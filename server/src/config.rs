@@ -34,6 +34,8 @@ pub enum Command {
     Backup(Backup),
     /// Make a data folder from a backup and the exported log key, open a new epoch, and check it.
     Restore(Restore),
+    /// Move an installation to another folder or database, with everything; again, to end what a stop interrupted.
+    Move(Move),
     /// Watch logs: sign their checkpoints as long as they only go on.
     Witness(WitnessOf),
     /// Lay one photo of a view over another and say where to look; needs no data folder.
@@ -152,12 +154,29 @@ pub struct NewEpoch {
     pub because: String,
 }
 
+/// From where to where.
+#[derive(Debug, Args)]
+pub struct Move {
+    /// Where it is.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// The folder it moves to; the same where only the database moves.
+    #[arg(long, required_unless_present = "give_up")]
+    pub to_data: Option<PathBuf>,
+    /// The database it moves to, where that is not a file in the folder: `postgres://USER@HOST/NAME`.
+    #[arg(long)]
+    pub to_database: Option<String>,
+    /// Stay here: a move that was begun and has not ended is taken back.
+    #[arg(long, conflicts_with_all = ["to_data", "to_database"])]
+    pub give_up: bool,
+}
+
 /// Where a copy goes.
 #[derive(Debug, Args)]
 pub struct Backup {
-    /// The folder that holds everything.
-    #[arg(long, env = "COUNTERFOIL_DATA")]
-    pub data: PathBuf,
+    /// Of what.
+    #[command(flatten)]
+    pub kept: Kept,
     /// The folder of the copy, on another disk.
     #[arg(long)]
     pub to: PathBuf,
@@ -169,9 +188,9 @@ pub struct Restore {
     /// The folder of the copy.
     #[arg(long)]
     pub from: PathBuf,
-    /// The folder to make; empty or not there yet.
-    #[arg(long, env = "COUNTERFOIL_DATA")]
-    pub data: PathBuf,
+    /// The folder to make, empty or not there yet; and the database, which holds nothing yet.
+    #[command(flatten)]
+    pub kept: Kept,
     /// The exported log key.
     #[arg(long)]
     pub key: PathBuf,

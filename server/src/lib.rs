@@ -17,6 +17,7 @@ pub mod intake;
 pub mod judging;
 pub mod kinds;
 pub mod ledger;
+pub mod moving;
 pub mod operations;
 pub mod originals;
 pub mod outside;

@@ -12,7 +12,7 @@ use serde_json::json;
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
 use crate::config::Serve;
-use crate::database::{self, Engine, Place};
+use crate::database::{self, Engine, For, Place, mark};
 use crate::edge::{Clock, Random};
 use crate::erasing;
 use crate::http::guard::{Guard, guard};
@@ -60,12 +60,32 @@ pub async fn open(place: impl Into<Place>, check: bool) -> Result<Opened, String
 /// # Errors
 /// A sentence that says what to do.
 pub async fn open_at(place: impl Into<Place>, check: bool, clock: Clock) -> Result<Opened, String> {
-    let place = place.into();
+    open_for(&place.into(), For::Work, check, clock).await
+}
+
+/// Opens a data folder for this, with its database.
+async fn open_for(place: &Place, what: For, check: bool, clock: Clock) -> Result<Opened, String> {
     let data = place.data.as_path();
-    let text = |e: &dyn std::fmt::Display| e.to_string();
     make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
     words::know(words::own::load(&data.join("words")));
-    let pool = database::open(&place).await.map_err(|e| text(&e))?;
+    let pool = database::open(place, what).await.map_err(|e| e.to_string())?;
+    over(pool, data, check, clock).await
+}
+
+/// Opens what a move left behind too.
+///
+/// # Errors
+/// A sentence that says what to do.
+pub async fn open_left(place: &Place) -> Result<Opened, String> {
+    open_for(place, For::Left, false, Clock::System).await
+}
+
+/// The same over a database that is open.
+///
+/// # Errors
+/// A sentence that says what to do.
+pub async fn over(pool: database::Pool, data: &Path, check: bool, clock: Clock) -> Result<Opened, String> {
+    let text = |e: &dyn std::fmt::Display| e.to_string();
     // Two that start for the first time make one key.
     let alone = database::alone(&pool, KEYS).await.map_err(|e| text(&e))?;
     let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
@@ -116,12 +136,12 @@ pub async fn run(wanted: Serve) -> Result<(), String> {
     serve(wanted, &data, None).await
 }
 
-/// Opens a new epoch in a data folder that was set back.
+/// Opens a new epoch in a data folder that was set back, or that a move left behind.
 ///
 /// # Errors
 /// A sentence.
 pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
-    let opened = open(place.clone(), false).await?;
+    let opened = open_left(place).await?;
     for shop in start::shops(opened.ledger.pool()).await.map_err(|e| e.to_string())? {
         let head = opened.ledger.new_epoch(shop, because).await.map_err(|e| e.to_string())?;
         println!(
@@ -133,6 +153,8 @@ pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
     opened.ledger.close().await;
     Ok(())
 }
+    // From here on it is a log of its own, wherever the one before goes on.
+    mark::clear(opened.ledger.pool()).await.map_err(|e| e.to_string())?;
 
 /// Serves a data folder; an invented shop says whether it is `guided`.
 ///
