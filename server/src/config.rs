@@ -36,6 +36,8 @@ pub enum Command {
     Restore(Restore),
     /// Move an installation to another folder or database, with everything; again, to end what a stop interrupted.
     Move(Move),
+    /// Tidy the files: note what no entry names, and take away what was noted long enough.
+    Sweep(Sweep),
     /// Watch logs: sign their checkpoints as long as they only go on.
     Witness(WitnessOf),
     /// Lay one photo of a view over another and say where to look; needs no data folder.
@@ -171,6 +173,23 @@ pub struct Move {
     pub give_up: bool,
 }
 
+/// What is tidied.
+#[derive(Debug, Args)]
+pub struct Sweep {
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// Only list: note nothing, take nothing away, make nothing.
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Days that a file stands noted before it goes.
+    #[arg(long, default_value_t = crate::upkeep::GRACE_DAYS)]
+    pub grace_days: u32,
+    /// Make copies of photos that are gone again, and take nothing away.
+    #[arg(long)]
+    pub renditions: bool,
+}
+
 /// Where a copy goes.
 #[derive(Debug, Args)]
 pub struct Backup {
@@ -248,6 +267,12 @@ pub struct Serve {
     /// How long parts of a file that nobody finishes are kept, in seconds.
     #[arg(long, env = "COUNTERFOIL_PARTS_KEPT_S")]
     pub parts_kept_s: Option<u32>,
+    /// Within how many days every original is read again; 0: never.
+    #[arg(long, env = "COUNTERFOIL_REHASH_DAYS")]
+    pub rehash_days: Option<u32>,
+    /// How many days a file that no entry names stands noted before it goes.
+    #[arg(long, env = "COUNTERFOIL_SWEEP_GRACE_DAYS")]
+    pub sweep_grace_days: Option<u32>,
     /// Address of its own for `/healthz`, `/readyz` and `/metrics`, such as 127.0.0.1:9080; nobody outside is meant to reach it.
     #[arg(long, env = "COUNTERFOIL_OPERATIONS")]
     pub operations: Option<SocketAddr>,
@@ -297,6 +322,8 @@ impl Serve {
             behind_proxy: self.behind_proxy || file.behind_proxy,
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
             parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
+            rehash_days: self.rehash_days.or(file.rehash_days),
+            sweep_grace_days: self.sweep_grace_days.or(file.sweep_grace_days),
             operations: self.operations.or(file.operations),
             stamp_url: self.stamp_url.or(file.stamp_url),
             stamp_ca: self.stamp_ca.or(file.stamp_ca),

@@ -32,5 +32,6 @@ pub mod search;
 pub mod serve;
 pub mod settings;
 pub mod tls;
+pub mod upkeep;
 pub mod witness;
 pub mod words;

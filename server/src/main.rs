@@ -8,7 +8,7 @@ use counterfoil::config::{Cli, Command, Kinds};
 use counterfoil::database::Place;
 use counterfoil::pack::choose::{Customer, Wanted};
 use counterfoil::{
-    backup, check, comparing, demo, http, moving, own_kinds, pack, problem, restore, serve, witness,
+    backup, check, comparing, demo, http, moving, own_kinds, pack, problem, restore, serve, upkeep, witness,
 };
 
 fn main() -> ExitCode {
@@ -43,6 +43,7 @@ fn main() -> ExitCode {
                 Some(to) => moving::run(&of.kept.place(), &Place::new(&to, of.to_database.as_deref())).await,
                 None => moving::give_up(&of.kept.place()).await.map(|()| ExitCode::SUCCESS),
             },
+            Command::Sweep(wanted) => upkeep::command(&wanted).await,
             Command::Witness(wanted) => witness::run(wanted).await.map(|()| ExitCode::SUCCESS),
             Command::Compare(wanted) => comparing::run(&wanted),
             Command::Kinds(Kinds::Import { dir, kept }) => {

@@ -103,7 +103,7 @@ async fn fit(pool: &Pool) -> Result<(), StartError> {
 }
 
 /// Tables whose rows belong to a shop of the table `shop`.
-const OF_A_SHOP: [&str; 15] = [
+const OF_A_SHOP: [&str; 18] = [
     "log_head",
     "entry",
     "node",
@@ -119,6 +119,9 @@ const OF_A_SHOP: [&str; 15] = [
     "own_kind",
     "tag_lease",
     "erasing",
+    "orphan",
+    "rehash",
+    "broken_file",
 ];
 
 /// Rows that belong to no shop (a copy made without its constraints), and B-trees that do not agree with their tables,
