@@ -59,7 +59,7 @@ async fn every_value_is_the_same_there_and_back_and_a_copy_goes_on_where_it_stop
     filled(&file).await;
     // Stopped in the middle: the error of a page is like a kill between two transactions.
     let mut from = database::reading(&file).await.expect("a state");
-    let tables = pairs(&mut from, &mut *server.acquire().await.expect("one")).await.expect("the same tables");
+    let tables = pairs(&mut from, &mut server.acquire().await.expect("one")).await.expect("the same tables");
     for (table, there) in tables.iter().filter(|(t, _)| ["shop", "document"].contains(&t.name.as_str())) {
         let page = table.page(&mut from, None, 7).await.expect("a page");
         there.put(&server, table, &page).await.expect("it is kept");
@@ -68,7 +68,7 @@ async fn every_value_is_the_same_there_and_back_and_a_copy_goes_on_where_it_stop
     by_pages_of(7, &mut from, &server, |done| told.push(done.clone())).await.expect("it goes on");
     let copied = |name: &str| told.iter().find(|d| d.table == name).map(|d| d.copied);
     assert_eq!((copied("shop"), copied("document"), copied("unsaid")), (Some(0), Some(18), Some(25)));
-    compared(&mut from, &mut *server.acquire().await.expect("one")).await.expect("the same rows");
+    compared(&mut from, &mut server.acquire().await.expect("one")).await.expect("the same rows");
     drop(from);
 
     // The database counts on after what came.
@@ -82,7 +82,7 @@ async fn every_value_is_the_same_there_and_back_and_a_copy_goes_on_where_it_stop
     all(&mut from, &back, |_| ()).await.expect("back");
     drop(from);
     let mut from = database::reading(&file).await.expect("a state");
-    let rows = compared(&mut from, &mut *back.acquire().await.expect("one")).await.expect("as it was");
+    let rows = compared(&mut from, &mut back.acquire().await.expect("one")).await.expect("as it was");
     assert_eq!(rows, 1 + 1 + 1 + 1 + 1 + 25 + 25);
 
     // One changed value is found, wherever it is.
@@ -92,7 +92,7 @@ async fn every_value_is_the_same_there_and_back_and_a_copy_goes_on_where_it_stop
         "DELETE FROM unsaid WHERE n = 25",
     ] {
         sqlx::query(change).execute(&back).await.expect(change);
-        let told = compared(&mut from, &mut *back.acquire().await.expect("one")).await.expect_err(change).to_string();
+        let told = compared(&mut from, &mut back.acquire().await.expect("one")).await.expect_err(change).to_string();
         let table = change.split(' ').find(|w| ["staff", "projected", "unsaid"].contains(w)).expect("a table");
         assert!(told.contains(table), "{change}: {told}");
         emptied(&back).await.expect("emptied");
