@@ -29,9 +29,9 @@ async fn filled(pool: &Pool) {
         .expect("a head");
     run("INSERT INTO projected (shop, version) VALUES ($1, 9223372036854775807)").await;
     run("INSERT INTO staff (shop, staff, name, sign_in, roles, active, revision, made_at) VALUES ($1, 's', 'Ïnes \u{1F527}', 'i', '', 1, 0, 0)").await;
-    run("INSERT INTO named_file (shop, file, named_idx, intake, of, photo, size, media_type) VALUES ($1, '', 7, 'i', 'photo', '', 0, '')").await;
+    run("INSERT INTO named_file (shop, file, named_idx, intake, of, photo, size, media_type) VALUES ($1, X'', 7, 'i', 'photo', '', 0, '')").await;
     for n in 0..25i64 {
-        let bytes: Vec<u8> = (0..=255).map(|b: u8| b.wrapping_mul(n as u8 | 1)).collect();
+        let bytes: Vec<u8> = (0..=255).map(|b: u8| b.wrapping_mul(2 * n as u8 + 1)).collect();
         sqlx::query("INSERT INTO document (shop, digest, what, name, bytes) VALUES ($1, $2, 'kind', $3, $2)")
             .bind(shop)
             .bind(bytes)
