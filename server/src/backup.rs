@@ -14,6 +14,8 @@ use evidence::entry::Entry;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use sqlx::{ConnectOptions, Connection};
 
+use crate::database::mark::{self, State};
+use crate::database::{self, For, Place, copy};
 use crate::originals::{make_folder, sync_folder};
 
 /// The database's name in a data folder and in a backup.
@@ -44,13 +46,9 @@ pub struct Done {
 ///
 /// # Errors
 /// A sentence; the backup that stood there before still does.
-pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
-    if !data.join(DATABASE).is_file() {
-        return Err(format!(
-            "{} holds no {DATABASE}. Where PostgreSQL keeps the log, its own tools back that up; then copy the folder shops",
-            data.display()
-        ));
-    }
+pub async fn run(place: &Place, to: &Path) -> Result<Done, String> {
+    place.must_be_there()?;
+    let data = place.data.as_path();
     let inside =
         |a: &Path, b: &Path| matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a.starts_with(&b));
     make_folder(to).map_err(|e| format!("{}: {e}", to.display()))?;
@@ -58,7 +56,7 @@ pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
         return Err("a backup lies neither in the data folder nor around it".to_owned());
     }
     let beside = to.join("counterfoil.db.new");
-    snapshot(&data.join(DATABASE), &beside).await?;
+    snapshot(place, &beside).await?;
     let (from, target) = (data.to_owned(), to.to_owned());
     let done = tokio::task::spawn_blocking(move || files(&from, &target)).await.map_err(|e| e.to_string())?;
     let mut done = done.map_err(|e| format!("{}: {e}", to.display()))?;
@@ -69,18 +67,52 @@ pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
     Ok(done)
 }
 
-/// The database as it stands at one moment, into a file of its own. What was deleted in it is not in the copy's free pages.
-async fn snapshot(from: &Path, to: &Path) -> Result<(), String> {
-    let text = |e: sqlx::Error| format!("{}: {e}", from.display());
+/// The database as it stands at one moment, into a file of its own, whichever engine it is of. What was deleted in it is not in
+/// the copy's free pages.
+async fn snapshot(place: &Place, to: &Path) -> Result<(), String> {
     if to.exists() {
         fs::remove_file(to).map_err(|e| format!("{}: {e}", to.display()))?;
     }
+    match &place.database {
+        None => vacuumed(&place.data.join(DATABASE), to).await?,
+        Some(_) => copied(place, to).await?,
+    }
+    File::open(to).and_then(|f| f.sync_all()).map_err(|e| format!("{}: {e}", to.display()))
+}
+
+/// Out of one state of PostgreSQL, into a file: what a restore puts back does not depend on where it came from.
+async fn copied(place: &Place, to: &Path) -> Result<(), String> {
+    let text = |e: &dyn std::fmt::Display| e.to_string();
+    let pool = database::open(place, For::Left).await.map_err(|e| text(&e))?;
+    let file = database::fresh_file(to).await.map_err(|e| text(&e))?;
+    let mut state = database::reading(&pool).await.map_err(|e| text(&e))?;
+    copy::all(&mut state, &file, |_| ()).await.map_err(|e| text(&e))?;
+    let mut written = file.acquire().await.map_err(|e| text(&e))?;
+    copy::compared(&mut state, &mut written).await.map_err(|e| text(&e))?;
+    drop((written, state));
+    file.close().await;
+    pool.close().await;
+    Ok(())
+}
+
+async fn vacuumed(from: &Path, to: &Path) -> Result<(), String> {
+    let text = |e: sqlx::Error| format!("{}: {e}", from.display());
     let options = SqliteConnectOptions::new().filename(from).busy_timeout(std::time::Duration::from_secs(30));
     let mut db: SqliteConnection = options.connect().await.map_err(text)?;
     let name = to.to_str().ok_or_else(|| format!("{} is no name the database takes", to.display()))?;
     sqlx::query("VACUUM INTO ?").bind(name).execute(&mut db).await.map_err(text)?;
     db.close().await.map_err(text)?;
-    File::open(to).and_then(|f| f.sync_all()).map_err(|e| format!("{}: {e}", to.display()))
+    // Of a copy that is still coming there is nothing to keep.
+    let pool = database::fresh_file(to).await.map_err(|e| e.to_string())?;
+    let mark = mark::read(&pool).await.map_err(text)?;
+    pool.close().await;
+    match mark {
+        Some(mark) if mark.state == State::Coming => {
+            fs::remove_file(to).map_err(|e| format!("{}: {e}", to.display()))?;
+            Err(mark.sentence())
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Every file below a folder, by its path from there. Nothing half written: those begin with a dot.
@@ -273,8 +305,8 @@ async fn named(db: &mut SqliteConnection, shop: &str, shelf: &str, hex: &str) ->
 ///
 /// # Errors
 /// A sentence.
-pub async fn command(data: &Path, to: &Path) -> Result<bool, String> {
-    let done = run(data, to).await?;
+pub async fn command(place: &Place, to: &Path) -> Result<bool, String> {
+    let done = run(place, to).await?;
     for fault in &done.faults {
         println!("fault: {fault}");
     }

@@ -49,32 +49,48 @@ pub struct Report {
 /// A sentence when the folder cannot be read at all.
 pub async fn run(place: &Place) -> Result<ExitCode, String> {
     place.must_be_there()?;
-    let ledger = serve::open(place.clone(), false).await?.ledger;
+    let ledger = serve::open_left(place).await?.ledger;
+    let all = whole(&ledger).await?;
+    ledger.close().await;
+    Ok(all.tell())
+}
+
+/// Checks every shop of an installation.
+///
+/// # Errors
+/// A sentence when it cannot be read at all.
+pub async fn whole(ledger: &Ledger) -> Result<Report, String> {
     let mut all = Report::default();
     kept::whole(ledger.pool(), &mut all).await;
     if let Err(e) = ledger.check_start().await {
         all.faults.push(e.to_string());
     }
     for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
-        if let Err(e) = check_shop(&ledger, shop, &mut all).await {
+        if let Err(e) = check_shop(ledger, shop, &mut all).await {
             all.faults.push(format!("shop {shop}: {e}"));
         }
     }
-    ledger.close().await;
-    for note in &all.notes {
-        println!("note: {note}");
+    Ok(all)
+}
+
+impl Report {
+    /// Prints it. Exit code 0: everything agrees; 1: something does not.
+    pub fn tell(&self) -> ExitCode {
+        for note in &self.notes {
+            println!("note: {note}");
+        }
+        for fault in &self.faults {
+            println!("fault: {fault}");
+        }
+        println!(
+            "{} entries, {} intakes, {} originals checked; {} faults",
+            self.entries,
+            self.intakes,
+            self.originals,
+            self.faults.len()
+        );
+        ExitCode::from(u8::from(!self.faults.is_empty()))
     }
-    for fault in &all.faults {
-        println!("fault: {fault}");
-    }
-    println!(
-        "{} entries, {} intakes, {} originals checked; {} faults",
-        all.entries,
-        all.intakes,
-        all.originals,
-        all.faults.len()
-    );
-    Ok(ExitCode::from(u8::from(!all.faults.is_empty())))
 }
 
 /// Checks the log of one shop.

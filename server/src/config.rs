@@ -37,6 +37,10 @@ pub enum Command {
     Backup(Backup),
     /// Make a data folder from a backup and the exported log key, open a new epoch, and check it.
     Restore(Restore),
+    /// Move an installation to another folder or database, with everything; again, to end what a stop interrupted.
+    Move(Move),
+    /// Tidy the files: note what no entry names, and take away what was noted long enough.
+    Sweep(Sweep),
     /// Watch logs: sign their checkpoints as long as they only go on.
     Witness(WitnessOf),
     /// Lay one photo of a view over another and say where to look; needs no data folder.
@@ -172,12 +176,46 @@ pub struct RotateKey {
     pub overlap_days: u32,
 }
 
+/// From where to where.
+#[derive(Debug, Args)]
+pub struct Move {
+    /// Where it is.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// The folder it moves to; the same where only the database moves.
+    #[arg(long, required_unless_present = "give_up")]
+    pub to_data: Option<PathBuf>,
+    /// The database it moves to, where that is not a file in the folder: `postgres://USER@HOST/NAME`.
+    #[arg(long)]
+    pub to_database: Option<String>,
+    /// Stay here: a move that was begun and has not ended is taken back.
+    #[arg(long, conflicts_with_all = ["to_data", "to_database"])]
+    pub give_up: bool,
+}
+
+/// What is tidied.
+#[derive(Debug, Args)]
+pub struct Sweep {
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// Only list: note nothing, take nothing away, make nothing.
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Days that a file stands noted before it goes.
+    #[arg(long, default_value_t = crate::upkeep::GRACE_DAYS)]
+    pub grace_days: u32,
+    /// Make copies of photos that are gone again, and take nothing away.
+    #[arg(long)]
+    pub renditions: bool,
+}
+
 /// Where a copy goes.
 #[derive(Debug, Args)]
 pub struct Backup {
-    /// The folder that holds everything.
-    #[arg(long, env = "COUNTERFOIL_DATA")]
-    pub data: PathBuf,
+    /// Of what.
+    #[command(flatten)]
+    pub kept: Kept,
     /// The folder of the copy, on another disk.
     #[arg(long)]
     pub to: PathBuf,
@@ -189,9 +227,9 @@ pub struct Restore {
     /// The folder of the copy.
     #[arg(long)]
     pub from: PathBuf,
-    /// The folder to make; empty or not there yet.
-    #[arg(long, env = "COUNTERFOIL_DATA")]
-    pub data: PathBuf,
+    /// The folder to make, empty or not there yet; and the database, which holds nothing yet.
+    #[command(flatten)]
+    pub kept: Kept,
     /// The exported log key.
     #[arg(long)]
     pub key: PathBuf,
@@ -249,6 +287,12 @@ pub struct Serve {
     /// How long parts of a file that nobody finishes are kept, in seconds.
     #[arg(long, env = "COUNTERFOIL_PARTS_KEPT_S")]
     pub parts_kept_s: Option<u32>,
+    /// Within how many days every original is read again; 0: never.
+    #[arg(long, env = "COUNTERFOIL_REHASH_DAYS")]
+    pub rehash_days: Option<u32>,
+    /// How many days a file that no entry names stands noted before it goes.
+    #[arg(long, env = "COUNTERFOIL_SWEEP_GRACE_DAYS")]
+    pub sweep_grace_days: Option<u32>,
     /// Address of its own for `/healthz`, `/readyz` and `/metrics`, such as 127.0.0.1:9080; nobody outside is meant to reach it.
     #[arg(long, env = "COUNTERFOIL_OPERATIONS")]
     pub operations: Option<SocketAddr>,
@@ -302,6 +346,8 @@ impl Serve {
             behind_proxy: self.behind_proxy || file.behind_proxy,
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
             parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
+            rehash_days: self.rehash_days.or(file.rehash_days),
+            sweep_grace_days: self.sweep_grace_days.or(file.sweep_grace_days),
             operations: self.operations.or(file.operations),
             leaving_s: self.leaving_s.or(file.leaving_s),
             stamp_url: self.stamp_url.or(file.stamp_url),

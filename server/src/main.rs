@@ -5,8 +5,11 @@ use std::process::{self, ExitCode};
 
 use clap::Parser;
 use counterfoil::config::{Cli, Command, Kinds};
+use counterfoil::database::Place;
 use counterfoil::pack::choose::{Customer, Wanted};
-use counterfoil::{backup, check, comparing, demo, http, own_kinds, pack, problem, restore, rotating, serve, witness};
+use counterfoil::{
+    backup, check, comparing, demo, http, moving, own_kinds, pack, problem, restore, rotating, serve, upkeep, witness,
+};
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
@@ -37,8 +40,15 @@ fn main() -> ExitCode {
                 let place = wanted.kept.place();
                 rotating::run(&place, &wanted.because, wanted.overlap_days).await.map(|()| ExitCode::SUCCESS)
             }
-            Command::Backup(of) => backup::command(&of.data, &of.to).await.map(|good| ExitCode::from(u8::from(!good))),
-            Command::Restore(of) => restore::run(&of.from, &of.data, &of.key, &of.because).await,
+            Command::Backup(of) => {
+                backup::command(&of.kept.place(), &of.to).await.map(|good| ExitCode::from(u8::from(!good)))
+            }
+            Command::Restore(of) => restore::run(&of.from, &of.kept.place(), &of.key, &of.because).await,
+            Command::Move(of) => match of.to_data {
+                Some(to) => moving::run(&of.kept.place(), &Place::new(&to, of.to_database.as_deref())).await,
+                None => moving::give_up(&of.kept.place()).await.map(|()| ExitCode::SUCCESS),
+            },
+            Command::Sweep(wanted) => upkeep::command(&wanted).await,
             Command::Witness(wanted) => witness::run(wanted).await.map(|()| ExitCode::SUCCESS),
             Command::Compare(wanted) => comparing::run(&wanted),
             Command::Kinds(Kinds::Import { dir, kept }) => {

@@ -13,6 +13,7 @@ use serde_json::json;
 
 use crate::app::{App, PICTURE_MEMORY_MB, UPLOADS};
 use crate::originals;
+use crate::upkeep;
 
 /// Upper ends of the histogram's ranges, milliseconds.
 const ENDS: [i64; 9] = [5, 20, 50, 100, 250, 500, 1000, 2500, 10_000];
@@ -20,7 +21,7 @@ const ENDS: [i64; 9] = [5, 20, 50, 100, 250, 500, 1000, 2500, 10_000];
 const LEAST_FREE: u64 = 256 * 1024 * 1024;
 
 /// A name, what it counts, and its values by their labels.
-type Gauge = (&'static str, &'static str, Vec<(String, f64)>);
+pub type Gauge = (&'static str, &'static str, Vec<(String, f64)>);
 
 /// What requests of one route took.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -89,7 +90,7 @@ impl Metrics {
 }
 
 /// A label's value as the format wants it.
-fn escaped(value: &str) -> String {
+pub(crate) fn escaped(value: &str) -> String {
     value.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
 }
 
@@ -168,6 +169,7 @@ async fn metrics(asked: web::Data<Asked>) -> HttpResponse {
             one(app.background.len() as f64),
         ),
     ];
+    gauges.extend(upkeep::gauges(&app.ledger).await.unwrap_or_default());
     if let Some(bytes) = free(&asked.data) {
         gauges.push(("counterfoil_free_bytes", "Free where everything is kept.", one(bytes as f64)));
     }

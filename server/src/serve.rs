@@ -12,7 +12,7 @@ use serde_json::json;
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
 use crate::config::Serve;
-use crate::database::{self, Engine, Place};
+use crate::database::{self, Engine, For, Place, mark};
 use crate::edge::{Clock, Random};
 use crate::erasing;
 use crate::http::guard::{Guard, guard};
@@ -25,6 +25,7 @@ use crate::originals::{Originals, make_folder};
 use crate::outside::Outside;
 use crate::tls::trust::Trust;
 use crate::tls::{self, Certificates};
+use crate::upkeep;
 use crate::words;
 
 /// Where to listen when nothing is said.
@@ -61,12 +62,32 @@ pub async fn open(place: impl Into<Place>, check: bool) -> Result<Opened, String
 /// # Errors
 /// A sentence that says what to do.
 pub async fn open_at(place: impl Into<Place>, check: bool, clock: Clock) -> Result<Opened, String> {
-    let place = place.into();
+    open_for(&place.into(), For::Work, check, clock).await
+}
+
+/// Opens a data folder for this, with its database.
+async fn open_for(place: &Place, what: For, check: bool, clock: Clock) -> Result<Opened, String> {
     let data = place.data.as_path();
-    let text = |e: &dyn std::fmt::Display| e.to_string();
     make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
+    let pool = database::open(place, what).await.map_err(|e| e.to_string())?;
+    over(pool, data, check, clock).await
+}
+
+/// Opens what a move left behind too.
+///
+/// # Errors
+/// A sentence that says what to do.
+pub async fn open_left(place: &Place) -> Result<Opened, String> {
+    open_for(place, For::Left, false, Clock::System).await
+}
+
+/// The same over a database that is open.
+///
+/// # Errors
+/// A sentence that says what to do.
+pub async fn over(pool: database::Pool, data: &Path, check: bool, clock: Clock) -> Result<Opened, String> {
+    let text = |e: &dyn std::fmt::Display| e.to_string();
     words::know(words::own::load(&data.join("words")));
-    let pool = database::open(&place).await.map_err(|e| text(&e))?;
     // Two that start for the first time make one key.
     let alone = database::alone(&pool, KEYS).await.map_err(|e| text(&e))?;
     let empty = start::shops(&pool).await.map_err(|e| text(&e))?.is_empty();
@@ -101,8 +122,11 @@ async fn sweep(ledger: &Ledger) -> Result<(), String> {
 async fn expire_parts(ledger: &Ledger, kept: Duration) -> Result<(), String> {
     let before = ledger.clock().now().saturating_sub(i64::try_from(kept.as_millis()).unwrap_or(i64::MAX));
     for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
-        let gone =
-            ledger.originals().expire_parts(shop, before).map_err(|e| format!("the parts of shop {shop}: {e}"))?;
+        let keep = upkeep::holds::files(ledger.pool(), shop).await.map_err(|e| e.to_string())?;
+        let gone = ledger
+            .originals()
+            .expire_parts(shop, before, &keep)
+            .map_err(|e| format!("the parts of shop {shop}: {e}"))?;
         tracing::info!(%shop, gone, "files of which only parts came");
     }
     Ok(())
@@ -117,12 +141,12 @@ pub async fn run(wanted: Serve) -> Result<(), String> {
     serve(wanted, &data, None).await
 }
 
-/// Opens a new epoch in a data folder that was set back.
+/// Opens a new epoch in a data folder that was set back, or that a move left behind.
 ///
 /// # Errors
 /// A sentence.
 pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
-    let opened = open(place.clone(), false).await?;
+    let opened = open_left(place).await?;
     for shop in start::shops(opened.ledger.pool()).await.map_err(|e| e.to_string())? {
         let head = opened.ledger.new_epoch(shop, because).await.map_err(|e| e.to_string())?;
         println!(
@@ -130,6 +154,8 @@ pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
             head.epoch, head.size
         );
     }
+    // From here on it is a log of its own, wherever the one before goes on.
+    mark::clear(opened.ledger.pool()).await.map_err(|e| e.to_string())?;
     erasing::customer::replay(&opened.ledger).await?;
     opened.ledger.close().await;
     Ok(())
@@ -254,6 +280,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     }
     tokio::spawn(tend_daily(access.clone(), ledger.clone()));
     let errands = tokio::spawn(outside.keep(app.stopping.clone()));
+    let tidying = tokio::spawn(upkeep::keep(app.clone(), upkeep::Told::of(&wanted)));
     let token = access.set_up_token().await.map_err(|p| p.detail)?;
     let beside = match wanted.operations {
         Some(at) => {
@@ -285,6 +312,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     server.await.map_err(|e| e.to_string())?;
     // A try under way is given up; it stands in its file.
     errands.abort();
+    tidying.abort();
     app.background.close();
     app.background.wait().await;
     ledger.close().await;

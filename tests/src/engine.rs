@@ -90,7 +90,7 @@ pub fn database_of(data: &Path) -> Option<String> {
 }
 
 /// The arguments that name the database of a data folder.
-pub(crate) fn arguments(data: &Path) -> Vec<String> {
+pub fn arguments(data: &Path) -> Vec<String> {
     database_of(data).map_or_else(Vec::new, |address| vec!["--database".to_owned(), address])
 }
 

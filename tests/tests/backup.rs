@@ -8,6 +8,7 @@ use evidence::digest::Digest;
 use serde_json::json;
 use tests::ask::{Actor, CookieStaff};
 use tests::counter::Counter;
+use tests::engine;
 use tests::picture;
 use tests::record;
 use tests::seeded::Seeded;
@@ -20,6 +21,9 @@ fn told(args: &[&str], paths: &[(&str, &Path)]) -> (bool, String) {
     command.args(args);
     for (name, path) in paths {
         command.arg(name).arg(path);
+        if *name == "--data" {
+            command.args(engine::arguments(path));
+        }
     }
     let done = command.output().expect("the program runs");
     let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
@@ -104,6 +108,7 @@ async fn a_backup_taken_while_serving_is_put_back_and_checks() {
     assert!(!good && said.contains("is not empty"), "{said}");
 
     let back = at("back");
+    engine::address(&back);
     let (good, said) = restore(&copy, &back, &key);
     assert!(good && said.contains("epoch 2 is open") && said.contains("; 0 faults"), "{said}");
     let mut server = Server::over(&back, &How::default());

@@ -83,7 +83,9 @@ impl Log for Remembered {
 pub(crate) async fn database(folder: &Path) -> database::Pool {
     match std::env::var("COUNTERFOIL_TEST_ENGINE").as_deref() {
         Ok("postgres") => {
-            database::open(&database::Place::new(folder, Some(&cluster::database()))).await.expect("a database")
+            database::open(&database::Place::new(folder, Some(&cluster::database())), database::For::Work)
+                .await
+                .expect("a database")
         }
         Ok("sqlite") | Err(_) => database::in_memory().await,
         Ok(other) => panic!("COUNTERFOIL_TEST_ENGINE={other}: sqlite or postgres"),

@@ -6,12 +6,16 @@
 //! `COLLATE "C"`), and `instr`, which PostgreSQL gets from its first migration.
 
 mod build;
+pub mod copy;
+pub mod mark;
 mod postgres;
+mod shape;
 mod sqlite;
 
 use std::path::{Path, PathBuf};
 
 pub use build::Builder;
+pub use mark::For;
 use sqlx::any::{Any, AnyRow};
 use sqlx::{AnyConnection, AnyPool};
 
@@ -51,6 +55,23 @@ impl Place {
         Place { data: data.to_owned(), database: database.map(str::to_owned) }
     }
 
+    /// As a person reads it, without a password.
+    pub fn shown(&self) -> String {
+        let data = std::path::absolute(&self.data).unwrap_or_else(|_| self.data.clone());
+        let database = self.database.as_deref().and_then(|url| postgres::options(url).ok());
+        match database {
+            Some(options) => {
+                let mut url = options.database_url;
+                // A socket's folder says which server it is; a password never.
+                let host = url.query_pairs().find(|(k, _)| k == "host").map(|(_, v)| v.into_owned());
+                let _ = url.set_password(None);
+                url.set_query(host.map(|h| format!("host={h}")).as_deref());
+                format!("{url} with {}", data.display())
+            }
+            None => data.display().to_string(),
+        }
+    }
+
     /// Says so where nothing is kept here yet.
     ///
     /// # Errors
@@ -84,16 +105,25 @@ impl Engine {
     }
 }
 
-/// Opens the database, brings it up to date, and refuses one that does not keep what it confirms.
+/// Opens the database, brings it up to date, and refuses one that does not keep what it confirms, or that moved.
 ///
 /// # Errors
 /// The database's, the disk's, or a sentence that says what to change.
-pub async fn open(place: &Place) -> Result<Pool, StartError> {
+pub async fn open(place: &Place, what: For) -> Result<Pool, StartError> {
     sqlx::any::install_default_drivers();
     match &place.database {
-        None => sqlite::open(&place.data).await,
-        Some(url) => postgres::open(url).await,
+        None => sqlite::open(&place.data, what).await,
+        Some(url) => postgres::open(url, what).await,
     }
+}
+
+/// A fresh file, to be filled with a copy and synced by whoever asked for it: nothing in it counts before.
+///
+/// # Errors
+/// The database's, or the disk's.
+pub async fn fresh_file(path: &Path) -> Result<Pool, StartError> {
+    sqlx::any::install_default_drivers();
+    sqlite::fresh(path).await
 }
 
 /// A transaction that reads one state throughout, whatever is committed meanwhile.

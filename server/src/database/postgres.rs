@@ -4,9 +4,10 @@ use std::time::Duration;
 
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::postgres::{PgConnectOptions, PgSslMode};
-use sqlx::{Executor, Row};
+use sqlx::{AnyConnection, Connection as _, Executor, Row};
 
-use super::Pool;
+use super::{For, Pool, mark};
+use crate::ledger::load::broken;
 use crate::ledger::start::StartError;
 
 /// One state throughout. It keeps nobody waiting, so it may stand still: a check hashes for long between two queries.
@@ -22,7 +23,7 @@ pub(super) const NOT_IN_REPERTOIRE: &str = "22021";
 /// What every connection says first. A commit is on disk before it is confirmed, whatever the server's default; who
 /// waits for a lock gives up after as long as on SQLite; and a process that hangs, or whose machine is gone, keeps a
 /// shop's head from nobody for longer than this.
-const SETTINGS: &str = "
+pub(super) const SETTINGS: &str = "
     SELECT set_config('synchronous_commit', 'on', false) WHERE current_setting('synchronous_commit') IN ('off', 'local');
     SET lock_timeout = '10s';
     SET idle_in_transaction_session_timeout = '60s';
@@ -37,26 +38,40 @@ const WAIT: Duration = Duration::from_secs(5);
 /// A connection that was not used for so long is asked whether it still stands.
 const STALE: Duration = Duration::from_secs(1);
 
-/// Opens it and brings it up to date.
-pub(super) async fn open(url: &str) -> Result<Pool, StartError> {
+/// What an address says.
+pub(super) fn options(url: &str) -> Result<AnyConnectOptions, StartError> {
     if !["postgres://", "postgresql://"].iter().any(|s| url.starts_with(s)) {
         return Err(StartError::Stop(
             "--database is the address of a PostgreSQL database: postgres://USER@HOST/NAME".into(),
         ));
     }
     agreed(&url.parse()?)?;
-    let options: AnyConnectOptions = url.parse()?;
+    Ok(url.parse()?)
+}
+
+/// Opens it and brings it up to date.
+pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
+    let options = options(url)?;
+    if what != For::Move {
+        // Asked once by itself: a pool that is refused only says that it waited too long.
+        let mut first = AnyConnection::connect_with(&options).await?;
+        mark::enter(&mut first, what).await?;
+        first.close().await?;
+    }
     let pool = AnyPoolOptions::new()
         .max_connections(CONNECTIONS)
         .acquire_timeout(WAIT)
         .test_before_acquire(false)
-        .before_acquire(|db, about| {
+        .before_acquire(|db, about| Box::pin(async move { Ok(about.idle_for < STALE || db.ping().await.is_ok()) }))
+        .after_connect(move |db, _| {
             Box::pin(async move {
-                use sqlx::Connection;
-                Ok(about.idle_for < STALE || db.ping().await.is_ok())
+                db.execute(SETTINGS).await?;
+                match what {
+                    For::Move => Ok(()),
+                    _ => mark::enter(db, what).await.map_err(|e| broken(e.to_string())),
+                }
             })
         })
-        .after_connect(|db, _| Box::pin(async move { db.execute(SETTINGS).await.map(|_| ()) }))
         .connect_with(options)
         .await?;
     fit(&pool).await?;
@@ -107,7 +122,7 @@ async fn fit(pool: &Pool) -> Result<(), StartError> {
 }
 
 /// Tables whose rows belong to a shop of the table `shop`.
-const OF_A_SHOP: [&str; 15] = [
+const OF_A_SHOP: [&str; 18] = [
     "log_head",
     "entry",
     "node",
@@ -123,6 +138,9 @@ const OF_A_SHOP: [&str; 15] = [
     "own_kind",
     "tag_lease",
     "erasing",
+    "orphan",
+    "rehash",
+    "broken_file",
 ];
 
 /// Rows that belong to no shop (a copy made without its constraints), and B-trees that do not agree with their tables,

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{Executor, Row};
 
-use super::Pool;
+use super::{For, Pool, mark};
 use crate::ledger::load::broken;
 use crate::ledger::start::StartError;
 use crate::originals::sync_folder;
@@ -25,27 +25,55 @@ pub(super) fn file(data: &Path) -> PathBuf {
 }
 
 /// Opens it, made where it is not there.
-pub(super) async fn open(data: &Path) -> Result<Pool, StartError> {
-    let path = std::path::absolute(file(data)).map_err(|e| StartError::Io("the data folder".into(), e))?;
-    let path = path.to_str().ok_or_else(|| StartError::Stop("the data folder's name is not UTF-8".into()))?;
-    let options: AnyConnectOptions = format!("sqlite://{}?mode=rwc", escaped(path)).parse()?;
-    let pool = pool(6).connect_with(options).await?;
+pub(super) async fn open(data: &Path, what: For) -> Result<Pool, StartError> {
+    let held = if what == For::Move { None } else { Some(mark::share(data)?) };
+    let options = address(&file(data))?;
+    let pool = pool(6)
+        .after_connect(move |db, _| {
+            // The folder's lock is shared for as long as there is a pool.
+            let _held = &held;
+            Box::pin(async move { db.execute(SETTINGS).await.map(|_| ()) })
+        })
+        .connect_with(options)
+        .await?;
     sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await?;
     sync_folder(data).map_err(|e| StartError::Io("the data folder cannot be synced".into(), e))?;
+    mark::heed(&pool, what).await?;
     Ok(pool)
 }
 
+/// A file that is filled once, by one connection, and counts for nothing until it was synced and renamed: no journal.
+pub(super) async fn fresh(path: &Path) -> Result<Pool, StartError> {
+    const ONCE: &str = "PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; PRAGMA foreign_keys = ON;";
+    let pool = pool(1)
+        .after_connect(|db, _| Box::pin(async move { db.execute(ONCE).await.map(|_| ()) }))
+        .connect_with(address(path)?)
+        .await?;
+    sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await?;
+    Ok(pool)
+}
+
+fn address(file: &Path) -> Result<AnyConnectOptions, StartError> {
+    let path = std::path::absolute(file).map_err(|e| StartError::Io("the data folder".into(), e))?;
+    let path = path.to_str().ok_or_else(|| StartError::Stop("the data folder's name is not UTF-8".into()))?;
+    Ok(format!("sqlite://{}?mode=rwc", escaped(path)).parse()?)
+}
+
 fn pool(connections: u32) -> AnyPoolOptions {
-    AnyPoolOptions::new()
-        .max_connections(connections)
-        .after_connect(|db, _| Box::pin(async move { db.execute(SETTINGS).await.map(|_| ()) }))
+    AnyPoolOptions::new().max_connections(connections)
 }
 
 /// One in memory, for the tests of a single process.
 #[cfg(test)]
 pub(super) async fn in_memory() -> Pool {
     sqlx::any::install_default_drivers();
-    let pool = pool(1).idle_timeout(None).max_lifetime(None).connect("sqlite::memory:").await.expect("a database");
+    let pool = pool(1)
+        .after_connect(|db, _| Box::pin(async move { db.execute(SETTINGS).await.map(|_| ()) }))
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .connect("sqlite::memory:")
+        .await
+        .expect("a database");
     sqlx::migrate!("../schema/migrations/sqlite").run(&pool).await.expect("migrations");
     pool
 }

@@ -1,6 +1,7 @@
 //! HTTP: every route in one readable list, and what the handlers share.
 
 pub mod assets;
+pub mod broken;
 pub mod comparing;
 pub mod consistency;
 pub mod due;
@@ -80,6 +81,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/checkpoint").get(shop::checkpoint))
     .service(web::resource("/v1/shops/{shop}/consistency").get(consistency::consistency))
     .service(web::resource("/v1/shops/{shop}/witnessed").get(outside::witnessed).post(outside::witness_now))
+    .service(web::resource("/v1/shops/{shop}/broken-originals").get(broken::get))
     .service(web::resource("/v1/shops/{shop}/stamps").get(outside::stamps).post(outside::stamp_now))
     .service(web::resource("/v1/shops/{shop}/stream").get(stream::stream))
     .service(web::resource("/v1/shops/{shop}/intakes").get(intakes::list))

@@ -19,6 +19,7 @@ use crate::intake::body::MAX_FILM;
 use crate::originals::KeepError;
 use crate::originals::parts::PartsOf;
 use crate::problem::Problem;
+use crate::upkeep::holds;
 
 /// A file up to so many bytes goes whole.
 pub const WHOLE: u64 = 8 * 1024 * 1024;
@@ -222,9 +223,10 @@ async fn room(app: &App, place: &Place, at: u64, len: u64, words: &crate::words:
     let (originals, of) = (app.ledger.originals().clone(), place.of);
     let kept = i64::try_from(app.settled.parts_kept.as_millis()).unwrap_or(i64::MAX);
     let before = app.ledger.clock().now().saturating_sub(kept);
+    let keep = holds::files(app.ledger.pool(), of.shop).await.map_err(no::fault)?;
     let there = blocking(move || {
         if at == 0 {
-            originals.expire_parts(of.shop, before)?;
+            originals.expire_parts(of.shop, before, &keep)?;
         }
         originals.unfinished(of.shop, of.device).map_err(KeepError::from)
     })

@@ -4,6 +4,7 @@
 //! folder synced. Only then may an entry say that the bytes are held.
 
 pub mod erased;
+pub mod leftover;
 pub mod outside;
 pub mod parts;
 
@@ -25,7 +26,7 @@ pub struct Originals {
 }
 
 /// What a folder of a shop holds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Shelf {
     /// The bytes as sent.
     Originals,

@@ -1,10 +1,10 @@
 //! Files that come in parts. Each part is a file of its own, complete and synced before it counts, so that whoever was
 //! killed, the phone or the server, goes on where the acknowledged parts end. Joined, they are one original like any other.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
-use std::time::UNIX_EPOCH;
 
 use evidence::digest::Digest;
 use uuid::Uuid;
@@ -121,27 +121,15 @@ impl Originals {
         Ok(out)
     }
 
-    /// Takes away the parts of files to which nothing was added since `before`. Gives the number of files. Blocking.
+    /// Takes away the parts of files to which nothing was added since `before`, but those to be kept. Gives the number of
+    /// files. Blocking.
     ///
     /// # Errors
     /// When a folder cannot be read, or the disk refuses.
-    pub fn expire_parts(&self, shop: Uuid, before: Millis) -> io::Result<usize> {
-        let top = self.shop(shop).join("parts");
-        let mut gone = 0;
-        for device in names(&top)? {
-            for hex in names(&top.join(&device))? {
-                // A folder changes when a part is put into it.
-                let folder = top.join(&device).join(&hex);
-                let changed = fs::metadata(&folder)?.modified()?;
-                let changed = changed.duration_since(UNIX_EPOCH).map_or(0, |d| d.as_millis());
-                let (Ok(device), Ok(file)) = (device.parse(), Digest::from_hex(&hex)) else { continue };
-                if i64::try_from(changed).unwrap_or(i64::MAX) < before {
-                    self.drop_parts(&PartsOf { shop, device, file })?;
-                    gone += 1;
-                }
-            }
-        }
-        Ok(gone)
+    pub fn expire_parts(&self, shop: Uuid, before: Millis, keep: &BTreeSet<Digest>) -> io::Result<usize> {
+        let left = self.left_in_parts(shop, before, keep)?;
+        left.iter().try_for_each(|of| self.drop_parts(of))?;
+        Ok(left.len())
     }
 }
 
@@ -211,8 +199,10 @@ mod tests {
     fn what_was_left_alone_expires() {
         let (_folder, originals, of, bytes) = store();
         put(&originals, &of, &bytes, 0, 10).unwrap();
-        assert_eq!(originals.expire_parts(of.shop, 1_000).unwrap(), 0);
-        assert_eq!(originals.expire_parts(of.shop, i64::MAX).unwrap(), 1);
+        let keep = [of.file].into();
+        assert_eq!(originals.expire_parts(of.shop, 1_000, &BTreeSet::new()).unwrap(), 0);
+        assert_eq!(originals.expire_parts(of.shop, i64::MAX, &keep).unwrap(), 0, "of an intake under a hold");
+        assert_eq!(originals.expire_parts(of.shop, i64::MAX, &BTreeSet::new()).unwrap(), 1);
         assert_eq!(originals.parts_reach(&of).unwrap(), 0);
         // And the next part is as durable as the first was.
         put(&originals, &of, &bytes, 0, 10).unwrap();

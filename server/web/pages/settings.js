@@ -47,7 +47,7 @@ export function settings(at) {
       // What is outside is for the owner; whoever else looks in here sees the rest.
       const owner = session()?.roles.includes("owner");
       // As the server has it now: what was just done here, a key saved or changed, stands in it.
-      const [read, { json: here }, stamps, seen] = await Promise.all([ask("GET", "/settings"), ask("GET", ""), owner ? ask("GET", "/stamps") : null, owner ? ask("GET", "/witnessed") : null]);
+      const [read, { json: here }, stamps, seen, reread] = await Promise.all([ask("GET", "/settings"), ask("GET", ""), ...["/stamps", "/witnessed", "/broken-originals"].map((of) => owner ? ask("GET", of) : null)]);
       s = read.json;
       etag = read.etag ?? "";
       const currency = here?.currency ?? "EUR";
@@ -56,7 +56,7 @@ export function settings(at) {
         content: [
           h("h1", null, t("page.settings.title")),
           here && !here.key_exported ? key() : null,
-          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"),
+          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"), reread && originals(reread.json, here?.zone ?? "UTC"),
           here?.key_exported ? key() : null,
           here && owner ? keyChange(here) : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
@@ -118,6 +118,16 @@ export function settings(at) {
       s.witnesses.map((/** @type {any} */ w) => h("div", { "data-key": w.key },
         h("p", null, w.size === undefined ? t("page.settings.witness-not-yet", { name: w.name }) : t("page.settings.witness", { name: w.name, size: w.size })), waits(w.waiting, zone))),
       h("div", { class: "row" }, act({ words: t("act.witness-now"), does: async () => (await ask("POST", "/witnessed", { json: {} }), at.again()) })));
+  }
+
+  /** Originals: whether each was read again, and which are broken. @param {any} s @param {string} zone */
+  function originals(s, zone) {
+    const when = (/** @type {string} */ text) => dayAndTime(Date.parse(text), zone);
+    return h("section", { class: "section", id: "originals" },
+      h("h2", null, t("page.settings.originals")), h("p", { class: "soft" }, t("page.settings.originals-words")),
+      s.broken.map((/** @type {any} */ b) => h("p", { "data-file": b.file },
+        t(`page.settings.originals-broken.${b.what}`, { tags: b.tags.join(", "), since: when(b.since), file: b.file }))),
+      h("p", null, s.round_at ? t("page.settings.originals-round", { when: when(s.round_at) }) : t("page.settings.originals-not-yet")));
   }
 
   /** @param {string} currency */

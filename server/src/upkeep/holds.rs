@@ -1,0 +1,26 @@
+//! What may not go: files that intakes under a hold name.
+
+use std::collections::BTreeSet;
+
+use evidence::digest::Digest;
+use uuid::Uuid;
+
+use crate::database::Pool;
+use crate::ledger::load;
+
+/// Every file that an intake names whose newest word on holds is that it is held.
+///
+/// # Errors
+/// The database's.
+pub async fn files(pool: &Pool, shop: Uuid) -> Result<BTreeSet<Digest>, sqlx::Error> {
+    let rows = sqlx::query(
+        "SELECT DISTINCT f.file FROM named_file f JOIN (
+             SELECT intake, max(CASE WHEN type = 'hold-set' THEN idx ELSE -1 END) AS put, max(CASE WHEN type = 'hold-lifted' THEN idx ELSE -1 END) AS lifted
+             FROM entry WHERE shop = $1 AND type IN ('hold-set', 'hold-lifted') GROUP BY intake
+         ) h ON h.intake = f.intake WHERE f.shop = $1 AND h.put > h.lifted",
+    )
+    .bind(shop.to_string())
+    .fetch_all(pool)
+    .await?;
+    rows.iter().map(|r| load::hash(r, "file").map(Digest)).collect()
+}
