@@ -14,6 +14,7 @@ use evidence::entry::Entry;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use sqlx::{ConnectOptions, Connection};
 
+use crate::originals::place::MARK;
 use crate::originals::{make_folder, sync_folder};
 
 /// The database's name in a data folder and in a backup.
@@ -49,6 +50,12 @@ pub async fn run(data: &Path, to: &Path) -> Result<Done, String> {
         return Err(format!(
             "{} holds no {DATABASE}. Where PostgreSQL keeps the log, its own tools back that up; then copy the folder shops",
             data.display()
+        ));
+    }
+    if let Ok(place) = fs::read_to_string(data.join(MARK)) {
+        return Err(format!(
+            "the originals are in {}, which a copy of this folder does not hold. Copy the database first (`sqlite3 … \"VACUUM INTO …\"`), then the bucket with its own tools, then the rest of the folder",
+            place.trim()
         ));
     }
     let inside =

@@ -11,6 +11,7 @@ use serde_json::json;
 
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
+use crate::away;
 use crate::config::Serve;
 use crate::database::{self, Engine, Place};
 use crate::edge::{Clock, Random};
@@ -20,7 +21,7 @@ use crate::http::{self, methods};
 use crate::judging;
 use crate::ledger::{Ledger, start};
 use crate::operations;
-use crate::originals::{Originals, make_folder};
+use crate::originals::{Lock, Originals, make_folder};
 use crate::outside::Outside;
 use crate::tls::trust::Trust;
 use crate::tls::{self, Certificates};
@@ -72,7 +73,8 @@ pub async fn open_at(place: impl Into<Place>, check: bool, clock: Clock) -> Resu
     let random = Random::System;
     let seed = start::key_file(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
     drop(alone);
-    let originals = Originals::open(&data.join("shops")).map_err(|e| format!("the originals: {e}"))?;
+    let lock = place.lock_days.map(|days| Lock { days, clock: clock.clone() });
+    let originals = Originals::of(data, place.originals.as_deref(), lock, &random)?;
     let ledger = Ledger::new(pool, originals, clock, random, seed);
     if check {
         ledger.check_start().await.map_err(|e| text(&e))?;
@@ -84,16 +86,24 @@ pub async fn open_at(place: impl Into<Place>, check: bool, clock: Clock) -> Resu
 
 /// Takes away what a crash left half written; who sent it sends it again.
 async fn sweep(ledger: &Ledger) -> Result<(), String> {
-    // Where others serve from the same folder, what was written to lately is an upload of theirs.
-    let older = match Engine::of(ledger.pool()) {
-        Engine::Sqlite => None,
-        Engine::Postgres => Some(ledger.clock().now().saturating_sub(LEFT_LYING)),
-    };
+    let older = left_lying(ledger);
     for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
         let swept = ledger.originals().sweep(shop, older).map_err(|e| format!("the files of shop {shop}: {e}"))?;
         tracing::info!(%shop, swept, "files that a crash left half written");
     }
     Ok(())
+}
+
+/// The time before which nobody writes to what is under way any more; none: one process is all there is, and it has just
+/// started.
+fn left_lying(ledger: &Ledger) -> Option<i64> {
+    // Where others serve from the same folder, what was written to lately is an upload of theirs.
+    (Engine::of(ledger.pool()) == Engine::Postgres).then(|| lately(ledger))
+}
+
+/// What was last written to before this is nobody's any more, wherever it was begun.
+pub(crate) fn lately(ledger: &Ledger) -> i64 {
+    ledger.clock().now().saturating_sub(LEFT_LYING)
 }
 
 /// Takes away parts of files that nobody finished.
@@ -140,8 +150,9 @@ pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
 /// A sentence.
 pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(), String> {
     logs(wanted.log_json);
-    let Opened { ledger } = open(Place::new(data, wanted.database.as_deref()), true).await?;
+    let Opened { ledger } = open(wanted.place(data), true).await?;
     ledger.hear_others().await.map_err(|e| e.to_string())?;
+    away::at_start(&ledger, left_lying(&ledger)).await?;
     sweep(&ledger).await?;
     expire_parts(&ledger, wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into()))).await?;
     erasing::customer::replay(&ledger).await?;
@@ -187,13 +198,11 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     let app = App::new(ledger.clone(), access.clone(), outside.clone(), settled);
     let waiting = judging::resume(&app).await.map_err(|e| e.to_string())?;
     tracing::info!(waiting, "photos to judge from before");
-    match erasing::sweep(&app).await {
-        Ok(gone) => tracing::info!(gone, "erased files taken away from before"),
-        Err(e) => tracing::error!(error = %e, "erased files could not be taken away"),
+    let cleared = away::reachable(&app).await;
+    if cleared {
+        away::clear(&app).await;
     }
-    if let Err(e) = erasing::customer::finish(&app).await {
-        tracing::error!(error = %e, "an erasure could not be finished; it is tried again at the next start");
-    }
+    app.runtime.spawn(away::keep(app.clone(), cleared));
     access.tend().await.map_err(|e| e.detail)?;
 
     let metrics = operations::Metrics::default();
