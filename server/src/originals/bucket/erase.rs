@@ -35,6 +35,16 @@ impl Client {
         }
     }
 
+    /// What the bucket itself answers to a question.
+    pub(super) async fn bucket_query(&self, query: &HashMap<String, String>) -> Result<String, Failed> {
+        self.again(|| async {
+            let bucket = self.within(0).with_extra_query(query.clone()).map_err(|e| of(&e, false))?;
+            let answer = bucket.get_object("/").await.map_err(|e| of(&e, false))?;
+            answer.to_string().map_err(|e| Failed::Away(e.to_string()))
+        })
+        .await
+    }
+
     async fn erase_versions(&self, key: &str, versions: Vec<String>) -> Result<(), Failed> {
         let all: Vec<_> = versions.into_iter().map(|v| ObjectIdentifier::with_version(key, v)).collect();
         let done = self
@@ -49,13 +59,7 @@ impl Client {
     /// Every version of an object, and every mark that it was deleted. `None` where the store cannot tell.
     pub(super) async fn versions(&self, key: &str) -> Result<Option<Vec<String>>, Failed> {
         let query = HashMap::from([("versions".to_owned(), String::new()), ("prefix".to_owned(), key.to_owned())]);
-        let listed = self
-            .again(|| async {
-                let bucket = self.within(0).with_extra_query(query.clone()).map_err(|e| of(&e, false))?;
-                let answer = bucket.get_object("/").await.map_err(|e| of(&e, false))?;
-                answer.to_string().map_err(|e| Failed::Away(e.to_string()))
-            })
-            .await;
+        let listed = self.bucket_query(&query).await;
         match listed {
             Ok(text) if text.contains("<ListVersionsResult") => Ok(Some(read(&text, key))),
             Err(Failed::Away(why)) => Err(Failed::Away(why)),
@@ -64,12 +68,14 @@ impl Client {
     }
 }
 
+/// What stands in an element of an answer.
+pub(super) fn text(of: &str, tag: &str) -> Option<String> {
+    Some(of.split_once(&format!("<{tag}>"))?.1.split_once(&format!("</{tag}>"))?.0.to_owned())
+}
+
 /// The versions of one key in a list. Keys are made of letters, digits and `-_./`: nothing in them is escaped.
 fn read(list: &str, key: &str) -> Vec<String> {
     let begins = |tag: &str| list.split(&format!("<{tag}>")).skip(1).map(str::to_owned).collect::<Vec<_>>();
-    let text = |of: &str, tag: &str| {
-        Some(of.split_once(&format!("<{tag}>"))?.1.split_once(&format!("</{tag}>"))?.0.to_owned())
-    };
     let all = begins("Version").into_iter().chain(begins("DeleteMarker"));
     all.filter(|v| text(v, "Key").as_deref() == Some(key)).filter_map(|v| text(&v, "VersionId")).collect()
 }

@@ -4,6 +4,7 @@
 mod address;
 mod client;
 mod erase;
+mod left;
 mod lock;
 mod probe;
 mod put;
@@ -235,28 +236,7 @@ impl Bucket {
     /// Blocking.
     pub(super) fn sweep(&self, shop: Uuid, older: Option<Millis>) -> io::Result<usize> {
         let (client, prefix) = (self.client.clone(), format!("{}{shop}/", self.address.prefix));
-        self.wait(async move {
-            let pages = client
-                .again(|| async {
-                    let listed = client.within(0).list_multiparts_uploads(Some(&prefix), None).await;
-                    listed.map_err(|e| of(&e, false))
-                })
-                .await?;
-            let mut swept = 0;
-            for upload in pages.into_iter().flat_map(|p| p.uploads) {
-                let begun = upload.initiated.parse::<jiff::Timestamp>().map(|t| t.as_millisecond());
-                if older.is_none_or(|older| begun.is_ok_and(|at| at < older)) && upload.key.starts_with(&prefix) {
-                    let gone = client.within(0).abort_upload(&upload.key, &upload.id).await;
-                    match gone.map_err(|e| of(&e, false)) {
-                        Ok(()) => swept += 1,
-                        // Another process did the same.
-                        Err(Failed::Absent) => {}
-                        Err(failed) => return Err(failed),
-                    }
-                }
-            }
-            Ok(swept)
-        })
+        self.wait(async move { client.abort_left(&prefix, older).await })
     }
 
     /// Runs on the store's threads; whoever waits does not block.

@@ -24,12 +24,15 @@ impl Client {
         let name = |what: &str| format!("{}probe/{}-{what}", self.prefix, hex(self.random.bytes::<8>()));
         let (one, two) = (name("one"), name("two"));
         let found = self.tried(&one, &two).await;
-        // Whatever was found: nothing of it stays.
+        // Whatever was found: nothing of it stays. What was wrong first is told.
         for key in [&one, &two] {
-            self.erase(key).await?;
+            let erased = self.erase(key).await;
+            if found.is_ok() {
+                erased?;
+            }
         }
-        self.clear_probes().await;
         let found = found?;
+        self.clear_probes().await;
         if let Some(lock) = &self.lock {
             self.try_lock(lock, &name("lock")).await?;
         }
