@@ -137,7 +137,7 @@ async fn a_bucket_that_is_away_stops_photos_and_nothing_else() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_store_that_is_killed_in_the_middle_loses_nothing_acknowledged() {
     let mut far = tokio::task::spawn_blocking(Store::start).await.expect("a store");
-    let kept = kept(&far.endpoint().to_owned(), &How::default()).await;
+    let kept = kept(far.endpoint(), &How::default()).await;
     let mut random = Seeded::new(0x54);
     let (rounds, mut sent, mut failed) = (if tests::long() { 30 } else { 3 }, Acknowledged::default(), 0);
     for round in 0..rounds {
