@@ -113,12 +113,15 @@ pub struct Kept {
     /// The database, where it is not a file in that folder: `postgres://USER@HOST/NAME`.
     #[arg(long, env = "COUNTERFOIL_DATABASE", hide_env_values = true)]
     pub database: Option<String>,
+    /// Where originals are, when not in that folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`.
+    #[arg(long, env = "COUNTERFOIL_ORIGINALS")]
+    pub originals: Option<String>,
 }
 
 impl Kept {
     /// As the rest of the program wants it.
     pub fn place(&self) -> Place {
-        Place::new(&self.data, self.database.as_deref())
+        Place::new(&self.data, self.database.as_deref()).with_originals(self.originals.as_deref())
     }
 }
 
@@ -262,6 +265,13 @@ pub struct Serve {
     /// The database, where it is not a file in that folder: `postgres://USER@HOST/NAME`.
     #[arg(long, env = "COUNTERFOIL_DATABASE", hide_env_values = true)]
     pub database: Option<String>,
+    /// Where originals are kept, when not in that folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`. Its keys are
+    /// COUNTERFOIL_S3_KEY and COUNTERFOIL_S3_SECRET in the environment.
+    #[arg(long, env = "COUNTERFOIL_ORIGINALS")]
+    pub originals: Option<String>,
+    /// For how many days that bucket keeps an original, whoever asks it to delete one (Object Lock, governance mode).
+    #[arg(long, env = "COUNTERFOIL_ORIGINALS_LOCK_DAYS", value_parser = clap::value_parser!(u32).range(1..=36_500))]
+    pub originals_lock_days: Option<u32>,
     /// Address and port to listen on; port 0 takes a free one.
     #[arg(long, env = "COUNTERFOIL_LISTEN")]
     pub listen: Option<SocketAddr>,
@@ -326,6 +336,12 @@ pub struct Serve {
 }
 
 impl Serve {
+    /// Where everything is kept, in this data folder.
+    pub fn place(&self, data: &Path) -> Place {
+        let place = Place::new(data, self.database.as_deref()).with_originals(self.originals.as_deref());
+        Place { lock_days: self.originals_lock_days, ..place }
+    }
+
     /// Fills what flags and environment left open from the file.
     ///
     /// # Errors
@@ -337,6 +353,8 @@ impl Serve {
             config: self.config,
             data: self.data.or(file.data),
             database: self.database.or(file.database),
+            originals: self.originals.or(file.originals),
+            originals_lock_days: self.originals_lock_days.or(file.originals_lock_days),
             listen: self.listen.or(file.listen),
             public_url: self.public_url.or(file.public_url),
             // A flag for one way to HTTPS takes the place of the other way in the file.

@@ -44,7 +44,7 @@ pub async fn run(wanted: crate::config::Serve, empty: bool) -> Result<(), String
         None => fresh_folder(),
     };
     println!("An invented shop, kept in {}", data.display());
-    fill(Place::new(&data, wanted.database.as_deref()), Clock::System.now(), empty).await?;
+    fill(wanted.place(&data), Clock::System.now(), empty).await?;
     serve::serve(crate::config::Serve { data: Some(data.clone()), ..wanted }, &data, Some(!empty)).await
 }
 

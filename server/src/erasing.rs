@@ -8,6 +8,7 @@ use sqlx::Row;
 use uuid::Uuid;
 
 use crate::app::App;
+use crate::away;
 use crate::ledger::Ledger;
 use crate::ledger::load::{self, broken};
 use crate::originals::Shelf;
@@ -24,14 +25,24 @@ const ERASED: &str = "SELECT DISTINCT shop, file FROM named_file f WHERE f.erase
 /// A sentence for the log; the same is tried again at the next start.
 pub async fn sweep(app: &App) -> Result<usize, String> {
     let rows = sqlx::query(ERASED).fetch_all(app.ledger.pool()).await.map_err(|e| e.to_string())?;
-    let mut gone = 0;
+    let away = || "the store of originals does not answer; it is taken away when it does".to_owned();
+    // Nobody is kept from writing while a store that is away is waited for.
+    if !rows.is_empty() && !away::reachable(app).await {
+        return Err(away());
+    }
+    let (mut gone, mut failed) = (0, None);
     for r in &rows {
         let shop: String = r.try_get("shop").map_err(|e| e.to_string())?;
         let shop: Uuid = shop.parse().map_err(|_| "a shop's id is not a UUID".to_owned())?;
         let file = Digest(load::hash(r, "file").map_err(|e| e.to_string())?);
-        gone += one(app, shop, file).await.map_err(|e| e.to_string())?;
+        match one(app, shop, file).await {
+            Ok(n) => gone += n,
+            // One that a bucket keeps locked keeps no other.
+            Err(e) if away::reachable(app).await => failed = failed.or(Some(format!("{file}: {e}"))),
+            Err(_) => return Err(away()),
+        }
     }
-    Ok(gone)
+    failed.map_or(Ok(gone), Err)
 }
 
 /// One file. Alone: nobody says meanwhile that its bytes are held.

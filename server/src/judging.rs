@@ -9,6 +9,7 @@ use uuid::Uuid;
 
 use crate::alike::{self, Told};
 use crate::app::{App, PICTURE_MEMORY_MB, WEIGHING_MB};
+use crate::away;
 use crate::database::{self, Engine};
 use crate::intake::decide::Refusal;
 use crate::ledger::load::{self, broken};
@@ -62,7 +63,7 @@ pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64, film: bool) -
     let originals = app.ledger.originals().clone();
     if film {
         let walk = move || {
-            let mut source = std::fs::File::open(originals.path(shop, Shelf::Originals, &file))?;
+            let mut source = originals.file(shop, Shelf::Originals, &file)?;
             Ok(Weighed { admitted: photo::admit_film(&mut source, size)?, needed: FILM_MEMORY })
         };
         return tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?;
@@ -94,8 +95,7 @@ pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String,
     let film = weighed.admitted.is_ok_and(Kind::is_film);
     let look = move || {
         if film {
-            let path = originals.path(shop, Shelf::Originals, &file);
-            let mut source = std::fs::File::open(path).map_err(|e| e.to_string())?;
+            let mut source = originals.file(shop, Shelf::Originals, &file).map_err(|e| e.to_string())?;
             let len = source.metadata().map_err(|e| e.to_string())?.len();
             let told = photo::judge_film(&mut source, len).map_err(|e| e.to_string())?;
             return told.ok_or_else(|| photo::Refused::Type.to_string());
@@ -254,8 +254,11 @@ fn held_of(r: &database::Row) -> Result<Held, sqlx::Error> {
 /// # Errors
 /// The database's.
 pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
-    if Engine::of(app.ledger.pool()) == Engine::Postgres {
+    let postgres = Engine::of(app.ledger.pool()) == Engine::Postgres;
+    if postgres || app.ledger.originals().bucket().is_some() {
         app.runtime.spawn(take_up(app.clone()));
+    }
+    if postgres {
         return Ok(0);
     }
     let waiting = waiting(app).await?;
@@ -264,18 +267,22 @@ pub async fn resume(app: &App) -> Result<usize, sqlx::Error> {
     Ok(count)
 }
 
-/// The same for ever where several processes serve: what stood without a judgement at one look and still does at the next
-/// was left by a process that is gone. A photo is judged in seconds.
+/// The same for ever where several processes serve, or a bucket may be away: what stood without a judgement at one look and
+/// still does at the next was left by a process that is gone, or could not be read. A photo is judged in seconds.
 async fn take_up(app: App) {
     let (mut before, mut tried) = (Vec::new(), Vec::new());
     loop {
-        match waiting(&app).await {
+        let looked = if away::reachable(&app).await { waiting(&app).await } else { Ok(Vec::new()) };
+        match looked {
             Ok(now) => {
                 let left: Vec<_> = now.iter().filter(|w| before.contains(*w) && !tried.contains(*w)).cloned().collect();
                 // What cannot be judged is not tried at every look.
                 tried.extend(left.iter().cloned());
                 before = now;
                 judge_all(app.clone(), left).await;
+                if !away::reachable(&app).await {
+                    tried.clear();
+                }
             }
             Err(e) => tracing::warn!(error = %e, "photos that another process left cannot be looked for now"),
         }
@@ -302,8 +309,9 @@ async fn judge_all(app: App, waiting: Vec<(Held, bool)>) {
         tracing::error!(error = %e, "a photo that came could not be taken over at start");
     }
     for (held, film) in waiting {
-        let path = app.ledger.originals().path(held.shop, Shelf::Originals, &held.file);
-        let size = tokio::fs::metadata(path).await.map_or(0, |m| m.len());
+        let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
+        let size = tokio::task::spawn_blocking(move || originals.size(shop, Shelf::Originals, &file)).await;
+        let size = size.map_or(0, |size| size.unwrap_or(0));
         let result = match weigh(&app, held.shop, held.file, size, film).await {
             Ok(weighed) => judge(app.clone(), held.clone(), weighed).await.map(|_| ()),
             Err(e) => Err(e.to_string()),

@@ -3,6 +3,7 @@
 pub mod access;
 pub mod alike;
 pub mod app;
+pub mod away;
 pub mod backup;
 pub mod check;
 pub mod comparing;

@@ -19,6 +19,7 @@ use crate::database::{self, For, Place, Pool, copy};
 use crate::edge::{Clock, Random};
 use crate::ledger::{Ledger, load};
 use crate::originals::make_folder;
+use crate::originals::place::MARK;
 use crate::serve;
 
 /// Moves. Exit code 0: it is there and checked; 1: what does not agree was told, and it is still here.
@@ -27,6 +28,9 @@ use crate::serve;
 /// A sentence that says what to do; what was copied stays for the next try.
 pub async fn run(from: &Place, to: &Place) -> Result<ExitCode, String> {
     from.must_be_there()?;
+    if from.originals.is_some() || from.data.join(MARK).exists() {
+        return Err("the photos of this shop are in a bucket; a move brings along only those in the folder".to_owned());
+    }
     if from.shown() == to.shown() {
         return Err("it is there already: say another folder or another database".to_owned());
     }
@@ -89,7 +93,7 @@ impl<'a> Ends<'a> {
         let clock = Clock::System;
         let pool = database::open(from, For::Move).await.map_err(|e| text(&e))?;
         // Brought up to date here, so that nothing is left for the other end to write before it is compared.
-        let source = serve::over(pool, &from.data, true, clock.clone()).await?.ledger;
+        let source = serve::over(pool, from, true, clock.clone()).await?.ledger;
         let target = database::open(to, For::Move).await.map_err(|e| text(&e))?;
         Ok(Ends { from, to, source, target, alone, clock })
     }
@@ -170,7 +174,7 @@ impl<'a> Ends<'a> {
         if !brought.faults.is_empty() {
             return Ok(check::Report { faults: brought.faults, ..check::Report::default() });
         }
-        let there = serve::over(self.target.clone(), &self.to.data, false, self.clock.clone()).await?.ledger;
+        let there = serve::over(self.target.clone(), &self.to, false, self.clock.clone()).await?.ledger;
         let mut report = check::whole(&there).await?;
         say("the other end is checked");
         for shop in copy::shops(&mut state).await.map_err(|e| text(&e))? {

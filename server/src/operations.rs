@@ -132,9 +132,18 @@ fn free(at: &Path) -> Option<u64> {
     Some(told.f_bavail.saturating_mul(told.f_frsize))
 }
 
+/// What does not work although it serves, a sentence each. A bucket that is away is no reason to be taken out from behind a
+/// balancer: every server would be, and the counter could not go on.
+async fn lacks(asked: &Asked) -> Vec<String> {
+    let Some(bucket) = asked.app.ledger.originals().bucket() else { return Vec::new() };
+    let (answers, _) = bucket.health().await;
+    let away = || format!("the store of originals, {}, does not answer: photos wait on the phones", bucket.address());
+    (!answers).then(away).into_iter().collect()
+}
+
 async fn ready(asked: web::Data<Asked>) -> HttpResponse {
-    let reasons = reasons(&asked).await;
-    let body = json!({"ready": reasons.is_empty(), "reasons": reasons});
+    let (reasons, lacks) = (reasons(&asked).await, lacks(&asked).await);
+    let body = json!({"ready": reasons.is_empty(), "reasons": reasons, "lacks": lacks});
     let mut answer = if reasons.is_empty() { HttpResponse::Ok() } else { HttpResponse::ServiceUnavailable() };
     answer.insert_header((header::CACHE_CONTROL, "no-store")).json(body)
 }
@@ -170,6 +179,19 @@ async fn metrics(asked: web::Data<Asked>) -> HttpResponse {
         ),
     ];
     gauges.extend(upkeep::gauges(&app.ledger).await.unwrap_or_default());
+    if let Some(bucket) = app.ledger.originals().bucket() {
+        let (answers, failures) = bucket.health().await;
+        gauges.push((
+            "counterfoil_originals_store_answers",
+            "Whether the bucket of originals answers: 1, or 0.",
+            one(f64::from(u8::from(answers))),
+        ));
+        gauges.push((
+            "counterfoil_originals_store_failures",
+            "Requests since the start that the bucket of originals did not answer rightly.",
+            one(failures as f64),
+        ));
+    }
     if let Some(bytes) = free(&asked.data) {
         gauges.push(("counterfoil_free_bytes", "Free where everything is kept.", one(bytes as f64)));
     }

@@ -108,10 +108,19 @@ constructors! {
     history_behind = "history-behind";
     /// 503: try again in a little while.
     busy = "busy";
+    /// 503: the store of originals does not answer; everything else goes on.
+    store_away = "store-away";
 }
 
 /// After how many seconds a database that was busy or away is asked again.
 pub const AGAIN: u32 = 2;
+/// After how many seconds a store that is away is asked again.
+const STORE_AGAIN: u32 = 15;
+
+/// A sentence of the first catalogue, for who knows no other.
+fn first(key: &str) -> String {
+    crate::words::language(crate::words::FIRST).plain(key).to_owned()
+}
 
 impl Problem {
     /// A problem of the given kind.
@@ -161,6 +170,32 @@ impl Problem {
         let mut p = Self::of("fault", "Something went wrong in the server. Nothing was half done.");
         p.internal = Some(reason.to_string().into());
         p
+    }
+
+    /// The store of originals does not answer now: the phone keeps the photo and goes on with everything else.
+    pub fn away(why: impl fmt::Display) -> Self {
+        tracing::warn!(%why, "photos wait on the phones: the store of originals does not answer");
+        Problem::store_away(first("refused.store-away")).because(why).after(STORE_AGAIN)
+    }
+
+    /// A file that could not be read: the store is away, or it is a fault.
+    pub fn of_file(e: std::io::Error) -> Self {
+        if crate::originals::is_away(&e) {
+            return Problem::store_away(first("refused.store-unread")).because(e).after(STORE_AGAIN);
+        }
+        Problem::internal(e)
+    }
+
+    /// The same problem in the caller's language, where it was made by what knows no caller.
+    #[must_use]
+    pub fn told_in(mut self, words: &crate::words::Catalogue) -> Self {
+        for key in ["refused.store-away", "refused.store-unread"] {
+            if *self.detail == *first(key) {
+                self.detail = words.plain(key).to_owned().into();
+                break;
+            }
+        }
+        self
     }
 
     /// A database that is busy or cannot be reached may be asked again; a text it cannot hold is the caller's; anything else

@@ -39,6 +39,9 @@ async fn keys_fit(ledger: &Ledger) -> Result<(), String> {
 /// A sentence; the backup is never written to.
 pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<ExitCode, String> {
     let data = to.data.as_path();
+    if to.originals.is_some() {
+        return Err("a backup is restored into a folder; its photos cannot be put into a bucket".to_owned());
+    }
     if !from.join(DATABASE).is_file() {
         return Err(format!("{} holds no backup: no {DATABASE} in it", from.display()));
     }
@@ -67,7 +70,7 @@ pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<E
     let clock = Clock::System;
     let file = database::open(&Place::from(data), For::Move).await.map_err(|e| e.to_string())?;
     whole(&data.join("keys").join("log.key"), |out| out.write_all(&key_text)).map_err(on_disk)?;
-    let fits = match serve::over(file.clone(), data, false, clock.clone()).await {
+    let fits = match serve::over(file.clone(), &Place::from(data), false, clock.clone()).await {
         Ok(opened) => keys_fit(&opened.ledger).await,
         Err(e) => Err(e),
     };
@@ -90,7 +93,7 @@ pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<E
             pool
         }
     };
-    let ledger = serve::over(pool, data, false, clock).await?.ledger;
+    let ledger = serve::over(pool, to, false, clock).await?.ledger;
     let text = |e: sqlx::Error| e.to_string();
     let mut tx = ledger.pool().begin().await.map_err(text)?;
     for query in ENDED {

@@ -11,6 +11,7 @@ use serde_json::json;
 
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
+use crate::away;
 use crate::config::Serve;
 use crate::database::{self, Engine, For, Place, mark};
 use crate::edge::{Clock, Random};
@@ -21,7 +22,7 @@ use crate::judging;
 use crate::ledger::keys::Ring;
 use crate::ledger::{Ledger, start};
 use crate::operations;
-use crate::originals::{Originals, make_folder};
+use crate::originals::{Lock, Originals, make_folder};
 use crate::outside::Outside;
 use crate::tls::trust::Trust;
 use crate::tls::{self, Certificates};
@@ -70,7 +71,7 @@ async fn open_for(place: &Place, what: For, check: bool, clock: Clock) -> Result
     let data = place.data.as_path();
     make_folder(data).map_err(|e| format!("the data folder {}: {e}", data.display()))?;
     let pool = database::open(place, what).await.map_err(|e| e.to_string())?;
-    over(pool, data, check, clock).await
+    over(pool, place, check, clock).await
 }
 
 /// Opens what a move left behind too.
@@ -85,7 +86,8 @@ pub async fn open_left(place: &Place) -> Result<Opened, String> {
 ///
 /// # Errors
 /// A sentence that says what to do.
-pub async fn over(pool: database::Pool, data: &Path, check: bool, clock: Clock) -> Result<Opened, String> {
+pub async fn over(pool: database::Pool, place: &Place, check: bool, clock: Clock) -> Result<Opened, String> {
+    let data = place.data.as_path();
     let text = |e: &dyn std::fmt::Display| e.to_string();
     words::know(words::own::load(&data.join("words")));
     // Two that start for the first time make one key.
@@ -94,7 +96,8 @@ pub async fn over(pool: database::Pool, data: &Path, check: bool, clock: Clock) 
     let random = Random::System;
     let ring = Ring::open(&data.join("keys").join("log.key"), empty, &random).map_err(|e| text(&e))?;
     drop(alone);
-    let originals = Originals::open(&data.join("shops")).map_err(|e| format!("the originals: {e}"))?;
+    let lock = place.lock_days.map(|days| Lock { days, clock: clock.clone() });
+    let originals = Originals::of(data, place.originals.as_deref(), lock, &random)?;
     let ledger = Ledger::new(pool, originals, clock, random, ring);
     if check {
         ledger.check_start().await.map_err(|e| text(&e))?;
@@ -106,16 +109,24 @@ pub async fn over(pool: database::Pool, data: &Path, check: bool, clock: Clock) 
 
 /// Takes away what a crash left half written; who sent it sends it again.
 async fn sweep(ledger: &Ledger) -> Result<(), String> {
-    // Where others serve from the same folder, what was written to lately is an upload of theirs.
-    let older = match Engine::of(ledger.pool()) {
-        Engine::Sqlite => None,
-        Engine::Postgres => Some(ledger.clock().now().saturating_sub(LEFT_LYING)),
-    };
+    let older = left_lying(ledger);
     for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
         let swept = ledger.originals().sweep(shop, older).map_err(|e| format!("the files of shop {shop}: {e}"))?;
         tracing::info!(%shop, swept, "files that a crash left half written");
     }
     Ok(())
+}
+
+/// The time before which nobody writes to what is under way any more; none: one process is all there is, and it has just
+/// started.
+fn left_lying(ledger: &Ledger) -> Option<i64> {
+    // Where others serve from the same folder, what was written to lately is an upload of theirs.
+    (Engine::of(ledger.pool()) == Engine::Postgres).then(|| lately(ledger))
+}
+
+/// What was last written to before this is nobody's any more, wherever it was begun.
+pub(crate) fn lately(ledger: &Ledger) -> i64 {
+    ledger.clock().now().saturating_sub(LEFT_LYING)
 }
 
 /// Takes away parts of files that nobody finished.
@@ -167,8 +178,9 @@ pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
 /// A sentence.
 pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(), String> {
     logs(wanted.log_json);
-    let Opened { ledger } = open(Place::new(data, wanted.database.as_deref()), true).await?;
+    let Opened { ledger } = open(wanted.place(data), true).await?;
     ledger.hear_others().await.map_err(|e| e.to_string())?;
+    away::at_start(&ledger, left_lying(&ledger)).await?;
     sweep(&ledger).await?;
     expire_parts(&ledger, wanted.parts_kept_s.map_or(PARTS_KEPT, |s| Duration::from_secs(s.into()))).await?;
     if let Err(e) = ledger.tend_keys().await {
@@ -216,13 +228,11 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     let app = App::new(ledger.clone(), access.clone(), outside.clone(), settled);
     let waiting = judging::resume(&app).await.map_err(|e| e.to_string())?;
     tracing::info!(waiting, "photos to judge from before");
-    match erasing::sweep(&app).await {
-        Ok(gone) => tracing::info!(gone, "erased files taken away from before"),
-        Err(e) => tracing::error!(error = %e, "erased files could not be taken away"),
+    let cleared = away::reachable(&app).await;
+    if cleared {
+        away::clear(&app).await;
     }
-    if let Err(e) = erasing::customer::finish(&app).await {
-        tracing::error!(error = %e, "an erasure could not be finished; it is tried again at the next start");
-    }
+    app.runtime.spawn(away::keep(app.clone(), cleared));
     access.tend().await.map_err(|e| e.detail)?;
 
     let metrics = operations::Metrics::default();

@@ -134,7 +134,7 @@ pub async fn command(wanted: &Sweep) -> Result<ExitCode, String> {
     if takes && let Some(mark) = mark::read(&pool).await.map_err(|e| text(&e))? {
         return Err(mark.sentence());
     }
-    let ledger = serve::over(pool, &place.data, true, Clock::System).await?.ledger;
+    let ledger = serve::over(pool, &place, true, Clock::System).await?.ledger;
     let mut good = true;
     for shop in start::shops(ledger.pool()).await.map_err(|e| text(&e))? {
         good &= match wanted.renditions {

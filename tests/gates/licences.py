@@ -83,8 +83,8 @@ for package in (p for p in meta["packages"] if p["id"] in members):
     text = "\n".join(f.read_text() for f in folder.rglob("*.rs") if "target" not in f.parts)
     for d in package["dependencies"]:
         name = (d["rename"] or d["name"]).replace("-", "_")
-        # kamadak-exif's library is called exif.
-        name = {"kamadak_exif": "exif"}.get(name, name)
+        # Libraries that are called otherwise than their package.
+        name = {"kamadak_exif": "exif", "rust_s3": "s3"}.get(name, name)
         if not re.search(rf"\b{name}\b", text):
             faults.append(f"{package['name']} names {d['name']} and does not use it")
 

@@ -1,8 +1,11 @@
 //! Which database the servers under test use: the file in the data folder, or PostgreSQL with
-//! `COUNTERFOIL_TEST_ENGINE=postgres`. A data folder keeps its database: its address is written beside it.
+//! `COUNTERFOIL_TEST_ENGINE=postgres`. A data folder keeps its database: its address is written beside it. In the same way their
+//! originals are in the folder, or in a bucket with `COUNTERFOIL_TEST_ORIGINALS=s3`.
 
 use std::fs;
 use std::path::{Path, PathBuf};
+
+use cluster::store;
 
 /// What is asked for by a test, a suite or nobody.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -38,8 +41,40 @@ pub(crate) fn begin(data: &Path, engine: Engine) -> Vec<String> {
     if database_of(data).is_none() && !data.exists() && engine.is_postgres() {
         use_database(data, &cluster::database());
     }
+    if originals_of(data).is_none() && !data.exists() && in_bucket() {
+        use_originals(data, &store::address(store::endpoint()));
+    }
     arguments(data)
 }
+
+/// Whether the suite keeps originals in a bucket.
+///
+/// # Panics
+/// When the environment says something else.
+pub fn in_bucket() -> bool {
+    match std::env::var("COUNTERFOIL_TEST_ORIGINALS").as_deref() {
+        Ok("s3") => true,
+        Ok("folder") | Err(_) => false,
+        Ok(other) => panic!("COUNTERFOIL_TEST_ORIGINALS={other}: folder or s3"),
+    }
+}
+
+/// Says where a data folder has its originals.
+///
+/// # Panics
+/// When it cannot be written down.
+pub fn use_originals(data: &Path, address: &str) {
+    fs::write(data.with_extension("originals"), address).expect("a file beside the data folder");
+}
+
+/// Where a data folder has its originals, when not in itself.
+pub fn originals_of(data: &Path) -> Option<String> {
+    fs::read_to_string(data.with_extension("originals")).ok()
+}
+
+/// The bucket's keys, as the program wants them in its environment.
+pub const STORE_KEYS: [(&str, &str); 2] =
+    [("COUNTERFOIL_S3_KEY", store::KEY), ("COUNTERFOIL_S3_SECRET", store::SECRET)];
 
 /// The address of a data folder's database, made where the folder has none yet; none for the file in there.
 ///
@@ -57,6 +92,10 @@ pub fn address(data: &Path) -> Option<String> {
 pub fn copy_database(from: &Path, to: &Path) {
     if let Some(address) = database_of(from) {
         use_database(to, &cluster::copy_of(&address));
+    }
+    // Its files are content: both may look into one bucket.
+    if let Some(address) = originals_of(from) {
+        use_originals(to, &address);
     }
 }
 
@@ -89,9 +128,10 @@ pub fn database_of(data: &Path) -> Option<String> {
     fs::read_to_string(file(data)).ok()
 }
 
-/// The arguments that name the database of a data folder.
+/// The arguments that name the database and the bucket of a data folder.
 pub fn arguments(data: &Path) -> Vec<String> {
-    database_of(data).map_or_else(Vec::new, |address| vec!["--database".to_owned(), address])
+    let named = [("--database", database_of(data)), ("--originals", originals_of(data))];
+    named.into_iter().filter_map(|(flag, address)| Some([flag.to_owned(), address?])).flatten().collect()
 }
 
 fn file(data: &Path) -> PathBuf {

@@ -138,6 +138,7 @@ impl Server {
             .arg(data)
             .args(engine::begin(data, how.engine))
             .args(&how.args)
+            .envs(engine::STORE_KEYS)
             .envs(how.env.iter().map(|(k, v)| (k, v)))
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -303,6 +304,7 @@ fn run(what: &str, data: &Path, args: &[&str]) -> Checked {
         .arg(data)
         .args(engine::arguments(data))
         .args(args)
+        .envs(engine::STORE_KEYS)
         .output()
         .expect("run the program");
     let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));

@@ -41,18 +41,29 @@ pub struct Place {
     pub data: PathBuf,
     /// `postgres://…`; none: the file `counterfoil.db` in the data folder.
     pub database: Option<String>,
+    /// `s3://…`; none: in the data folder.
+    pub originals: Option<String>,
+    /// For how many days that bucket locks them.
+    pub lock_days: Option<u32>,
 }
 
 impl From<&Path> for Place {
     fn from(data: &Path) -> Place {
-        Place { data: data.to_owned(), database: None }
+        Place::new(data, None)
     }
 }
 
 impl Place {
     /// A data folder with the database named, if one is.
     pub fn new(data: &Path, database: Option<&str>) -> Place {
-        Place { data: data.to_owned(), database: database.map(str::to_owned) }
+        Place { data: data.to_owned(), database: database.map(str::to_owned), originals: None, lock_days: None }
+    }
+
+    /// The same with the place of the originals named, if one is.
+    #[must_use]
+    pub fn with_originals(mut self, originals: Option<&str>) -> Place {
+        self.originals = originals.map(str::to_owned);
+        self
     }
 
     /// As a person reads it, without a password.

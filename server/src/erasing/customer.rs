@@ -17,8 +17,8 @@ use crate::intake::erasure::{self, AGAIN, CustomerErased};
 use crate::intake::state::{Intake, Whose};
 use crate::ledger::load::{self, Range, Stored, broken};
 use crate::ledger::{Command, Ledger, No, Right, ServerEntry, erase, project, start};
-use crate::originals::Shelf;
 use crate::originals::erased::Line;
+use crate::originals::{Originals, Shelf};
 
 /// How often an erasure is planned anew when something is said of the intake meanwhile.
 const TRIES: usize = 5;
@@ -239,7 +239,10 @@ async fn delete(ledger: &Ledger, db: &mut Connection, of: Whose, line: &Line) ->
 async fn delete_files(ledger: &Ledger, shop: Uuid, line: &Line) -> Result<usize, sqlx::Error> {
     let originals = ledger.originals();
     let mut gone = 0;
-    for file in line.files.iter().filter(|f| originals.stands(shop, Shelf::Originals, f)) {
+    for file in &line.files {
+        if !stands(originals, shop, Shelf::Originals, file) {
+            continue;
+        }
         let elsewhere: i64 = sqlx::query_scalar(
             "SELECT count(*) FROM named_file WHERE shop = $1 AND file = $2 AND intake <> $3 AND moved_idx IS NULL AND erased_idx IS NULL",
         )
@@ -252,7 +255,10 @@ async fn delete_files(ledger: &Ledger, shop: Uuid, line: &Line) -> Result<usize,
             gone += usize::from(originals.erase(shop, Shelf::Originals, file)?);
         }
     }
-    for copy in line.copies.iter().filter(|c| originals.stands(shop, Shelf::Renditions, c)) {
+    for copy in &line.copies {
+        if !stands(originals, shop, Shelf::Renditions, copy) {
+            continue;
+        }
         let mut elsewhere = false;
         for file in &line.files {
             elsewhere |= shown_elsewhere(ledger, shop, file, copy).await?;
@@ -262,6 +268,15 @@ async fn delete_files(ledger: &Ledger, shop: Uuid, line: &Line) -> Result<usize,
         }
     }
     Ok(gone)
+}
+
+/// Whether a file is back. A bucket holds nothing that a backup of the folder brings back; one that does not answer now is
+/// asked again at the next start, and keeps nobody from serving.
+fn stands(originals: &Originals, shop: Uuid, shelf: Shelf, file: &Digest) -> bool {
+    originals.is_there(shop, shelf, file).unwrap_or_else(|e| {
+        tracing::warn!(%shop, %file, error = %e, "whether an erased file is back cannot be told now");
+        false
+    })
 }
 
 /// Says it again in a log that was set back to before it was said: whoever checks must find why something is not there.

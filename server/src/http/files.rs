@@ -8,7 +8,6 @@ use evidence::digest::Digest;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
-use tokio::io::{AsyncReadExt, AsyncSeekExt};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -22,12 +21,10 @@ use crate::intake::decide::Refusal;
 use crate::intake::strokes;
 use crate::judging::{self, Held};
 use crate::ledger::{No, ServerEntry, load};
-use crate::originals::{KeepError, Shelf};
+use crate::originals::{self, KeepError, Shelf};
 use crate::photo;
 use crate::problem::Problem;
 
-/// How many bytes are read from the disk at once.
-const PIECE: usize = 256 * 1024;
 /// How long an answer waits for the judgement: the machine is still on the counter.
 const RIDE: Duration = Duration::from_secs(2);
 
@@ -109,7 +106,7 @@ pub async fn put(
     };
 
     let announced = Announced { shop, digest, size: first.size, exact };
-    let size = incoming::receive(&app, announced, body).await?;
+    let size = incoming::receive(&app, announced, body).await.map_err(|p| p.told_in(words))?;
     let (index, judged) = if exact {
         photo(&app, shop, digest, size, &named, ride(&req), words).await?
     } else {
@@ -145,7 +142,11 @@ async fn photo(
     let kept = app.discarding.read().await;
     let weighed = judging::weigh(app, shop, file, size, film(app, shop, &file).await?).await.map_err(|e| {
         // Or they are gone already: somebody sent the same at the same time, and they were refused.
-        Problem::busy(words.plain("refused.busy")).because(e)
+        if originals::is_away(&e) {
+            Problem::away(e).told_in(words)
+        } else {
+            Problem::busy(words.plain("refused.busy")).because(e)
+        }
     })?;
     let media_type = match weighed.admitted {
         Ok(kind) => kind.media_type(),
@@ -349,14 +350,13 @@ pub async fn get(
     let Some(media_type) = named.into_iter().find(|n| n.held.is_some()).map(|n| n.media_type) else {
         return Err(none());
     };
-    let path = app.ledger.originals().path(shop, Shelf::Originals, &digest);
-    let mut file = match tokio::fs::File::open(path).await {
-        Ok(file) => file,
+    let source = match app.ledger.originals().source(shop, Shelf::Originals, &digest).await {
+        Ok(source) => source,
         // Held once, erased, and named anew: not sent again yet.
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Err(none().because(e)),
-        Err(e) => return Err(no::fault(e)),
+        Err(e) => return Err(Problem::of_file(e).told_in(super::words_of(&req))),
     };
-    let size = file.metadata().await.map_err(no::fault)?.len();
+    let size = source.size();
     let etag = format!("\"{hex}\"");
     // A range of another version is answered by the whole (RFC 9110 13.1.5); bytes under a digest have one version.
     let same = req.headers().get(header::IF_RANGE).is_none_or(|v| v.as_bytes() == etag.as_bytes());
@@ -376,7 +376,7 @@ pub async fn get(
             return Ok(no);
         }
     };
-    file.seek(std::io::SeekFrom::Start(from)).await.map_err(no::fault)?;
+    let part = source.part(from, len).await.map_err(no::fault)?;
     Ok(answer
         // Films are played in place; nothing else is ever shown as what its bytes claim to be.
         .content_type(if media_type.starts_with("video/") { media_type } else { "application/octet-stream".into() })
@@ -387,7 +387,7 @@ pub async fn get(
         .insert_header((header::ACCEPT_RANGES, "bytes"))
         .insert_header((header::ETAG, etag))
         .no_chunking(len)
-        .streaming(tokio_util::io::ReaderStream::with_capacity(file.take(len), PIECE)))
+        .streaming(part))
 }
 
 /// A rendition of a photo: upright, smaller, without metadata.
@@ -444,6 +444,7 @@ pub async fn rendition_bytes(app: &App, shop: Uuid, photo: Uuid, purpose: &str) 
         .map_err(no::fault)?
     {
         Ok(bytes) => Ok(bytes),
+        Err(e) if originals::is_away(&e) => Err(Problem::of_file(e)),
         Err(e) => Err(none().because(e)),
     }
 }

@@ -20,7 +20,7 @@ use crate::intake::state::Standing;
 use crate::intake::strokes;
 use crate::ledger::load::{self, Range};
 use crate::ledger::prove;
-use crate::originals::Shelf;
+use crate::originals::{self, Shelf};
 use crate::problem::Problem;
 use crate::receipt::{Picture, erased, home};
 use crate::words;
@@ -152,16 +152,23 @@ pub async fn receipt(
         .collect();
     let kept = app.clone();
     let made = tokio::task::spawn_blocking(move || {
-        let read = |shelf: Shelf, file: &Digest| kept.ledger.originals().read(shop_id, shelf, file).ok();
+        // A paper without its pictures must not be the one that is given because the store is away.
+        let read = |shelf: Shelf, file: &Digest| match kept.ledger.originals().read(shop_id, shelf, file) {
+            Err(e) if originals::is_away(&e) => Err(Problem::of_file(e)),
+            read => Ok(read.ok()),
+        };
         let mut pictures = BTreeMap::new();
         for photo in hand_back::photos(&kind.kind, &whole) {
             let made = photo.judged.as_ref().map(|j| j.what.renditions.as_slice()).unwrap_or_default();
             let Some(r) = made.iter().find(|r| r.purpose == "large").or(made.first()) else { continue };
-            if let Some(jpeg) = read(Shelf::Renditions, &r.file) {
+            if let Some(jpeg) = read(Shelf::Renditions, &r.file)? {
                 pictures.insert(photo.taken.photo, Picture { jpeg, width: r.width, height: r.height });
             }
         }
-        let strokes = shown.as_ref().and_then(|s| s.strokes).and_then(|f| read(Shelf::Originals, &f));
+        let strokes = match shown.as_ref().and_then(|s| s.strokes) {
+            Some(file) => read(Shelf::Originals, &file)?,
+            None => None,
+        };
         let signature = strokes.and_then(|b| strokes::parse(&b).ok()).map(|d| (d.width, d.height, d.path()));
         let input = home::Input {
             words,
@@ -178,8 +185,8 @@ pub async fn receipt(
             checkpoint: &checkpoint,
             keys: &keys,
         };
-        home::sealed(&input, &signers)
+        home::sealed(&input, &signers).map_err(no::fault)
     });
-    let html = made.await.map_err(no::fault)?.map_err(no::fault)?;
+    let html = made.await.map_err(no::fault)??;
     Ok(receipts::as_file(html, "hand-back.html"))
 }

@@ -9,7 +9,7 @@ use uuid::Uuid;
 
 use super::no;
 use crate::app::App;
-use crate::originals::{Incoming, KeepError, Shelf};
+use crate::originals::{self, Incoming, KeepError, Shelf};
 use crate::problem::Problem;
 
 /// How many bytes go to the disk at once.
@@ -89,6 +89,8 @@ pub async fn blocking<T: Send + 'static>(
         Ok(Err(KeepError::WrongBytes)) => {
             Err(Problem::wrong_bytes("Other bytes arrived than were announced. Send the whole file again."))
         }
+        Ok(Err(KeepError::Away(why))) => Err(Problem::away(why)),
+        Ok(Err(KeepError::Io(e))) if originals::is_away(&e) => Err(Problem::away(e)),
         Ok(Err(KeepError::Io(e))) => {
             Err(Problem::busy("The server's disk did not take the file. It stays on the phone; try again later.")
                 .because(e))

@@ -208,7 +208,7 @@ async fn finish(app: &App, place: &Place, req: &HttpRequest) -> Result<HttpRespo
         // Nothing right will come of them.
         drop_parts().await?;
     }
-    blocking(move || joined).await?;
+    blocking(move || joined).await.map_err(|p| p.told_in(super::words_of(req)))?;
     drop((joining, everywhere));
     let held = files::held(app, of.shop, of.file, size, req).await;
     // What is refused for what it is stays refused; what could not be written now is finished by an empty part.

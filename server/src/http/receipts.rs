@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
+use std::io;
 use std::sync::Arc;
 
 use actix_web::http::header;
@@ -22,7 +23,7 @@ use crate::intake::state::{Intake, Standing, Whose};
 use crate::intake::{sheet, strokes};
 use crate::ledger::load::{self, Range};
 use crate::ledger::{Ledger, prove};
-use crate::originals::Shelf;
+use crate::originals::{self, Shelf};
 use crate::problem::Problem;
 use crate::receipt::{Evidence, Input, Picture, page, since, tag};
 use crate::words::{self, Catalogue};
@@ -179,8 +180,9 @@ async fn render(
     let signers = app.ledger.signers(&origin, &head).map_err(no::fault)?;
     let app = app.clone();
     let made = tokio::task::spawn_blocking(move || {
-        let pictures = pictures(&app, shop, &whole, &intake, &kind);
-        let signature = signature(&app.ledger, shop, &intake);
+        // A receipt without its pictures must not be the one that is given because the store is away.
+        let pictures = pictures(&app, shop, &whole, &intake, &kind).map_err(Problem::of_file)?;
+        let signature = signature(&app.ledger, shop, &intake).map_err(Problem::of_file)?;
         let input = Input {
             words: &catalogue,
             shop_name: &shop_name,
@@ -202,9 +204,9 @@ async fn render(
             shown_in: shown.name(),
             sheet: intake.acknowledgement.as_ref().map(|a| a.what.sheet),
         };
-        page::sealed(&input, &signers)
+        page::sealed(&input, &signers).map_err(no::fault)
     });
-    made.await.map_err(no::fault)?.map_err(no::fault)
+    made.await.map_err(no::fault)?
 }
 
 /// Tags of the intakes that photos came from or were moved to.
@@ -248,7 +250,13 @@ pub async fn shown_in(
     })
 }
 
-fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &LoadedKind) -> BTreeMap<Uuid, Picture> {
+fn pictures(
+    app: &App,
+    shop: Uuid,
+    whole: &Intake,
+    intake: &Intake,
+    kind: &LoadedKind,
+) -> io::Result<BTreeMap<Uuid, Picture>> {
     let mut out = BTreeMap::new();
     for (i, photo) in sheet::shown_photos(&kind.kind, intake).into_iter().enumerate() {
         if whole.photo(photo.taken.photo).is_some_and(|p| p.erased.is_some()) {
@@ -261,20 +269,29 @@ fn pictures(app: &App, shop: Uuid, whole: &Intake, intake: &Intake, kind: &Loade
             Ok(jpeg) => {
                 out.insert(photo.taken.photo, Picture { jpeg, width: r.width, height: r.height });
             }
+            Err(e) if originals::is_away(&e) => return Err(e),
             Err(e) => {
                 tracing::warn!(photo = %photo.taken.photo, error = %e, "a rendition is missing; it can be made again")
             }
         }
     }
-    out
+    Ok(out)
 }
 
 /// The outline of the signature.
-pub fn signature(ledger: &Ledger, shop: Uuid, intake: &Intake) -> Option<(i64, i64, String)> {
-    let file = intake.acknowledgement.as_ref()?.what.strokes?;
-    let bytes = ledger.originals().read(shop, Shelf::Originals, &file).ok()?;
-    let drawn = strokes::parse(&bytes).ok()?;
-    Some((drawn.width, drawn.height, drawn.path()))
+///
+/// # Errors
+/// When the store does not answer now.
+pub fn signature(ledger: &Ledger, shop: Uuid, intake: &Intake) -> io::Result<Option<(i64, i64, String)>> {
+    let file = intake.acknowledgement.as_ref().and_then(|a| a.what.strokes);
+    let bytes = file.map(|file| ledger.originals().read(shop, Shelf::Originals, &file));
+    let bytes = match bytes {
+        Some(Err(e)) if originals::is_away(&e) => return Err(e),
+        Some(Ok(bytes)) => bytes,
+        _ => return Ok(None),
+    };
+    let drawn = strokes::parse(&bytes).ok();
+    Ok(drawn.map(|d| (d.width, d.height, d.path())))
 }
 
 /// The tag, to print.

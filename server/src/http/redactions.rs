@@ -14,7 +14,7 @@ use crate::intake::redaction::{self, Area, Covered, PhotoRedacted};
 use crate::intake::state::{Intake, Whose};
 use crate::judging;
 use crate::ledger::{No, ServerEntry, load, start};
-use crate::originals::Shelf;
+use crate::originals::{self, Shelf};
 use crate::photo::{self, cover};
 use crate::problem::Problem;
 
@@ -91,7 +91,7 @@ pub async fn put(
     }
     let mut renditions = Vec::new();
     if !boxes.is_empty() {
-        let weighed = judging::weigh(&app, shop, file, photo.taken.size, false).await.map_err(no::fault)?;
+        let weighed = judging::weigh(&app, shop, file, photo.taken.size, false).await.map_err(Problem::of_file)?;
         let permit = judging::memory(&app, weighed.needed).await;
         let (ledger, drawn) = (app.ledger.clone(), boxes.clone());
         let work = move || {
@@ -149,7 +149,8 @@ pub async fn get(
     let file = redacted.renditions.iter().find(|r| r.purpose == "large").ok_or_else(none)?.file;
     let originals = app.ledger.originals().clone();
     let bytes = tokio::task::spawn_blocking(move || originals.read(shop, Shelf::Renditions, &file)).await;
-    let bytes = bytes.map_err(no::fault)?.map_err(|e| none().because(e))?;
+    let bytes = bytes.map_err(no::fault)?;
+    let bytes = bytes.map_err(|e| if originals::is_away(&e) { Problem::of_file(e) } else { none().because(e) })?;
     Ok(HttpResponse::Ok().content_type("image/jpeg").insert_header((header::CACHE_CONTROL, "no-store")).body(bytes))
 }
 

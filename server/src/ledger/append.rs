@@ -143,7 +143,9 @@ impl Ledger {
             Body::FileReceived(b) => b.file,
             _ => return false,
         };
-        Engine::of(self.pool()) == Engine::Postgres && !self.originals().is_there(shop, Shelf::Originals, &file)
+        // A bucket that does not tell: nothing may be said of it now.
+        let there = || self.originals().is_there(shop, Shelf::Originals, &file).unwrap_or(false);
+        Engine::of(self.pool()) == Engine::Postgres && !there()
     }
 
     /// The outcome of a commit is unknown: read back, never assume. Reading for writing waits until a commit that is still

@@ -9,7 +9,7 @@ use evidence::digest::Digest;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use super::{Originals, Shelf, make_folder, sync_folder};
+use super::{Originals, make_folder, sync_folder};
 
 /// One erasure of one intake.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -106,11 +106,6 @@ impl Originals {
             }
         }
         Ok(())
-    }
-
-    /// Whether a file stands on a shelf. Blocking.
-    pub fn stands(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> bool {
-        self.path(shop, shelf, digest).exists()
     }
 }
 

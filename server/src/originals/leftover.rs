@@ -10,7 +10,8 @@ use evidence::digest::Digest;
 use uuid::Uuid;
 
 use super::parts::PartsOf;
-use super::{Originals, Shelf, left_lying, names};
+use super::shelves::left_lying;
+use super::{Key, Originals, Shelf, Store, names};
 use crate::edge::Millis;
 
 impl Shelf {
@@ -29,20 +30,19 @@ impl Originals {
     /// # Errors
     /// When a folder cannot be read.
     pub fn shelved(&self, shop: Uuid, shelf: Shelf) -> io::Result<BTreeSet<Digest>> {
-        let top = self.shop(shop).join(shelf.folder());
-        let mut out = BTreeSet::new();
-        for folder in names(&top)? {
-            out.extend(names(&top.join(folder))?.iter().filter_map(|n| Digest::from_hex(n).ok()));
-        }
-        Ok(out)
+        Ok(self.list(shop, shelf)?.into_iter().collect())
     }
 
-    /// When a file was written, milliseconds since 1970; none: it is not there. Blocking.
+    /// When a file was written, milliseconds since 1970; none: it is not there. Of a file in a bucket that is not known: it
+    /// counts as old, and only how long it stood noted keeps it. Blocking.
     ///
     /// # Errors
     /// When the disk does not say.
     pub fn written_at(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<Option<Millis>> {
-        match fs::metadata(self.path(shop, shelf, digest)) {
+        if let Store::Bucket(..) = &self.store {
+            return Ok(self.is_there(shop, shelf, digest)?.then_some(0));
+        }
+        match fs::metadata(self.path(&Key { shop, shelf, digest: *digest })) {
             Ok(about) => written(&about).map(Some),
             Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(e) => Err(e),

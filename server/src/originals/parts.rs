@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use evidence::digest::Digest;
 use uuid::Uuid;
 
+use super::incoming::{Expected, Lands};
 use super::{Incoming, KeepError, Originals, Shelf, names, sync_folder};
 use crate::edge::Millis;
 
@@ -64,7 +65,8 @@ impl Originals {
     pub fn begin_part(&self, of: &PartsOf, offset: u64, len: u64, digest: Digest, nonce: u64) -> io::Result<Incoming> {
         let folder = self.parts(of);
         self.durable_folder(&folder)?;
-        Incoming::begin(folder, &name(offset, len), digest, len, true, nonce)
+        let expected = Expected { digest, size: len, exact: true };
+        Incoming::begin(folder, &name(offset, len), expected, Lands::Here, nonce)
     }
 
     /// Joins the parts to the original they are of, in pieces; they stay until [`Originals::drop_parts`]. Blocking.

@@ -1,6 +1,7 @@
 //! Reads what goes into a pack: the chosen entries with their proofs, the originals or their copies, what else a checker needs.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::io;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
@@ -14,7 +15,7 @@ use serde_json::json;
 use uuid::Uuid;
 
 use super::choose::{self, Customer, Wanted};
-use super::write::{Of, Plan, on_disk};
+use super::write::{Of, Plan, kept};
 use super::{Lack, Planned, by_hand, letter, outside, page, printed};
 use crate::database::Connection;
 use crate::http::{no, receipts, shop};
@@ -87,10 +88,11 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
     let mut files = record.files;
     let mut lacks = lacks(&kind, &intake, wanted, record.left_out);
     lacks.extend(no_time(&record.stored, &record.stamps));
-    let (placed, withheld) = photos(ledger, &kind, &intake, wanted, &mut files, &mut lacks);
+    let (placed, withheld) =
+        photos(ledger, &kind, &intake, wanted, &mut files, &mut lacks).map_err(Problem::of_file)?;
     files.push(Planned::here("kind.toml", kind.bytes.clone()));
     if wanted.customer == Customer::Shown {
-        signed(ledger, &intake, &mut files);
+        signed(ledger, &intake, &mut files).map_err(Problem::of_file)?;
         if !terms.is_empty() {
             files.push(Planned::here("terms.txt", terms.clone()));
         }
@@ -111,7 +113,7 @@ pub async fn plan(ledger: &Ledger, of: Whose, wanted: &Wanted) -> Result<Plan, P
         terms: &String::from_utf8_lossy(&terms),
         phones: &phones,
         pictures: &BTreeMap::new(),
-        signature: receipts::signature(ledger, of.shop, &intake),
+        signature: receipts::signature(ledger, of.shop, &intake).map_err(Problem::of_file)?,
         evidence: &[],
         continues: &[],
         witnessed: &[],
@@ -230,15 +232,16 @@ async fn terms(db: &mut Connection, shop: Uuid, intake: &Intake) -> Result<Vec<u
 }
 
 /// The sheet that was shown, and the strokes of the signature.
-fn signed(ledger: &Ledger, intake: &Intake, files: &mut Vec<Planned>) {
-    let Some(ack) = &intake.acknowledgement else { return };
+fn signed(ledger: &Ledger, intake: &Intake, files: &mut Vec<Planned>) -> io::Result<()> {
+    let Some(ack) = &intake.acknowledgement else { return Ok(()) };
     let mut add = |name: &str, digest: &Digest| {
-        let path = ledger.originals().path(intake.whose.shop, Shelf::Originals, digest);
-        files.extend(on_disk(&path, name.to_owned(), *digest));
+        files.extend(kept(ledger.originals(), intake.whose.shop, Shelf::Originals, name.to_owned(), *digest)?);
+        Ok::<_, io::Error>(())
     };
-    add("sheet.json", &ack.what.sheet);
-    if let Some(strokes) = &ack.what.strokes {
-        add("signature.json", strokes);
+    add("sheet.json", &ack.what.sheet)?;
+    match &ack.what.strokes {
+        Some(strokes) => add("signature.json", strokes),
+        None => Ok(()),
     }
 }
 
@@ -295,7 +298,7 @@ fn photos(
     wanted: &Wanted,
     files: &mut Vec<Planned>,
     lacks: &mut Vec<Lack>,
-) -> (Vec<Placed>, Vec<Digest>) {
+) -> io::Result<(Vec<Placed>, Vec<Digest>)> {
     let (mut placed, mut withheld) = (Vec::new(), BTreeSet::new());
     let numbered = sheet::shown_photos(&kind.kind, intake);
     let rest = intake.photos.iter().filter(|p| !numbered.iter().any(|n| n.taken.photo == p.taken.photo));
@@ -316,8 +319,8 @@ fn photos(
             if without || covered.is_some() {
                 withheld.insert(file);
             } else {
-                let path = ledger.originals().path(intake.whose.shop, Shelf::Originals, &file);
-                match on_disk(&path, format!("originals/{}.{}", file.hex(), ending(photo)), file) {
+                let name = format!("originals/{}.{}", file.hex(), ending(photo));
+                match kept(ledger.originals(), intake.whose.shop, Shelf::Originals, name, file)? {
                     Some(planned) => {
                         place.original = Some(planned.path.clone());
                         files.push(planned);
@@ -331,10 +334,14 @@ fn photos(
                 Some(c) => c.renditions.iter().find(|r| r.purpose == "large").map(|r| (r.file, r.width, r.height)),
                 None => made.iter().find(|r| r.purpose == "large").map(|r| (r.file, r.width, r.height)),
             };
-            let copy = large.and_then(|(file, width, height)| {
-                let path = ledger.originals().path(intake.whose.shop, Shelf::Renditions, &file);
-                Some((on_disk(&path, format!("copies/{}.jpg", file.hex()), file)?, width, height))
-            });
+            let copy = match large {
+                Some((file, width, height)) => {
+                    let name = format!("copies/{}.jpg", file.hex());
+                    let planned = kept(ledger.originals(), intake.whose.shop, Shelf::Renditions, name, file)?;
+                    planned.map(|p| (p, width, height))
+                }
+                None => None,
+            };
             match copy {
                 Some((planned, width, height)) => {
                     place.copy = Some((planned.path.clone(), width, height));
@@ -345,5 +352,5 @@ fn photos(
         }
         placed.push(place);
     }
-    (placed, withheld.into_iter().collect())
+    Ok((placed, withheld.into_iter().collect()))
 }

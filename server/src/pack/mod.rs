@@ -14,18 +14,20 @@ pub mod run;
 pub mod write;
 
 use std::fs::File;
-use std::path::PathBuf;
 use std::sync::Arc;
 
 use evidence::digest::Digest;
+use uuid::Uuid;
+
+use crate::originals::{Originals, Shelf};
 
 /// Where the bytes of a planned file are.
 #[derive(Clone, Debug)]
 pub enum Bytes {
     /// In memory.
     Here(Vec<u8>),
-    /// On disk: the file.
-    On(PathBuf),
+    /// On a shelf.
+    On(Originals, Uuid, Shelf),
     /// On disk, made for this pack; it has no name and goes with it.
     Aside(Arc<File>),
 }

@@ -1,9 +1,7 @@
 //! Writes a pack: the planned files by path, the list of them, its signature. The same plan gives the same bytes.
 
-use std::fs::File;
 use std::io::{self, Read, Write};
 use std::os::unix::fs::FileExt;
-use std::path::Path;
 
 use evidence::canon;
 use evidence::digest::{Digest, Hasher};
@@ -14,6 +12,7 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::{Bytes, Lack, Planned};
+use crate::originals::{self, Originals, Shelf};
 
 /// Bytes read at once.
 const PIECE: usize = 1 << 18;
@@ -93,8 +92,8 @@ impl Plan {
             archive.begin(&file.path, file.crc, file.size)?;
             match &file.bytes {
                 Bytes::Here(bytes) => archive.piece(bytes)?,
-                Bytes::On(path) => {
-                    let mut from = File::open(path)?;
+                Bytes::On(originals, shop, shelf) => {
+                    let mut from = originals.file(*shop, *shelf, &file.digest)?;
                     loop {
                         match from.read(&mut piece)? {
                             0 => break,
@@ -120,20 +119,34 @@ impl Plan {
     }
 }
 
-/// A file on disk, read once. `None`: it is not there, or not what its digest says.
-pub fn on_disk(path: &Path, name: String, digest: Digest) -> Option<Planned> {
-    let mut from = File::open(path).ok()?;
+/// A file on a shelf, read once. `None`: it is not there, or not what its digest says.
+///
+/// # Errors
+/// When nobody can tell, because the store does not answer: a pack must not say that it is lost.
+pub fn kept(
+    originals: &Originals,
+    shop: Uuid,
+    shelf: Shelf,
+    name: String,
+    digest: Digest,
+) -> io::Result<Option<Planned>> {
+    let mut from = match originals.file(shop, shelf, &digest) {
+        Ok(file) => file,
+        Err(e) if originals::is_away(&e) => return Err(e),
+        Err(_) => return Ok(None),
+    };
     let (mut hasher, mut crc, mut size, mut piece) = (Hasher::new(), crc32fast::Hasher::new(), 0, vec![0; PIECE]);
     loop {
-        match from.read(&mut piece).ok()? {
-            0 => break,
-            n => {
+        match from.read(&mut piece) {
+            Ok(0) => break,
+            Ok(n) => {
                 hasher.update(&piece[..n]);
                 crc.update(&piece[..n]);
                 size += n as u64;
             }
+            Err(_) => return Ok(None),
         }
     }
-    let whole = hasher.finish() == digest;
-    whole.then(|| Planned { path: name, crc: crc.finalize(), size, digest, bytes: Bytes::On(path.to_owned()) })
+    let (whole, bytes) = (hasher.finish() == digest, Bytes::On(originals.clone(), shop, shelf));
+    Ok(whole.then(|| Planned { path: name, crc: crc.finalize(), size, digest, bytes }))
 }

@@ -175,6 +175,13 @@ pub const TABLE: &[Row] = &[
         "This server has forgotten something",
         "Stop writing. The server was set back to an older state: restore the newer one or open a new epoch.",
     ),
+    row(
+        "store-away",
+        503,
+        Retry::Same,
+        "The store of photos does not answer",
+        "Send the file again, with growing waits; go on with everything else meanwhile.",
+    ),
     row("busy", 503, Retry::Later, "Busy", "Send the same again in a little while."),
 ];
 

@@ -68,12 +68,12 @@ async fn one(
     let Some(file) = digest(body.get("file")) else { return Ok(()) };
     let list = body.get("renditions").and_then(Value::as_array);
     let originals = ledger.originals().clone();
-    let missing: BTreeSet<Digest> = list
-        .into_iter()
-        .flatten()
-        .filter_map(|r| digest(r.get("file")))
-        .filter(|copy| !originals.is_there(shop, Shelf::Renditions, copy))
-        .collect();
+    let mut missing = BTreeSet::new();
+    for copy in list.into_iter().flatten().filter_map(|r| digest(r.get("file"))) {
+        if !originals.is_there(shop, Shelf::Renditions, &copy).map_err(sqlx::Error::Io)? {
+            missing.insert(copy);
+        }
+    }
     if missing.is_empty() {
         return Ok(());
     }

@@ -1,4 +1,5 @@
 //! `cluster COMMAND…`: runs a command beside one cluster that all test programs in it share; gives its exit status.
+//! `cluster store COMMAND…`: the same beside one S3-compatible store, for originals.
 
 use std::process::{Command, ExitCode};
 
@@ -8,8 +9,20 @@ fn main() -> ExitCode {
         eprintln!("cluster COMMAND…: say what to run");
         return ExitCode::from(2);
     };
+    if program == "store" {
+        let Some(program) = words.next() else {
+            eprintln!("cluster store COMMAND…: say what to run");
+            return ExitCode::from(2);
+        };
+        let store = cluster::store::Store::start();
+        return ended(Command::new(program).args(words).env(cluster::store::SHARED, store.endpoint()));
+    }
     let cluster = cluster::Cluster::start();
-    match Command::new(program).args(words).env(cluster::SHARED, cluster.folder()).status() {
+    ended(Command::new(program).args(words).env(cluster::SHARED, cluster.folder()))
+}
+
+fn ended(command: &mut Command) -> ExitCode {
+    match command.status() {
         Ok(status) => ExitCode::from(status.code().and_then(|c| u8::try_from(c).ok()).unwrap_or(1)),
         Err(e) => {
             eprintln!("cluster: {e}");
