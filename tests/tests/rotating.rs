@@ -174,7 +174,9 @@ async fn a_restore_wants_the_keys_of_its_log() {
     let told = |args: &[&str], paths: &[(&str, &Path)]| {
         let mut command = Command::new(program());
         command.args(args);
-        paths.iter().for_each(|(name, path)| drop(command.arg(name).arg(path)));
+        for (name, path) in paths {
+            command.arg(name).arg(path);
+        }
         let done = command.output().expect("the program runs");
         let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
         (done.status.success(), said)

@@ -209,6 +209,11 @@ fn forged() -> Vec<Case> {
             &[(end, Broken, theirs)],
         ),
         case(
+            "a key announces itself first of all",
+            saying(Log::new(), "key-rotated", change(FIRST, FIRST), true),
+            &[("key of the log at entry 13", Broken, theirs)],
+        ),
+        case(
             "a key let go twice",
             saying(alone(), "key-retired", json!({"old": key(&over, FIRST)}), true),
             &[(end, Broken, theirs)],
