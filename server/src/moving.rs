@@ -174,7 +174,7 @@ impl<'a> Ends<'a> {
         if !brought.faults.is_empty() {
             return Ok(check::Report { faults: brought.faults, ..check::Report::default() });
         }
-        let there = serve::over(self.target.clone(), &self.to, false, self.clock.clone()).await?.ledger;
+        let there = serve::over(self.target.clone(), self.to, false, self.clock.clone()).await?.ledger;
         let mut report = check::whole(&there).await?;
         say("the other end is checked");
         for shop in copy::shops(&mut state).await.map_err(|e| text(&e))? {
