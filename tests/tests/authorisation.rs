@@ -215,6 +215,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "getWitnessed" => a.get(&shop("/witnessed")),
         "witnessNow" => a.post(&shop("/witnessed")),
         "getStamps" => a.get(&shop("/stamps")),
+        "getBrokenOriginals" => a.get(&shop("/broken-originals")),
         "stampNow" => a.post(&shop("/stamps")),
         "revoke_link" => a.delete(&shop(&format!("/links/{}", t.link))),
         "make_pairing" => a.post(&shop("/pairings")).json(&json!({})),
