@@ -5,7 +5,7 @@
 
 import * as counter from "./counter.mjs";
 import { PHONE, begin, signIn } from "./lib.mjs";
-import { NAME, PASSWORD, photos } from "./rig.mjs";
+import { CHOSEN, NAME, photos } from "./rig.mjs";
 
 const [address, link, shots] = process.argv.slice(2);
 // One server may be gone while this runs: the browser tells of each request that was broken by it.
@@ -22,12 +22,12 @@ try {
     await page.getByLabel("Currency").selectOption("EUR");
     await page.getByLabel("Your name").fill("Ines Okafor");
     await page.getByLabel("Sign-in name").fill(NAME);
-    await page.getByLabel("Password").fill(PASSWORD);
+    await page.getByLabel("Password").fill(CHOSEN);
     await look(page, "set-up");
     await page.getByRole("button", { name: "Set the shop up" }).click();
     await page.waitForURL(/\/settings$/);
     await page.goto(address);
-  } else await signIn(page, address, NAME, PASSWORD);
+  } else await signIn(page, address, NAME, CHOSEN);
   // What the shop usually agrees, so that it is one tap at the counter.
   await page.evaluate(async () => {
     const { shop } = await (await fetch("/v1/sessions/current")).json();

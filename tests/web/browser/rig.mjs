@@ -16,6 +16,8 @@ const PROGRAM = new URL("../../../target/release/counterfoil", import.meta.url).
 const PICTURES = new URL("../../../target/release/pictures", import.meta.url).pathname;
 export const NAME = "ines";
 export const PASSWORD = "tarn-street-demo";
+/** That one is made of the shop's name, which nobody may choose for a shop of their own. */
+export const CHOSEN = "a kettle under the bench";
 
 /** A folder that is gone when the run ends. */
 export function folder() {

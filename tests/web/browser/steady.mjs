@@ -3,12 +3,12 @@
 //   node browser/steady.mjs ADDRESS UNTIL_FILE
 
 import { existsSync } from "node:fs";
-import { NAME, PASSWORD } from "./rig.mjs";
+import { CHOSEN, NAME } from "./rig.mjs";
 
 const [address, end] = process.argv.slice(2);
 process.env.NODE_TLS_REJECT_UNAUTHORIZED = "0";
 const session = await fetch(`${address}/v1/sessions`, {
-  method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ sign_in: NAME, password: PASSWORD }),
+  method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ sign_in: NAME, password: CHOSEN }),
 });
 if (!session.ok) throw new Error(`signing in: ${session.status}`);
 const cookie = (session.headers.get("set-cookie") ?? "").split(";")[0];
