@@ -132,8 +132,9 @@ impl Anonymous {
     /// # Panics
     /// When no client can be made.
     pub fn at(address: &str) -> Anonymous {
-        let http =
-            reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().expect("an HTTP client");
+        // No connection is kept: a test that runs a program for long meanwhile would find it closed by the server.
+        let plain = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).pool_max_idle_per_host(0);
+        let http = plain.build().expect("an HTTP client");
         Anonymous(Line { http, address: address.to_owned(), right: Right::None })
     }
 
