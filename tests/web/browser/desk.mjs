@@ -88,6 +88,7 @@ try {
   await change.getByText(/^The key was changed on .* the old one signs beside it\.$/).waitFor();
   if ((await change.locator("code").innerText()) === before) faults.push("the key is the same after it was changed");
   await look(page, "key-changed");
+  await page.goto(address);
 
   // A tag typed, from any page; then one read by a camera, which moves the machine at once.
   await phone.goto(`${address}/due`);
