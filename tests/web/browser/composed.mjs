@@ -26,7 +26,6 @@ try {
     await look(page, "set-up");
     await page.getByRole("button", { name: "Set the shop up" }).click();
     await page.waitForURL(/\/settings$/);
-    await page.goto(address);
   } else await signIn(page, address, NAME, CHOSEN);
   // What the shop usually agrees, so that it is one tap at the counter.
   await page.evaluate(async () => {
@@ -37,6 +36,8 @@ try {
     const answer = await fetch(settings, { method: "PUT", headers: { "Content-Type": "application/json", "Counterfoil-Client": "test", "If-Match": seen }, body: JSON.stringify({ usual }) });
     if (!answer.ok) throw new Error(await answer.text());
   });
+  // A page reads the settings when it opens.
+  await page.goto(address);
   await page.getByRole("link", { name: "Take a machine in" }).last().waitFor();
   await counter.open(page);
   for (let i = 0; (await counter.nextShot(page)) !== null; i += 1) await counter.shoot(page, files[i % files.length]);
