@@ -16,7 +16,7 @@ use sqlx::{ConnectOptions, Connection};
 
 use crate::database::mark::{self, State};
 use crate::database::{self, For, Place, copy};
-use crate::originals::place::MARK;
+use crate::originals::place::remembered;
 use crate::originals::{make_folder, sync_folder};
 
 /// The database's name in a data folder and in a backup.
@@ -50,10 +50,10 @@ pub struct Done {
 pub async fn run(place: &Place, to: &Path) -> Result<Done, String> {
     place.must_be_there()?;
     let data = place.data.as_path();
-    if let Ok(bucket) = fs::read_to_string(data.join(MARK)) {
+    if let Some(bucket) = remembered(data).map_err(|e| format!("{}: {e}", data.display()))? {
         return Err(format!(
             "the originals are in {}, which a copy of this folder does not hold. Copy the database first (`sqlite3 … \"VACUUM INTO …\"`), then the bucket with its own tools, then the rest of the folder",
-            bucket.trim()
+            bucket
         ));
     }
     let inside =

@@ -19,7 +19,7 @@ use crate::database::{self, For, Place, Pool, copy};
 use crate::edge::{Clock, Random};
 use crate::ledger::{Ledger, load};
 use crate::originals::make_folder;
-use crate::originals::place::MARK;
+use crate::originals::place::remembered;
 use crate::serve;
 
 /// Moves. Exit code 0: it is there and checked; 1: what does not agree was told, and it is still here.
@@ -28,7 +28,7 @@ use crate::serve;
 /// A sentence that says what to do; what was copied stays for the next try.
 pub async fn run(from: &Place, to: &Place) -> Result<ExitCode, String> {
     from.must_be_there()?;
-    if from.originals.is_some() || from.data.join(MARK).exists() {
+    if remembered(&from.data).map_err(|e| format!("{}: {e}", from.data.display()))?.is_some() {
         return Err("the photos of this shop are in a bucket; a move brings along only those in the folder".to_owned());
     }
     if from.shown() == to.shown() {

@@ -1,16 +1,14 @@
-//! What lies in the store and may be of no use: everything on a shelf by name, files half written, parts nobody finished.
+//! What lies in the store and may be of no use: when a file was written, parts that nobody finished.
 
 use std::collections::BTreeSet;
 use std::fs;
 use std::io;
-use std::path::{Path, PathBuf};
 use std::time::UNIX_EPOCH;
 
 use evidence::digest::Digest;
 use uuid::Uuid;
 
 use super::parts::PartsOf;
-use super::shelves::left_lying;
 use super::{Key, Originals, Shelf, Store, names};
 use crate::edge::Millis;
 
@@ -25,14 +23,6 @@ impl Shelf {
 }
 
 impl Originals {
-    /// Everything on a shelf, by name. Blocking.
-    ///
-    /// # Errors
-    /// When a folder cannot be read.
-    pub fn shelved(&self, shop: Uuid, shelf: Shelf) -> io::Result<BTreeSet<Digest>> {
-        Ok(self.list(shop, shelf)?.into_iter().collect())
-    }
-
     /// When a file was written, milliseconds since 1970; none: it is not there. Of a file in a bucket that is not known: it
     /// counts as old, and only how long it stood noted keeps it. Blocking.
     ///
@@ -47,29 +37,6 @@ impl Originals {
             Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
             Err(e) => Err(e),
         }
-    }
-
-    /// Files half written, to which nothing was added since `before`: what [`Originals::sweep`] takes away. Blocking.
-    ///
-    /// # Errors
-    /// When a folder cannot be read.
-    pub fn half_written(&self, shop: Uuid, before: Millis) -> io::Result<Vec<PathBuf>> {
-        fn below(folder: &Path, before: Millis, out: &mut Vec<PathBuf>) -> io::Result<()> {
-            for entry in fs::read_dir(folder)? {
-                let entry = entry?;
-                if entry.file_type()?.is_dir() {
-                    below(&entry.path(), before, out)?;
-                } else if entry.file_name().to_string_lossy().starts_with('.') && left_lying(&entry, Some(before))? {
-                    out.push(entry.path());
-                }
-            }
-            Ok(())
-        }
-        let (folder, mut out) = (self.shop(shop), Vec::new());
-        if folder.is_dir() {
-            below(&folder, before, &mut out)?;
-        }
-        Ok(out)
     }
 
     /// Files of which only parts came, the last of them before `before`, but those to be kept. Blocking.

@@ -9,7 +9,7 @@ use super::{Address, Bucket, Keys, Lock, Originals, names, replace};
 use crate::edge::Random;
 
 /// What in the data folder says that the originals are in a bucket, and in which.
-pub const MARK: &str = "originals-are-in";
+const MARK: &str = "originals-are-in";
 /// Where copies of what a bucket holds lie, beside the folder of shops.
 const COPIES: &str = "copies";
 /// The store's keys in the environment.
@@ -27,6 +27,18 @@ pub fn keys(read: impl Fn(&str) -> Option<String>) -> Result<Keys, String> {
     }
 }
 
+/// The bucket that the originals of a data folder are in, as the folder remembers it; `None`: they are in the folder.
+///
+/// # Errors
+/// When the disk does not tell.
+pub fn remembered(data: &Path) -> io::Result<Option<String>> {
+    match fs::read_to_string(data.join(MARK)) {
+        Ok(place) => Ok(Some(place.trim().to_owned())),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(e),
+    }
+}
+
 impl Originals {
     /// Opens the originals of a data folder: in it, or in the bucket that `address` names, where they are locked for `lock`.
     ///
@@ -36,11 +48,7 @@ impl Originals {
         let root = data.join("shops");
         let text = |e: io::Error| format!("the originals: {e}");
         let folder = Originals::open(&root).map_err(text)?;
-        let before = match fs::read_to_string(data.join(MARK)) {
-            Ok(place) => Some(place.trim().to_owned()),
-            Err(e) if e.kind() == io::ErrorKind::NotFound => None,
-            Err(e) => return Err(text(e)),
-        };
+        let before = remembered(data).map_err(text)?;
         let Some(address) = address else {
             if lock.is_some() {
                 return Err("only a bucket locks originals: say which with --originals".to_owned());

@@ -2,7 +2,7 @@
 
 use std::fs::{self, File};
 use std::io::{self, Read};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use evidence::digest::{Digest, Hasher};
 use uuid::Uuid;
@@ -120,31 +120,42 @@ impl Originals {
     /// # Errors
     /// When a folder cannot be read, or the disk refuses.
     pub fn sweep(&self, shop: Uuid, older: Option<i64>) -> io::Result<usize> {
-        fn below(folder: &Path, begins: &str, older: Option<i64>) -> io::Result<usize> {
-            let mut swept = 0;
+        let mut swept = 0;
+        for path in self.half_written(shop, older)? {
+            match fs::remove_file(path) {
+                Ok(()) => swept += 1,
+                // Another process did the same.
+                Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                Err(e) => return Err(e),
+            }
+        }
+        Ok(swept)
+    }
+
+    /// What that would be. Blocking.
+    ///
+    /// # Errors
+    /// When a folder cannot be read.
+    pub fn half_written(&self, shop: Uuid, older: Option<i64>) -> io::Result<Vec<PathBuf>> {
+        fn below(folder: &Path, begins: &str, older: Option<i64>, out: &mut Vec<PathBuf>) -> io::Result<()> {
             for entry in fs::read_dir(folder)? {
                 let entry = entry?;
                 if entry.file_type()?.is_dir() {
-                    swept += below(&entry.path(), begins, older)?;
+                    below(&entry.path(), begins, older, out)?;
                 } else if entry.file_name().to_string_lossy().starts_with(begins) && left_lying(&entry, older)? {
-                    match fs::remove_file(entry.path()) {
-                        Ok(()) => swept += 1,
-                        // Another process did the same.
-                        Err(e) if e.kind() == io::ErrorKind::NotFound => {}
-                        Err(e) => return Err(e),
-                    }
+                    out.push(entry.path());
                 }
             }
-            Ok(swept)
+            Ok(())
         }
-        let (folder, mut swept) = (self.shop(shop), 0);
+        let (folder, mut out) = (self.shop(shop), Vec::new());
         if folder.is_dir() {
-            swept += below(&folder, ".", older)?;
+            below(&folder, ".", older, &mut out)?;
         }
         if let Store::Bucket(_, cache) = &self.store {
-            swept += below(cache.folder(), &format!(".{shop}."), older)?;
+            below(cache.folder(), &format!(".{shop}."), older, &mut out)?;
         }
-        Ok(swept)
+        Ok(out)
     }
 
     /// The same in a bucket: uploads in parts that nobody finished. Blocking.
@@ -187,7 +198,7 @@ impl Originals {
 }
 
 /// Whether nothing was written to a file since `older`; always, where nothing is asked.
-pub(super) fn left_lying(entry: &fs::DirEntry, older: Option<i64>) -> io::Result<bool> {
+fn left_lying(entry: &fs::DirEntry, older: Option<i64>) -> io::Result<bool> {
     let Some(older) = older else { return Ok(true) };
     match entry.metadata().and_then(|m| m.modified()) {
         Ok(at) => {

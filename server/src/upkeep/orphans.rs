@@ -17,11 +17,10 @@ use crate::edge::Millis;
 use crate::ledger::Ledger;
 use crate::ledger::load::{self, broken};
 use crate::originals::Shelf;
+use crate::serve;
 
 /// Entries or details read at once.
 const PAGE: i64 = 500;
-/// An upload that nothing was written to for so long is nobody's any more.
-const LEFT_LYING: Millis = 3_600_000;
 
 /// How it is swept.
 #[derive(Clone, Copy, Debug)]
@@ -76,13 +75,13 @@ pub async fn sweep(ledger: &Ledger, shop: Uuid, how: How<'_>) -> Result<Swept, s
 async fn leftovers(ledger: &Ledger, shop: Uuid, how: How<'_>, now: Millis) -> Result<Swept, sqlx::Error> {
     let keep = holds::files(ledger.pool(), shop).await?;
     let originals = ledger.originals().clone();
-    let (halves, parts) = (now.saturating_sub(LEFT_LYING), now.saturating_sub(how.parts_kept));
+    let (halves, parts) = (Some(serve::lately(ledger)), now.saturating_sub(how.parts_kept));
     let work = move || {
         let mut out = Swept::default();
         let left = originals.left_in_parts(shop, parts, &keep)?;
         out.parts = left.len();
         out.halves =
-            if how.dry { originals.half_written(shop, halves)?.len() } else { originals.sweep(shop, Some(halves))? };
+            if how.dry { originals.half_written(shop, halves)?.len() } else { originals.sweep(shop, halves)? };
         if !how.dry {
             left.iter().try_for_each(|of| originals.drop_parts(of))?;
         }
@@ -104,7 +103,7 @@ async fn unnamed(ledger: &Ledger, shop: Uuid) -> Result<(Loose, i64), sqlx::Erro
     let listed = move || {
         let mut out = Loose::new();
         for shelf in Shelf::ALL {
-            out.extend(originals.shelved(shop, shelf)?.into_iter().map(|file| (shelf, file)));
+            out.extend(originals.list(shop, shelf)?.into_iter().map(|file| (shelf, file)));
         }
         Ok::<_, std::io::Error>(out)
     };
