@@ -3,6 +3,7 @@
 
 use crate::database::Place;
 use crate::http::no::problem;
+use crate::ledger::keys::{MOST_BECAUSE, reason};
 use crate::ledger::start;
 use crate::{serve, words};
 
@@ -12,18 +13,15 @@ use crate::{serve, words};
 /// A sentence.
 pub async fn run(place: &Place, because: &str, overlap_days: u32) -> Result<(), String> {
     place.must_be_there()?;
-    let because = because.trim();
-    if because.is_empty() || because.chars().count() > 500 {
-        return Err("say why, in a sentence of at most 500 characters".to_owned());
-    }
+    let because =
+        reason(because).ok_or_else(|| format!("say why, in a sentence of at most {MOST_BECAUSE} characters"))?;
     let ledger = serve::open(place.clone(), true).await?.ledger;
     let words = words::language(words::FIRST);
     for shop in start::shops(ledger.pool()).await.map_err(|e| e.to_string())? {
         let kept = ledger.rotate_key(shop, because, overlap_days, None).await;
         let kept = kept.map_err(|no| format!("shop {shop}: {}", problem(no, words).detail))?;
         let head = ledger.head(shop).await.map_err(|e| e.to_string())?.ok_or("the head is gone")?;
-        let key = ledger.signers(&head.checkpoint(shop).origin, &head).map_err(|e| e.to_string())?;
-        let key = key.first().map(|k| k.verifier().to_string()).unwrap_or_default();
+        let key = ledger.signing_key(shop, &head).map_err(|e| e.to_string())?;
         println!("shop {shop}: entry {} announces the new key\n  {key}", kept.index);
         match overlap_days {
             0 => println!("The old key signs no more."),

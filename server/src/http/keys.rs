@@ -8,11 +8,8 @@ use uuid::Uuid;
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
-use crate::ledger::keys::{MOST_DAYS, OVERLAP_DAYS};
+use crate::ledger::keys::{MOST_BECAUSE, MOST_DAYS, OVERLAP_DAYS, reason};
 use crate::problem::Problem;
-
-/// Most characters of a reason.
-const MOST_BECAUSE: usize = 500;
 
 /// Why the key is changed.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -74,10 +71,9 @@ pub async fn rotate(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
-    let because = wanted.because.trim();
-    if because.is_empty() || because.chars().count() > MOST_BECAUSE {
+    let Some(because) = reason(&wanted.because) else {
         return Err(Problem::not_valid("/because", format!("Say why, in at most {MOST_BECAUSE} characters.")));
-    }
+    };
     let days = wanted.overlap_days.unwrap_or(OVERLAP_DAYS);
     if days > MOST_DAYS {
         return Err(Problem::not_valid("/overlap_days", format!("At most {MOST_DAYS} days.")));
@@ -85,10 +81,9 @@ pub async fn rotate(
     let kept = app.ledger.rotate_key(*shop, because, days, Some(caller.staff)).await;
     let kept = kept.map_err(|n| no::problem(n, super::words_of(&req)))?;
     let head = app.ledger.head(*shop).await.map_err(no::fault)?.ok_or_else(|| no::fault("no head"))?;
-    let signers = app.ledger.signers(&head.checkpoint(*shop).origin, &head).map_err(no::fault)?;
     Ok(HttpResponse::Ok().json(Rotated {
         index: kept.index,
-        verifier_key: signers.first().map(|k| k.verifier().to_string()).unwrap_or_default(),
+        verifier_key: app.ledger.signing_key(*shop, &head).map_err(no::fault)?,
         both_sign: BothSign::of(&app, *shop).await?,
     }))
 }

@@ -167,13 +167,12 @@ pub async fn shop(
     .await
     .map_err(no::fault)?;
     let origin = head.checkpoint(*shop).origin;
-    let signers = app.ledger.signers(&origin, &head).map_err(no::fault)?;
     Ok(HttpResponse::Ok().json(ShopView {
         shop: *shop,
         name,
         zone,
         currency,
-        verifier_key: signers.first().map(|k| k.verifier().to_string()).unwrap_or_default(),
+        verifier_key: app.ledger.signing_key(*shop, &head).map_err(no::fault)?,
         both_sign: BothSign::of(&app, *shop).await?,
         origin,
         checkpoint: head.note,

@@ -29,6 +29,8 @@ use crate::intake::decide::{Refusal, Sentence};
 pub const OVERLAP_DAYS: u32 = 30;
 /// The longest that they may, in days.
 pub const MOST_DAYS: u32 = 3660;
+/// Most characters of the reason for a change.
+pub const MOST_BECAUSE: usize = 500;
 /// A day, in milliseconds.
 const DAY: Millis = 24 * 3600 * 1000;
 /// Held where processes share a database, while the file is changed.
@@ -124,6 +126,12 @@ impl Line {
     }
 }
 
+/// The reason for a change of key, without the space around it; `None`: it says nothing, or too much.
+pub fn reason(text: &str) -> Option<&str> {
+    let text = text.trim();
+    (!text.is_empty() && text.chars().count() <= MOST_BECAUSE).then_some(text)
+}
+
 /// What follows from the entries that are about epochs and keys: the keys, when each was let go, faults.
 fn told(origin: &str, entries: &[Stored]) -> (Keys, Vec<Gone>, Vec<String>) {
     let (mut keys, mut gone, mut faults, mut epoch) = (Keys::default(), Vec::new(), Vec::new(), 1);
@@ -192,6 +200,15 @@ impl Ledger {
     /// When a key is not here.
     pub fn signers(&self, origin: &str, head: &Head) -> Result<Vec<SignerKey>, sqlx::Error> {
         Ok(self.seeds_of(&head.note)?.into_iter().map(|seed| SignerKey::new(origin, seed)).collect())
+    }
+
+    /// The newest key that signs a head, as a C2SP verifier key.
+    ///
+    /// # Errors
+    /// When a key is not here.
+    pub fn signing_key(&self, shop: Uuid, head: &Head) -> Result<String, sqlx::Error> {
+        let signers = self.signers(&head.checkpoint(shop).origin, head)?;
+        Ok(signers.first().map(|k| k.verifier().to_string()).unwrap_or_default())
     }
 
     /// The verifier keys of a shop's log under the origin of its head: what signs now, the newest first, then those before it.
