@@ -21,6 +21,7 @@ pub mod server;
 pub mod shadow;
 pub mod shop;
 pub mod stamper;
+pub mod timing;
 pub mod wire;
 
 /// Whether the full counts are asked for (`tests/run --long`).

@@ -4,16 +4,18 @@
 //! A shell of its own starts it and reads what it is told from a pipe. The pipe closes when the process that asked for the
 //! cluster ends, however it ends; then the shell takes server and folder away.
 
+mod held;
 pub mod store;
 
 use std::fs;
-use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::chown;
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
+
+use held::Held;
 
 /// Names the socket folder of a cluster that is there already, so that many test programs share one.
 pub const SHARED: &str = "COUNTERFOIL_TEST_CLUSTER";
@@ -47,7 +49,7 @@ rm -rf "$1"
 #[derive(Debug)]
 pub struct Cluster {
     folder: PathBuf,
-    shell: Option<(Child, BufReader<std::process::ChildStdout>)>,
+    held: Option<Held>,
 }
 
 impl Cluster {
@@ -73,23 +75,16 @@ impl Cluster {
                 command
             }
         };
-        let mut shell = command
-            .current_dir(&folder)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("start what holds the database");
-        let out = BufReader::new(shell.stdout.take().expect("a piped standard output"));
-        let mut cluster = Cluster { folder, shell: Some((shell, out)) };
-        cluster.expect("ready");
-        cluster
+        let mut held = Held::start(command.current_dir(&folder));
+        held.expect("ready");
+        Cluster { folder, held: Some(held) }
     }
 
     /// The one of this process, or the shared one.
     fn of_this_process() -> &'static Cluster {
         static ONE: OnceLock<Cluster> = OnceLock::new();
         ONE.get_or_init(|| match std::env::var_os(SHARED) {
-            Some(folder) => Cluster { folder: folder.into(), shell: None },
+            Some(folder) => Cluster { folder: folder.into(), held: None },
             None => Cluster::start(),
         })
     }
@@ -126,8 +121,8 @@ impl Cluster {
     /// # Panics
     /// When it cannot be stopped.
     pub fn crash(&mut self) {
-        self.tell("stop");
-        self.expect("stopped");
+        self.held().tell("stop");
+        self.held().expect("stopped");
     }
 
     /// Starts it again.
@@ -135,8 +130,8 @@ impl Cluster {
     /// # Panics
     /// When it does not start.
     pub fn start_again(&mut self) {
-        self.tell("start");
-        self.expect("ready");
+        self.held().tell("start");
+        self.held().expect("ready");
     }
 
     /// The folder of its socket.
@@ -144,25 +139,8 @@ impl Cluster {
         &self.folder
     }
 
-    fn tell(&mut self, what: &str) {
-        let (shell, _) = self.shell.as_mut().expect("a cluster of our own");
-        writeln!(shell.stdin.as_mut().expect("a piped standard input"), "{what}").expect("the shell hears");
-    }
-
-    fn expect(&mut self, what: &str) {
-        let (_, out) = self.shell.as_mut().expect("a cluster of our own");
-        let mut line = String::new();
-        out.read_line(&mut line).expect("the shell answers");
-        assert_eq!(line.trim(), what, "PostgreSQL did not do what it was told; what it logged stands above");
-    }
-}
-
-impl Drop for Cluster {
-    fn drop(&mut self) {
-        if let Some((mut shell, _)) = self.shell.take() {
-            drop(shell.stdin.take());
-            let _ = shell.wait();
-        }
+    fn held(&mut self) -> &mut Held {
+        self.held.as_mut().expect("a cluster of our own")
     }
 }
 

@@ -2,13 +2,15 @@
 //! it and takes it away when the process that asked for it ends, however it ends.
 
 use std::fs;
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
+
+use crate::held::Held;
 
 /// Names the endpoint of a store that is there already, so that many test programs share one.
 pub const SHARED: &str = "COUNTERFOIL_TEST_STORE";
@@ -53,7 +55,7 @@ pub struct Store {
     endpoint: String,
     /// Its master's port, and the one by which its tools speak to it.
     master: (u16, u16),
-    shell: Option<(Child, BufReader<std::process::ChildStdout>)>,
+    held: Option<Held>,
 }
 
 impl Store {
@@ -68,18 +70,12 @@ impl Store {
         let identities = IDENTITIES.replace("KEY", KEY).replace("SECRET", SECRET);
         fs::write(folder.join("identities.json"), identities).expect("its keys");
         let ports = free_ports::<8>();
-        let mut shell = Command::new("sh")
-            .args(["-c", SHELL, "sh"])
-            .args([&folder, &program])
-            .args(ports.map(|p| p.to_string()))
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .expect("start a shell");
-        let out = BufReader::new(shell.stdout.take().expect("a piped standard output"));
+        let mut shell = Command::new("sh");
+        let shell = shell.args(["-c", SHELL, "sh"]).args([&folder, &program]).args(ports.map(|p| p.to_string()));
+        let mut held = Held::start(shell);
+        held.expect("begun");
         let endpoint = format!("http://127.0.0.1:{}", ports[6]);
-        let mut store = Store { endpoint, master: (ports[0], ports[1]), shell: Some((shell, out)) };
-        store.expect("begun");
+        let mut store = Store { endpoint, master: (ports[0], ports[1]), held: Some(held) };
         store.wait_until_it_takes_writes(&folder);
         store
     }
@@ -126,8 +122,8 @@ impl Store {
     /// # Panics
     /// When it cannot be killed.
     pub fn crash(&mut self) {
-        self.tell("stop");
-        self.expect("stopped");
+        self.held().tell("stop");
+        self.held().expect("stopped");
     }
 
     /// Starts it again over what it had.
@@ -135,8 +131,8 @@ impl Store {
     /// # Panics
     /// When it does not start.
     pub fn start_again(&mut self) {
-        self.tell("start");
-        self.expect("begun");
+        self.held().tell("start");
+        self.held().expect("begun");
         self.wait_until_it_takes_writes(Path::new(""));
     }
 
@@ -152,25 +148,8 @@ impl Store {
         panic!("the store did not start:\n{}", fs::read_to_string(folder.join("log")).unwrap_or_default());
     }
 
-    fn tell(&mut self, what: &str) {
-        let (shell, _) = self.shell.as_mut().expect("a store of our own");
-        writeln!(shell.stdin.as_mut().expect("a piped standard input"), "{what}").expect("the shell hears");
-    }
-
-    fn expect(&mut self, what: &str) {
-        let (_, out) = self.shell.as_mut().expect("a store of our own");
-        let mut line = String::new();
-        out.read_line(&mut line).expect("the shell answers");
-        assert_eq!(line.trim(), what, "the store did not do what it was told");
-    }
-}
-
-impl Drop for Store {
-    fn drop(&mut self) {
-        if let Some((mut shell, _)) = self.shell.take() {
-            drop(shell.stdin.take());
-            let _ = shell.wait();
-        }
+    fn held(&mut self) -> &mut Held {
+        self.held.as_mut().expect("a store of our own")
     }
 }
 
@@ -181,7 +160,7 @@ impl Drop for Store {
 pub fn endpoint() -> &'static str {
     static ONE: OnceLock<Store> = OnceLock::new();
     ONE.get_or_init(|| match std::env::var(SHARED) {
-        Ok(endpoint) => Store { endpoint, master: (0, 0), shell: None },
+        Ok(endpoint) => Store { endpoint, master: (0, 0), held: None },
         Err(_) => Store::start(),
     })
     .endpoint()

@@ -16,6 +16,7 @@ use tests::engine;
 use tests::seeded::Seeded;
 use tests::server::{How, Server};
 use tests::shop::Shop;
+use tests::timing::{middle, millis, now};
 use tokio::task::JoinSet;
 
 /// Entries, or rows, of one measurement.
@@ -24,21 +25,6 @@ const COUNT: u32 = 300;
 const ROUNDS: usize = 3;
 /// People who say something at the same time, where several do.
 const PEOPLE: u32 = 16;
-
-#[allow(clippy::disallowed_methods, reason = "a bench measures time")]
-fn now() -> std::time::Instant {
-    std::time::Instant::now()
-}
-
-#[allow(clippy::disallowed_methods, reason = "a bench measures time")]
-fn millis(started: std::time::Instant) -> f64 {
-    started.elapsed().as_secs_f64() * 1000.0
-}
-
-fn middle(mut all: Vec<f64>) -> f64 {
-    all.sort_by(f64::total_cmp);
-    all[all.len() / 2]
-}
 
 async fn connect(data: &Path) -> Result<AnyConnection, sqlx::Error> {
     let Some(address) = engine::database_of(data) else {

@@ -15,20 +15,10 @@ use tests::counter::{Counter, content_digest};
 use tests::picture;
 use tests::seeded::Seeded;
 use tests::shop::Shop;
+use tests::timing::{now, seconds};
 use uuid::Uuid;
 
 const ROUNDS: usize = 24;
-
-/// Seconds that something took.
-#[allow(clippy::disallowed_methods, reason = "a bench measures time")]
-fn seconds(started: std::time::Instant) -> f64 {
-    started.elapsed().as_secs_f64()
-}
-
-#[allow(clippy::disallowed_methods, reason = "a bench measures time")]
-fn now() -> std::time::Instant {
-    std::time::Instant::now()
-}
 
 /// The loop that does no more than it must.
 fn bare(folder: &Path, pictures: &[Vec<u8>]) -> std::io::Result<f64> {

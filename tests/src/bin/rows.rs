@@ -15,6 +15,7 @@ use tests::engine;
 use tests::seeded::Seeded;
 use tests::server::{self, How, Server};
 use tests::shop::Shop;
+use tests::timing::{middle, millis, now};
 
 /// Rows at which is measured.
 const SIZES: [u64; 2] = [10_000, 1_000_000];
@@ -22,16 +23,6 @@ const SIZES: [u64; 2] = [10_000, 1_000_000];
 const TIMES: usize = 15;
 /// Entries of the log that is checked, and of the longer one.
 const ENTRIES: [u32; 2] = [1_000, 10_000];
-
-#[allow(clippy::disallowed_methods, reason = "a bench measures time")]
-fn now() -> std::time::Instant {
-    std::time::Instant::now()
-}
-
-#[allow(clippy::disallowed_methods, reason = "a bench measures time")]
-fn millis(started: std::time::Instant) -> f64 {
-    started.elapsed().as_secs_f64() * 1000.0
-}
 
 async fn connect(data: &Path) -> Result<AnyConnection, sqlx::Error> {
     let address =
@@ -79,8 +70,7 @@ async fn asked(who: &impl Actor, path: &str, found: usize) -> f64 {
         let rows = answer["intakes"].as_array().map_or(found, Vec::len);
         assert!(rows >= found, "{path} found {rows}");
     }
-    all.sort_by(f64::total_cmp);
-    all[TIMES / 2]
+    middle(all)
 }
 
 /// Says so many entries and checks the folder: milliseconds an entry.
