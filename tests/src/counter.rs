@@ -260,6 +260,18 @@ impl Counter {
         Ok((photo, answer))
     }
 
+    /// Asks until nothing of an intake is to be judged any more: what comes next does not meet copies being written.
+    pub async fn judged(&self, intake: &Intake) {
+        loop {
+            let path = self.staff.path(&format!("/intakes/{}", intake.id));
+            let view = self.staff.get(&path).send().await.expect(200).json();
+            let photos = view["intake"]["photos"].as_array().cloned().unwrap_or_default();
+            if photos.iter().all(|p| p["judged"].is_object()) {
+                return;
+            }
+        }
+    }
+
     /// Says that a photo was taken, and sends nothing yet.
     ///
     /// # Errors

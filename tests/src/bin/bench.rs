@@ -16,7 +16,6 @@ use tests::picture;
 use tests::seeded::Seeded;
 use tests::shop::Shop;
 use tests::timing::{now, seconds};
-use uuid::Uuid;
 
 const ROUNDS: usize = 24;
 
@@ -73,18 +72,6 @@ fn grown(picture: &[u8], to: usize, seed: u64) -> Vec<u8> {
     out
 }
 
-/// Waits until nothing of an intake is to be judged any more: what comes next is not to wait for it.
-async fn judged(counter: &Counter, intake: Uuid) {
-    loop {
-        let path = counter.staff.path(&format!("/intakes/{intake}"));
-        let view = counter.staff.get(&path).send().await.expect(200).json();
-        let photos = view["intake"]["photos"].as_array().cloned().unwrap_or_default();
-        if photos.iter().all(|p| p["judged"].is_object()) {
-            return;
-        }
-    }
-}
-
 #[tokio::main]
 async fn main() -> std::io::Result<()> {
     // About 4 MB each: what a phone's camera makes.
@@ -120,7 +107,7 @@ async fn main() -> std::io::Result<()> {
             ask.send().await.expect(200);
         }
         took.push(seconds(started));
-        judged(&counter, intake.id).await;
+        counter.judged(&intake).await;
     }
     let again = bare(folder.path(), &pictures)?;
     let bare = (first + again) / 2.0;
