@@ -11,7 +11,7 @@ use std::path::Path;
 
 use evidence::digest::Hasher;
 use tests::ask::Actor;
-use tests::counter::{Counter, content_digest};
+use tests::counter::content_digest;
 use tests::picture;
 use tests::seeded::Seeded;
 use tests::shop::Shop;
