@@ -1,5 +1,7 @@
 //! Starting, serving, stopping.
 
+use std::fs::{File, TryLockError};
+use std::io;
 use std::net::{IpAddr, SocketAddr, UdpSocket};
 use std::path::Path;
 use std::sync::Arc;
@@ -8,6 +10,7 @@ use std::time::Duration;
 use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App as Actix, HttpServer, web};
 use serde_json::json;
+use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
@@ -107,6 +110,26 @@ pub async fn over(pool: database::Pool, place: &Place, check: bool, clock: Clock
     Ok(Opened { ledger })
 }
 
+/// Holds a folder whose database is in it, until this process ends: what starts takes away what nobody is writing any more, and
+/// would take what another server is writing for it.
+///
+/// # Errors
+/// A sentence, where a server is at work.
+fn alone_in(ledger: &Ledger, data: &Path) -> Result<Option<File>, String> {
+    if Engine::of(ledger.pool()) == Engine::Postgres {
+        return Ok(None);
+    }
+    let file = File::create(data.join("serving")).map_err(|e| format!("the folder {}: {e}", data.display()))?;
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Err(format!(
+            "another Counterfoil serves the folder {}: stop it first, or name another folder with --data; several servers need PostgreSQL",
+            data.display()
+        )),
+        Err(TryLockError::Error(e)) => Err(format!("the folder {} cannot be held: {e}", data.display())),
+    }
+}
+
 /// Takes away what a crash left half written; who sent it sends it again.
 async fn sweep(ledger: &Ledger) -> Result<(), String> {
     let older = left_lying(ledger);
@@ -179,6 +202,7 @@ pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
 pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(), String> {
     logs(wanted.log_json);
     let Opened { ledger } = open(wanted.place(data), true).await?;
+    let _held = alone_in(&ledger, data)?;
     ledger.hear_others().await.map_err(|e| e.to_string())?;
     away::at_start(&ledger, left_lying(&ledger)).await?;
     sweep(&ledger).await?;
@@ -301,18 +325,20 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         }
         None => None,
     };
+    // Before anybody hears that it is ready: who stops it at once is not to kill it.
+    let mut stops = Stops::hear().map_err(|e| format!("the stop signal cannot be heard: {e}"))?;
     tell(&address, bound, secure, token.map(|t| (wanted.public_url.as_deref(), t)), beside.as_deref());
     let handle = server.handle();
     let (leaves, stopping) = (app.leaving.clone(), app.stopping.clone());
     let leaving = Duration::from_secs(wanted.leaving_s.unwrap_or(0).into());
     tokio::spawn(async move {
-        told_to_stop().await;
+        stops.told().await;
         if !leaving.is_zero() {
             tracing::info!(seconds = leaving.as_secs(), "told to stop; a balancer sends others elsewhere first");
             leaves.cancel();
             tokio::select! {
                 () = tokio::time::sleep(leaving) => {}
-                () = told_to_stop() => {}
+                () = stops.told() => {}
             }
         }
         tracing::info!("told to stop; finishing what was acknowledged");
@@ -372,17 +398,22 @@ fn tell(
     }
 }
 
-async fn told_to_stop() {
-    let mut term = match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
-        Ok(term) => term,
-        Err(e) => {
-            tracing::error!(error = %e, "the stop signal cannot be heard");
-            return std::future::pending().await;
+/// What tells it to stop, heard from the moment this is made.
+struct Stops {
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Stops {
+    fn hear() -> io::Result<Stops> {
+        Ok(Stops { terminate: signal(SignalKind::terminate())?, interrupt: signal(SignalKind::interrupt())? })
+    }
+
+    async fn told(&mut self) {
+        tokio::select! {
+            _ = self.terminate.recv() => {}
+            _ = self.interrupt.recv() => {}
         }
-    };
-    tokio::select! {
-        _ = term.recv() => {}
-        _ = tokio::signal::ctrl_c() => {}
     }
 }
 

@@ -106,3 +106,17 @@ async fn a_stop_ends_what_is_idle_and_answers_what_is_under_way() {
     let view = counter.staff.get(&ravi.path(&format!("/intakes/{}", intake.id))).send().await.expect(200).text();
     assert!(view.contains("usable"), "{view}");
 }
+
+/// A second server would take away what the first one is just receiving.
+#[tokio::test]
+async fn a_folder_with_its_own_database_is_served_once() {
+    let home = tempfile::Builder::new().prefix("counterfoil-stop-").tempdir().expect("a temporary folder");
+    let (data, how) = (home.path().join("data"), How::default().sqlite());
+    let mut first = Server::over(&data, &how);
+    let said = Server::try_over(&data, &how).err().expect("a refusal");
+    assert!(said.contains("another Counterfoil serves the folder"), "{said}");
+    assert_eq!(first.anonymous().get("/v1").send().await.status, 200, "the first one goes on");
+    // However it ended, the next one serves.
+    first.kill();
+    assert!(Server::over(&data, &how).stop().success());
+}
