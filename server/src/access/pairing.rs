@@ -13,6 +13,7 @@ use super::session::SignedIn;
 use super::store::PairingRow;
 use super::{Access, qr};
 use crate::edge::Millis;
+use crate::http::guard;
 use crate::problem::{On, Problem};
 
 /// A code holds for five minutes.
@@ -57,11 +58,9 @@ pub(crate) struct Claim {
 impl Access {
     /// The address under which the app is opened on another device.
     pub(crate) fn address_for_others(&self, req: &HttpRequest) -> String {
-        let host = crate::http::guard::asked_host(req.head()).unwrap_or("localhost");
-        let name = host.rsplit_once(':').map_or(host, |(name, _)| name).trim_matches(['[', ']']);
-        let loopback = name == "localhost" || name.parse::<std::net::IpAddr>().is_ok_and(|a| a.is_loopback());
+        let host = guard::asked_host(req.head()).unwrap_or("localhost");
         match &self.settings.lan_url {
-            Some(url) if loopback => url.trim_end_matches('/').to_owned(),
+            Some(url) if guard::asked_here(req.head()) => url.trim_end_matches('/').to_owned(),
             _ => format!("{}://{host}", if self.secure(req) { "https" } else { "http" }),
         }
     }

@@ -8,7 +8,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use evidence::digest::Hasher;
 use rust_embed::RustEmbed;
 
-use super::packed;
+use super::{early, packed};
 use crate::app::App;
 use crate::problem::Problem;
 
@@ -183,9 +183,20 @@ async fn page(req: HttpRequest) -> Result<HttpResponse, Problem> {
     let text = String::from_utf8_lossy(&file.data).replace("__BUILD__", &BUILD);
     let guided = req.app_data::<web::Data<App>>().is_some_and(|app| app.settled.guided);
     let text = text.replace("__GUIDE__", if guided { "yes" } else { "no" }).replace("<!-- modules -->\n", &PRELOADS);
+    let early = match req.app_data::<web::Data<App>>() {
+        Some(app) => early::form(app, &req).await,
+        None => None,
+    };
+    let text = match early {
+        Some((words, form)) => text
+            .replacen("<html lang=\"en\"", &format!("<html lang=\"{}\"", words.language), 1)
+            .replacen("<!-- early -->", &form, 1),
+        None => text.replacen("<!-- early -->", "", 1),
+    };
     Ok(HttpResponse::Ok()
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CACHE_CONTROL, "no-cache"))
+        .insert_header(early::VARY)
         .body(text))
 }
 

@@ -122,6 +122,14 @@ pub fn asked_host(req: &RequestHead) -> Option<&str> {
     beside.or_else(|| req.headers().get(header::HOST)?.to_str().ok())
 }
 
+/// Whether a name of this very machine was asked: a browser trusts such a page without HTTPS (W3C Secure Contexts 3.1).
+pub fn asked_here(req: &RequestHead) -> bool {
+    let host = asked_host(req).unwrap_or("localhost");
+    let port = host.rsplit_once(':').filter(|(_, port)| port.bytes().all(|b| b.is_ascii_digit()));
+    let name = port.map_or(host, |(name, _)| name).trim_matches(['[', ']']);
+    name == "localhost" || name.parse::<std::net::IpAddr>().is_ok_and(|a| a.is_loopback())
+}
+
 /// Whether the origin is the host that was asked, or our public address. The scheme is left to `SameSite=Strict`.
 fn same_origin(origin: &str, host: Option<&str>, public_url: Option<&str>) -> bool {
     let host_of = |url: &str| url.split_once("://").map(|(_, rest)| rest.trim_end_matches('/').to_ascii_lowercase());
@@ -129,7 +137,8 @@ fn same_origin(origin: &str, host: Option<&str>, public_url: Option<&str>) -> bo
     host.is_some_and(|h| h.eq_ignore_ascii_case(&from)) || public_url.and_then(host_of).is_some_and(|p| p == from)
 }
 
-fn has_session(headers: &HeaderMap) -> bool {
+/// Whether a session is named at all.
+pub fn has_session(headers: &HeaderMap) -> bool {
     headers.get_all(header::COOKIE).any(|v| {
         let text = String::from_utf8_lossy(v.as_bytes());
         text.split(';').any(|c| access::COOKIES.iter().any(|name| c.trim_start().starts_with(name)))

@@ -5,6 +5,7 @@ pub mod broken;
 pub mod comparing;
 pub mod consistency;
 pub mod due;
+pub mod early;
 pub mod entries;
 pub mod erasures;
 pub mod files;

@@ -34,7 +34,8 @@ export async function open(make, where) {
   const mine = { page: /** @type {any} */ (null), stops: [], again: once(() => draw(false)) };
   current = mine;
   main.setAttribute("aria-busy", "true");
-  const opening = setTimeout(() => current === mine && show(main, { title: t("page.opening"), content: waiting() }, true), PATIENCE);
+  // What came with the document stays on the screen until the page is drawn over it.
+  const opening = setTimeout(() => current === mine && !early(main) && show(main, { title: t("page.opening"), content: waiting() }, true), PATIENCE);
 
   let drawnOnce = false;
   let changed = false;
@@ -85,12 +86,18 @@ function show(main, { title, content, wide }, first) {
   document.title = `${title} · Counterfoil`;
   document.documentElement.lang = language();
   main.classList.toggle("wide", Boolean(wide));
-  if (first) main.replaceChildren();
+  // The form that came with the document becomes the page's own, with what was typed into it.
+  if (first && !early(main)) main.replaceChildren();
   put(main, content);
 }
 
+/** @param {HTMLElement} main */
+const early = (main) => main.querySelector("[data-early]") !== null;
+
 /** Focus and scroll as after loading a document. @param {HTMLElement} main @param {Drawn} drawn @param {string} hash */
 function arrive(main, { focus }, hash) {
+  // Who types already is not disturbed.
+  if (main.querySelector(":focus") instanceof HTMLInputElement) return;
   const target = hash ? document.getElementById(hash) : focus ? document.getElementById(focus) : null;
   const heading = main.querySelector("h1");
   window.scrollTo({ top: 0, behavior: "instant" });
