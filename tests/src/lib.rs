@@ -22,6 +22,7 @@ pub mod shadow;
 pub mod shop;
 pub mod stamper;
 pub mod timing;
+pub mod two;
 pub mod wire;
 
 /// Whether the full counts are asked for (`tests/run --long`).

@@ -1,21 +1,20 @@
 //! Several servers over one database (PostgreSQL) and one folder: no fork, nothing acknowledged lost, whoever is killed
 //! and whenever the database goes away; what one does the other knows at once.
 
-use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use cluster::Cluster;
 use serde_json::{Value, json};
-use tempfile::TempDir;
 use tests::ask::{Actor, Anonymous, CookieStaff};
 use tests::counter::{Acknowledged, Counter, Intake};
 use tests::engine;
 use tests::record;
 use tests::seeded::Seeded;
 use tests::server::{self, How, Server};
-use tests::shop::{PASSWORD, Shop};
+use tests::shop::PASSWORD;
+use tests::two::{Two, keep_on, no_two_with_one_index, opening};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::Barrier;
@@ -23,89 +22,6 @@ use tokio::task::JoinSet;
 
 /// Far above what anything here takes.
 const SOON: Duration = Duration::from_secs(30);
-
-/// A shop with two servers over its folder and database.
-struct Two {
-    home: TempDir,
-    one: Server,
-    two: Server,
-    ines: CookieStaff,
-    ravi: CookieStaff,
-    bo: CookieStaff,
-}
-
-impl Two {
-    async fn new() -> Two {
-        Two::over(None).await
-    }
-
-    /// Over a database of this address, or a fresh one.
-    async fn over(address: Option<&str>) -> Two {
-        let home = tempfile::Builder::new().prefix("counterfoil-two-").tempdir().expect("a temporary folder");
-        let data = home.path().join("data");
-        if let Some(address) = address {
-            engine::use_database(&data, address);
-        }
-        let Shop { server, ines, ravi, bo, .. } = Shop::on(Server::over(&data, &How::default().postgres())).await;
-        let two = Server::over(&data, &How::default());
-        Two { home, one: server, two, ines, ravi, bo }
-    }
-
-    fn data(&self) -> PathBuf {
-        self.home.path().join("data")
-    }
-
-    /// Somebody at the first server, and at the second.
-    fn at_both(&self, who: &CookieStaff) -> [CookieStaff; 2] {
-        [who.at(&self.one.address), who.at(&self.two.address)]
-    }
-
-    /// Stops both, and looks for faults: among others each published checkpoint against the log, which shows a fork.
-    fn end(mut self) -> String {
-        for server in [&mut self.one, &mut self.two] {
-            assert!(server.stop().success(), "{}", server.log());
-        }
-        let checked = server::check(&self.data());
-        assert!(checked.sound, "{}", checked.said);
-        checked.said
-    }
-}
-
-/// Says something until it is kept; a refusal ends it. Tells how often it was asked to come again.
-async fn insist(
-    counter: &mut Counter,
-    intake: &mut Intake,
-    kind: &str,
-    body: Value,
-    to: &[CookieStaff],
-) -> (u16, usize) {
-    let saying = counter.saying(intake, kind, body, &[]);
-    for asked in 0.. {
-        counter.staff = to[asked % to.len()].clone();
-        let Ok(answer) = counter.post(&saying).await else { continue };
-        match answer.status.as_u16() {
-            503 => assert!(answer.header("retry-after").is_some(), "{}", answer.text()),
-            200 | 201 => {
-                intake.note(&saying, &answer);
-                return (201, asked);
-            }
-            status => return (status, asked),
-        }
-    }
-    unreachable!("asked for ever")
-}
-
-fn opening(counter: &Counter, tag: &str) -> Value {
-    json!({"kind": counter.kind["digest"], "kind_id": "chainsaw", "tag": tag, "how": "at counter"})
-}
-
-/// Every acknowledged entry by index: two with one index would be a fork.
-fn no_two_with_one_index(all: &Acknowledged) {
-    let mut seen = BTreeMap::new();
-    for (index, digest) in &all.entries {
-        assert_eq!(seen.entry(index).or_insert(digest), &digest, "entry {index} was acknowledged as two");
-    }
-}
 
 #[tokio::test(flavor = "multi_thread")]
 async fn of_two_that_race_for_a_tag_one_has_it_and_both_write_on_one_intake() {
@@ -164,27 +80,6 @@ async fn of_two_that_race_for_a_tag_one_has_it_and_both_write_on_one_intake() {
     println!("{rounds} races for a tag, {} entries acknowledged by two servers; {}", all.entries.len(), both.end());
 }
 
-/// Opens machines and says things about them until told to stop, at whichever server answers.
-async fn keep_on(mut counter: Counter, to: Vec<CookieStaff>, tags: String, most: usize) -> (Acknowledged, usize) {
-    let (mut sent, mut again) = (Acknowledged::default(), 0);
-    for n in 0..most {
-        let tag = format!("{tags}{n:04}");
-        let mut intake = counter.intake(&tag);
-        let body = opening(&counter, &tag);
-        let (status, asked) = insist(&mut counter, &mut intake, "intake-opened", body, &to).await;
-        assert_eq!(status, 201, "{tag}");
-        again += asked;
-        for field in ["make", "model"] {
-            let body = json!({"field": field, "value": tag, "from": "typed"});
-            let (status, asked) = insist(&mut counter, &mut intake, "machine-described", body, &to).await;
-            assert_eq!(status, 201, "{tag} {field}");
-            again += asked;
-        }
-        sent.add(&intake.sent);
-    }
-    (sent, again)
-}
-
 #[tokio::test(flavor = "multi_thread")]
 async fn of_two_servers_one_is_killed_again_and_again_and_nothing_is_lost() {
     let mut both = Two::new().await;
@@ -222,7 +117,7 @@ async fn of_two_servers_one_is_killed_again_and_again_and_nothing_is_lost() {
 #[tokio::test(flavor = "multi_thread")]
 async fn the_database_crashes_and_comes_back_and_the_servers_with_it() {
     let mut cluster = Cluster::start();
-    let both = Two::over(Some(&cluster.database())).await;
+    let both = Two::over(Some(&cluster.database()), &How::default()).await;
     let rounds = if tests::long() { 40 } else { 4 };
     let (mut all, mut again) = (Acknowledged::default(), 0);
     let mut random = Seeded::new(0x0dd);
