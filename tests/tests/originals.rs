@@ -6,6 +6,7 @@ use std::io::{self, BufRead, Read};
 use std::path::Path;
 use std::sync::Arc;
 
+use cluster::garage::Garage;
 use cluster::store::{self, KEY, SECRET, Store};
 use counterfoil::edge::{Clock, Random};
 use counterfoil::originals::{Address, Bucket, KeepError, Keys, Lock, Originals, Shelf, is_away};
@@ -144,6 +145,29 @@ fn a_bucket_conforms() {
     // Nothing of an upload stays on the local disk but copies.
     let left: Vec<_> = fs::read_dir(home.path().join("copies")).unwrap().map(|e| e.unwrap().file_name()).collect();
     assert!(left.iter().all(|n| !n.to_string_lossy().starts_with('.')), "{left:?}");
+}
+
+/// A real server of another make, which ignores the condition on which an original is put and keeps no lock: that is found out at
+/// the start, and nothing rests on it.
+#[test]
+#[ignore = "its second server is built for a quarter of an hour: tests/run --long"]
+fn a_second_server_conforms() {
+    let (home, other, second) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap(), Garage::start());
+    let address = store::address(second.endpoint());
+    let store = in_bucket(home.path(), &address);
+    let traits = store.bucket().unwrap().probe().unwrap().unwrap();
+    assert!(!traits.absent && traits.checks, "{traits:?}");
+    let n = std::sync::atomic::AtomicU32::new(0);
+    conforms(&store, || {
+        let n = n.fetch_add(1, std::sync::atomic::Ordering::SeqCst);
+        in_bucket(&other.path().join(n.to_string()), &address)
+    });
+    // It says that it took the lock.
+    let here = tempfile::tempdir().unwrap();
+    let lock = Some(Lock { days: 1, clock: Clock::System });
+    let locking = in_locking(here.path(), &store::address(second.endpoint()), lock);
+    let said = locking.bucket().unwrap().probe().unwrap().unwrap_err();
+    assert!(said.contains("--originals-lock-days"), "{said}");
 }
 
 /// A program that stands in for the least of stores; it ends when this is dropped.

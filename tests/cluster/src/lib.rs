@@ -4,6 +4,7 @@
 //! A shell of its own starts it and reads what it is told from a pipe. The pipe closes when the process that asked for the
 //! cluster ends, however it ends; then the shell takes server and folder away.
 
+pub mod garage;
 mod held;
 pub mod store;
 

@@ -1,5 +1,6 @@
 //! `cluster COMMAND…`: runs a command beside one cluster that all test programs in it share; gives its exit status.
-//! `cluster store COMMAND…`: the same beside one S3-compatible store, for originals.
+//! `cluster store COMMAND…`: the same beside one S3-compatible store, for originals; `cluster second-store COMMAND…`: beside the
+//! other one.
 
 use std::process::{Command, ExitCode};
 
@@ -9,13 +10,19 @@ fn main() -> ExitCode {
         eprintln!("cluster COMMAND…: say what to run");
         return ExitCode::from(2);
     };
-    if program == "store" {
-        let Some(program) = words.next() else {
+    if program == "store" || program == "second-store" {
+        let Some(command) = words.next() else {
             eprintln!("cluster store COMMAND…: say what to run");
             return ExitCode::from(2);
         };
-        let store = cluster::store::Store::start();
-        return ended(Command::new(program).args(words).env(cluster::store::SHARED, store.endpoint()));
+        let mut command = Command::new(command);
+        command.args(words);
+        if program == "store" {
+            let store = cluster::store::Store::start();
+            return ended(command.env(cluster::store::SHARED, store.endpoint()));
+        }
+        let store = cluster::garage::Garage::start();
+        return ended(command.env(cluster::store::SHARED, store.endpoint()));
     }
     let cluster = cluster::Cluster::start();
     ended(Command::new(program).args(words).env(cluster::SHARED, cluster.folder()))

@@ -1,6 +1,7 @@
 //! An S3-compatible store for tests (SeaweedFS), on loopback, in a temporary folder. As with the cluster, a shell of its own holds
 //! it and takes it away when the process that asked for it ends, however it ends.
 
+use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
@@ -24,30 +25,34 @@ pub const BUCKET: &str = "originals";
 const IDENTITIES: &str = r#"{"identities":[{"name":"tests","credentials":[{"accessKey":"KEY","secretKey":"SECRET"}],
 "actions":["Admin","Read","Write","List","Tagging"]}]}"#;
 
-/// It is killed, not told to stop: that takes half a minute, and whoever asks for a stop asks for a crash.
-const SHELL: &str = r#"
-trap '' INT TERM HUP
-cd "$1" || exit 1
-begin() {
-    "$2" -logtostderr=true server -dir="$1/data" -ip=127.0.0.1 -ip.bind=127.0.0.1 -master.telemetry=false \
-        -master.electionTimeout=1s -master.heartbeatInterval=200ms \
-        -master.port="$3" -master.port.grpc="$4" -master.volumeSizeLimitMB=256 -volume.max=100 -volume.port="$5" -volume.port.grpc="$6" \
-        -filer -filer.port="$7" -filer.port.grpc="$8" -s3 -s3.port="$9" -s3.port.grpc="${10}" -s3.port.iceberg=0 -s3.port.lance=0 \
-        -s3.config="$1/identities.json" >>"$1/log" 2>&1 &
-    server=$!
-    echo begun
-}
-end() { [ -n "$server" ] && kill -KILL "$server" && wait "$server"; server=; }
-begin "$@"
-while read -r told; do
-    case $told in stop) end; echo stopped ;; start) begin "$@" ;; esac
-done
-end 2>/dev/null
-cd / && rm -rf "$1"
-"#;
+const OPTIONS: [&str; 13] = [
+    "-dir=data",
+    "-ip=127.0.0.1",
+    "-ip.bind=127.0.0.1",
+    "-master.telemetry=false",
+    "-master.electionTimeout=1s",
+    "-master.heartbeatInterval=200ms",
+    "-master.volumeSizeLimitMB=256",
+    "-volume.max=100",
+    "-filer",
+    "-s3",
+    "-s3.port.iceberg=0",
+    "-s3.port.lance=0",
+    "-s3.config=identities.json",
+];
+const PORTS: [&str; 8] = [
+    "master.port",
+    "master.port.grpc",
+    "volume.port",
+    "volume.port.grpc",
+    "filer.port",
+    "filer.port.grpc",
+    "s3.port",
+    "s3.port.grpc",
+];
 
 /// Between two looks whether it has started, and how many there are before the test gives up.
-const LOOK: (Duration, usize) = (Duration::from_millis(20), 3000);
+pub(crate) const LOOK: (Duration, usize) = (Duration::from_millis(20), 3000);
 
 /// A running store.
 #[derive(Debug)]
@@ -70,10 +75,11 @@ impl Store {
         let identities = IDENTITIES.replace("KEY", KEY).replace("SECRET", SECRET);
         fs::write(folder.join("identities.json"), identities).expect("its keys");
         let ports = free_ports::<8>();
-        let mut shell = Command::new("sh");
-        let shell = shell.args(["-c", SHELL, "sh"]).args([&folder, &program]).args(ports.map(|p| p.to_string()));
-        let mut held = Held::start(shell);
-        held.expect("begun");
+        let mut words: Vec<OsString> = vec![program.into(), "-logtostderr=true".into(), "server".into()];
+        words.extend(OPTIONS.iter().map(OsString::from));
+        words.extend(PORTS.iter().zip(ports).map(|(name, port)| format!("-{name}={port}").into()));
+        let words: Vec<&OsStr> = words.iter().map(OsString::as_os_str).collect();
+        let held = Held::serving(&folder, &words, &[]);
         let endpoint = format!("http://127.0.0.1:{}", ports[6]);
         let mut store = Store { endpoint, master: (ports[0], ports[1]), held: Some(held) };
         store.wait_until_it_takes_writes(&folder);
@@ -179,7 +185,7 @@ pub fn address_in(bucket: &str, endpoint: &str) -> String {
 }
 
 /// What a plain request is answered with; nothing, where nobody answers.
-fn asked(port: u16, path: &str) -> String {
+pub(crate) fn asked(port: u16, path: &str) -> String {
     let ask = || {
         let mut stream = TcpStream::connect(("127.0.0.1", port))?;
         stream.set_read_timeout(Some(Duration::from_secs(5)))?;
@@ -192,7 +198,7 @@ fn asked(port: u16, path: &str) -> String {
 }
 
 /// Ports that were free a moment ago, all different.
-fn free_ports<const N: usize>() -> [u16; N] {
+pub(crate) fn free_ports<const N: usize>() -> [u16; N] {
     let held: [TcpListener; N] = std::array::from_fn(|_| TcpListener::bind("127.0.0.1:0").expect("a free port"));
     held.map(|l| l.local_addr().expect("its address").port())
 }
