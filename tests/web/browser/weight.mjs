@@ -30,12 +30,15 @@ async function held(page) {
   // is, that counts.
   /** @type {Map<string, number>} */
   const said = new Map();
+  /** What a page waits for: the other languages come behind it. @type {Set<string>} */
+  const behind = new Set();
   cdp.on("Network.responseReceived", (e) => {
     const length = Object.entries(e.response.headers).find(([name]) => name.toLowerCase() === "content-length")?.[1];
+    if (/\/words\/(?!en$)/.test(e.response.url)) behind.add(e.requestId);
     if (length !== undefined) said.set(e.requestId, Number(length));
     if (process.env.COUNTERFOIL_LIST) console.log(length ?? "?", e.response.url);
   });
-  cdp.on("Network.loadingFinished", (e) => ((bytes += said.get(e.requestId) ?? e.encodedDataLength), (count += 1)));
+  cdp.on("Network.loadingFinished", (e) => behind.has(e.requestId) || ((bytes += said.get(e.requestId) ?? e.encodedDataLength), (count += 1)));
   return { sum: () => ({ bytes, count }) };
 }
 
