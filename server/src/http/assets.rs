@@ -190,6 +190,7 @@ async fn page(req: HttpRequest) -> Result<HttpResponse, Problem> {
     let text = match early {
         Some((words, form)) => text
             .replacen("<html lang=\"en\"", &format!("<html lang=\"{}\"", words.language), 1)
+            .replacen("id=\"bar\"></header>", "id=\"bar\"><span class=\"bar__shop\">Counterfoil</span></header>", 1)
             .replacen("<!-- early -->", &form, 1),
         None => text.replacen("<!-- early -->", "", 1),
     };
