@@ -179,6 +179,14 @@ pub struct RotateKey {
     pub overlap_days: u32,
 }
 
+impl Move {
+    /// Where it moves to; none: it stays.
+    pub fn target(&self) -> Option<Place> {
+        let to = Place::new(self.to_data.as_deref()?, self.to_database.as_deref());
+        Some(Place { lock_days: self.to_originals_lock_days, ..to.with_originals(self.to_originals.as_deref()) })
+    }
+}
+
 /// From where to where.
 #[derive(Debug, Args)]
 pub struct Move {
@@ -191,8 +199,14 @@ pub struct Move {
     /// The database it moves to, where that is not a file in the folder: `postgres://USER@HOST/NAME`.
     #[arg(long)]
     pub to_database: Option<String>,
+    /// Where originals move to, where that is not the folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`.
+    #[arg(long)]
+    pub to_originals: Option<String>,
+    /// For how many days that bucket keeps an original, as of `serve`.
+    #[arg(long, requires = "to_originals", value_parser = clap::value_parser!(u32).range(1..=36_500))]
+    pub to_originals_lock_days: Option<u32>,
     /// Stay here: a move that was begun and has not ended is taken back.
-    #[arg(long, conflicts_with_all = ["to_data", "to_database"])]
+    #[arg(long, conflicts_with_all = ["to_data", "to_database", "to_originals"])]
     pub give_up: bool,
 }
 
@@ -230,9 +244,12 @@ pub struct Restore {
     /// The folder of the copy.
     #[arg(long)]
     pub from: PathBuf,
-    /// The folder to make, empty or not there yet; and the database, which holds nothing yet.
+    /// The folder to make, empty or not there yet; the database, which holds nothing yet; and where originals go.
     #[command(flatten)]
     pub kept: Kept,
+    /// For how many days a bucket keeps an original, as of `serve`.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=36_500))]
+    pub originals_lock_days: Option<u32>,
     /// The exported log key.
     #[arg(long)]
     pub key: PathBuf,

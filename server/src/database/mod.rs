@@ -20,6 +20,7 @@ use sqlx::any::{Any, AnyRow};
 use sqlx::{AnyConnection, AnyPool};
 
 use crate::ledger::start::StartError;
+use crate::originals::Address;
 
 /// Connections to either.
 pub type Pool = AnyPool;
@@ -68,6 +69,12 @@ impl Place {
 
     /// As a person reads it, without a password.
     pub fn shown(&self) -> String {
+        let bucket = self.originals.as_deref().and_then(|address| Address::parse(address).ok());
+        let photos = bucket.map(|bucket| format!(" and photos in {bucket}")).unwrap_or_default();
+        format!("{}{photos}", self.rest_shown())
+    }
+
+    fn rest_shown(&self) -> String {
         let data = std::path::absolute(&self.data).unwrap_or_else(|_| self.data.clone());
         let database = self.database.as_deref().and_then(|url| postgres::options(url).ok());
         match database {

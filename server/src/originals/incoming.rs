@@ -3,6 +3,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -54,8 +55,8 @@ impl Incoming {
         nonce: u64,
     ) -> io::Result<Incoming> {
         let temporary = folder.join(format!(".{name}.{nonce:016x}"));
-        // Read again where the bytes go on into a bucket.
-        let file = OpenOptions::new().read(true).write(true).create_new(true).open(&temporary)?;
+        // Read again where the bytes go on into a bucket. A photo is nobody else's on this machine.
+        let file = OpenOptions::new().read(true).write(true).create_new(true).mode(0o600).open(&temporary)?;
         let target = folder.join(name);
         let Expected { digest: expected, size, exact } = expected;
         let hasher = Hasher::new();
@@ -128,7 +129,7 @@ pub(super) fn fetch(bucket: &Bucket, cache: &Cache, key: &Key) -> io::Result<Fil
     let nonce = bucket.nonce();
     let path = cache.folder().join(Cache::name(key));
     let temporary = cache.folder().join(format!(".{}.{nonce:016x}", Cache::name(key)));
-    let file = OpenOptions::new().read(true).write(true).create_new(true).open(&temporary)?;
+    let file = OpenOptions::new().read(true).write(true).create_new(true).mode(0o600).open(&temporary)?;
     let fetched = pour(bucket, key, &file).and_then(|len| {
         fs::rename(&temporary, &path)?;
         cache.added(len);
@@ -155,21 +156,13 @@ fn remove(path: &Path) -> io::Result<()> {
 }
 
 fn pour(bucket: &Bucket, key: &Key, mut file: &File) -> io::Result<u64> {
-    let (mut hasher, mut at) = (Hasher::new(), 0);
-    loop {
-        let (bytes, all) = bucket.piece_now(key, at, super::bucket::PIECE)?;
-        hasher.update(&bytes);
-        file.write_all(&bytes)?;
-        at += bytes.len() as u64;
-        if at >= all {
-            break;
-        }
-        if bytes.is_empty() {
-            return Err(io::ErrorKind::UnexpectedEof.into());
-        }
-    }
+    let mut hasher = Hasher::new();
+    let len = bucket.pour(key, |bytes| {
+        hasher.update(bytes);
+        file.write_all(bytes)
+    })?;
     if hasher.finish() == key.digest {
-        return Ok(at);
+        return Ok(len);
     }
     Err(io::Error::new(io::ErrorKind::InvalidData, "the store holds other bytes than the key says"))
 }
