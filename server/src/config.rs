@@ -346,6 +346,21 @@ pub struct Serve {
     /// How long somebody outside may take to answer, in milliseconds.
     #[arg(long, env = "COUNTERFOIL_OUTSIDE_TIMEOUT_MS", value_parser = clap::value_parser!(u32).range(1..))]
     pub outside_timeout_ms: Option<u32>,
+    /// A collector that traces of requests go to, as OTLP over HTTP in JSON: `http://host:4318`.
+    #[arg(long, env = "OTEL_EXPORTER_OTLP_ENDPOINT")]
+    pub otlp_endpoint: Option<String>,
+    /// What this service is called there.
+    #[arg(long, env = "OTEL_SERVICE_NAME")]
+    pub otlp_service_name: Option<String>,
+    /// What else is said of it there: key=value,key=value.
+    #[arg(long, env = "OTEL_RESOURCE_ATTRIBUTES")]
+    pub otlp_resource_attributes: Option<String>,
+    /// How often traces are sent at most, in milliseconds.
+    #[arg(long, env = "OTEL_BSP_SCHEDULE_DELAY")]
+    pub otlp_every_ms: Option<u32>,
+    /// How long the collector may take to answer, in milliseconds.
+    #[arg(long, env = "OTEL_EXPORTER_OTLP_TIMEOUT", value_parser = clap::value_parser!(u32).range(1..))]
+    pub otlp_timeout_ms: Option<u32>,
     /// Logs as JSON lines.
     #[arg(long, env = "COUNTERFOIL_LOG_JSON")]
     #[serde(default)]
@@ -391,6 +406,11 @@ impl Serve {
             witness: if self.witness.is_empty() { file.witness } else { self.witness },
             witness_every_s: self.witness_every_s.or(file.witness_every_s),
             outside_timeout_ms: self.outside_timeout_ms.or(file.outside_timeout_ms),
+            otlp_endpoint: self.otlp_endpoint.or(file.otlp_endpoint),
+            otlp_service_name: self.otlp_service_name.or(file.otlp_service_name),
+            otlp_resource_attributes: self.otlp_resource_attributes.or(file.otlp_resource_attributes),
+            otlp_every_ms: self.otlp_every_ms.or(file.otlp_every_ms),
+            otlp_timeout_ms: self.otlp_timeout_ms.or(file.otlp_timeout_ms),
             log_json: self.log_json || file.log_json,
         })
     }

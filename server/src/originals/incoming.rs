@@ -12,6 +12,7 @@ use evidence::digest::{Digest, Hasher};
 use super::bucket::{Away, Bucket};
 use super::cache::Cache;
 use super::{KeepError, Key, sync_folder};
+use crate::traces::step;
 
 /// Where the bytes are kept once they are whole.
 #[derive(Debug)]
@@ -84,7 +85,15 @@ impl Incoming {
     ///
     /// # Errors
     /// `WrongBytes` when length or hash differ; I/O errors of the disk; `Away` when the bucket does not hold them.
-    pub fn finish(mut self) -> Result<u64, KeepError> {
+    pub fn finish(self) -> Result<u64, KeepError> {
+        let bucket = matches!(self.lands, Lands::Bucket(..));
+        let step = step!("store put", bytes = self.written, bucket, failed = tracing::field::Empty);
+        let done = step.in_scope(|| self.finished());
+        step.record("failed", matches!(done, Err(KeepError::Io(_) | KeepError::Away(_))));
+        done
+    }
+
+    fn finished(mut self) -> Result<u64, KeepError> {
         let hash = std::mem::replace(&mut self.hasher, Hasher::new()).finish();
         if (self.exact && self.written != self.size) || hash != self.expected {
             return Err(KeepError::WrongBytes);

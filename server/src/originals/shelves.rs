@@ -8,6 +8,7 @@ use evidence::digest::{Digest, Hasher};
 use uuid::Uuid;
 
 use super::{Key, Originals, Shelf, Store, incoming, sync_folder};
+use crate::traces::step;
 
 /// Bytes read of a file at once.
 const PIECE: usize = 256 * 1024;
@@ -19,6 +20,7 @@ impl Originals {
     /// When it is not there or cannot be read.
     pub fn file(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<File> {
         let key = Key { shop, shelf, digest: *digest };
+        let _step = step!("store get", bucket = self.bucket().is_some()).entered();
         match &self.store {
             Store::Folder => File::open(self.path(&key)),
             Store::Bucket(bucket, cache) => match cache.file(&key) {
