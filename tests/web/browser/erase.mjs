@@ -1,5 +1,5 @@
 // The owner erases a customer, in a real browser over the invented shop: what goes and what stays is read first, the tag is typed,
-// the receipt is opened; the desk that had the machine open lets go of it meanwhile.
+// the receipt is opened; the desk that had the machine open lets go of it meanwhile. Then by the shop's own rule: entered, listed, meant.
 //
 //   node browser/erase.mjs ADDRESS SIGN_IN PASSWORD [SHOTS_DIR]
 
@@ -131,4 +131,35 @@ await phone.locator("#search").waitFor();
 const found = await app(phone, "search", surname);
 expect(found.items.length === 0, "it is found by the name");
 console.log(`tag ${tag}: erased, with its receipt`);
+
+// By the shop's own rule: nothing is listed before there is one, and what is listed goes when the owner says so.
+await desk.goto(`${address}/kept`);
+await desk.getByText("Nothing was kept longer than your rules say.").waitFor();
+await desk.goto(`${address}/settings#keep`);
+await desk.locator("#keep-refused").fill("0");
+await desk.keyboard.press("Tab");
+await desk.getByRole("link", { name: "See what was kept long enough" }).waitFor();
+await desk.locator("#keep").scrollIntoViewIfNeeded();
+await run.look(desk, "settings-keep");
+await desk.getByRole("link", { name: "See what was kept long enough" }).click();
+await desk.locator("#kept-9902").waitFor();
+const listed = await desk.locator("#due button").count();
+await desk.locator("#kept-9902").click();
+await desk.locator('#kept-9902[aria-pressed="false"]').waitFor();
+await run.look(desk, "kept-desk");
+await phone.goto(`${address}/kept`);
+await phone.locator("#erase").waitFor();
+await run.look(phone, "kept-phone");
+if (listed > 1) {
+  await desk.locator("#erase").click();
+  await desk.getByRole("heading", { name: "Erased" }).waitFor();
+}
+expect(await desk.locator("#due button").count() === 1, "what was tapped stays, and nothing else");
+await desk.locator("#kept-9902").click();
+await desk.locator('#kept-9902[aria-pressed="true"]').waitFor();
+await desk.locator("#erase").click();
+await desk.getByText("Nothing was kept longer than your rules say.").waitFor();
+await desk.getByText("Tag 9902").waitFor();
+await run.look(desk, "kept-erased");
+console.log(`${listed} kept long enough: erased`);
 process.exit(await run.end());
