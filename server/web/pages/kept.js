@@ -2,10 +2,11 @@
 
 import { ask, session, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { act, actLink, foot, toggle } from "../parts/act.js";
+import { act, actLink, field, foot, toggle } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { slug } from "../parts/facts.js";
 import { newId } from "../parts/new-id.js";
+import { notice } from "../parts/notice.js";
 import { day } from "../parts/times.js";
 
 /** @typedef {{intake: string, tag: string, state: string, classes: string[], since: number, personal: boolean, photos: number}} Kept */
@@ -16,8 +17,8 @@ const MOST = 50;
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function kept(at) {
-  /** Intakes that stay although they are listed. @type {Set<string>} */
-  const stays = new Set();
+  /** Intakes that go: nothing is chosen beforehand. @type {Set<string>} */
+  const chosen = new Set();
   /** @type {Kept[]} */
   let due = [];
   /** @type {Done[]} */
@@ -57,14 +58,18 @@ export function kept(at) {
   /** @param {string} zone */
   function listed(zone) {
     if (due.length === 0) return [h("p", { class: "empty", role: "status" }, t("page.kept.nothing"))];
-    const going = due.filter((k) => !stays.has(k.intake)).slice(0, MOST);
+    const going = due.filter((k) => chosen.has(k.intake)).slice(0, MOST);
     return [
       h("section", { class: "section stack stack--close", id: "due" },
         h("h2", null, t("page.kept.due")), h("p", { class: "soft" }, t("page.kept.tap")),
-        due.map((k) => toggle({ words: line(k, zone), on: !stays.has(k.intake), sentence: true, id: `kept-${k.tag}`, does: () => (stays.delete(k.intake) || stays.add(k.intake), at.again()) })),
-        next ? h("p", { class: "soft" }, t("page.kept.more")) : null),
-      h("p", null, t("page.erase-customer.for-ever")),
-      going.length ? h("div", { class: "row" }, act({ words: t("act.erase-customer", { count: going.length }), mark: true, id: "erase", does: () => erase(going) })) : null,
+        due.map((k) => toggle({ words: line(k, zone), on: chosen.has(k.intake), sentence: true, id: `kept-${k.tag}`, does: () => (chosen.delete(k.intake) || chosen.add(k.intake), at.again()) })),
+        next ? h("p", { class: "soft" }, t("page.kept.more")) : null,
+        due.length > 1 ? h("div", { class: "row" }, act({ words: t("act.choose-all"), id: "all", does: () => (due.slice(0, MOST).forEach((k) => chosen.add(k.intake)), at.again()) })) : null),
+      ...(going.length ? [
+        field({ id: "count", words: t("page.kept.type-count", { count: going.length }), hint: t("page.erase-customer.for-ever"), input: { maxlength: "3", inputmode: "numeric" } }),
+        // Not at the thumb: it is read down to here first.
+        h("div", { class: "row" }, act({ words: t("act.erase-customer", { count: going.length }), mark: true, id: "erase", does: () => erase(going) })),
+      ] : []),
     ];
   }
 
@@ -76,11 +81,14 @@ export function kept(at) {
 
   /** @param {Kept[]} going */
   async function erase(going) {
+    const typed = /** @type {HTMLInputElement} */ (document.getElementById("count")).value.trim();
+    if (typed !== String(going.length)) return notice(t("page.kept.needs-count", { count: going.length }));
     const intakes = going.map((k) => ({ intake: k.intake, personal: k.personal, photos: k.photos > 0 }));
     const { json } = await ask("POST", "/kept-long-enough", { json: { erasure, intakes } });
     done = json.intakes;
     last = done.some((d) => d.index !== undefined) ? erasure : "";
     erasure = newId();
+    chosen.clear();
     return at.again();
   }
 
