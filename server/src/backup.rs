@@ -1,32 +1,31 @@
-//! `counterfoil backup`: a copy of a data folder, taken while it is being served. The database first, as one moment; then the
-//! files it names, which are written before their entry and never rewritten, so that what is copied afterwards holds at least
-//! what that moment knew. A second backup into the same folder copies what is new and takes away what was erased since.
+//! `counterfoil backup`: a copy of an installation, taken while it is being served. The database first, as one moment; then the
+//! files it names, from the folder or from the bucket, which are written before their entry and never rewritten, so that what is
+//! copied afterwards holds at least what that moment knew. A second backup into the same folder copies what is new and takes away
+//! what was erased since.
 //!
 //! Keys are not in it: whoever finds a backup signs nothing with it. They are exported by the owner and kept elsewhere.
 
 use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
-use evidence::digest::{Digest, Hasher};
+use evidence::digest::Digest;
 use evidence::entry::Entry;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 use sqlx::{ConnectOptions, Connection};
+use uuid::Uuid;
 
 use crate::database::mark::{self, State};
 use crate::database::{self, For, Place, copy};
-use crate::originals::place::remembered;
-use crate::originals::{make_folder, sync_folder};
+use crate::edge::Random;
+use crate::originals::carry::Sure;
+use crate::originals::{Originals, Shelf, make_folder, sync_folder};
 
 /// The database's name in a data folder and in a backup.
 pub const DATABASE: &str = "counterfoil.db";
-/// The shelves that hold files under their digest.
-const SHELVES: [&str; 2] = ["originals", "renditions"];
 /// Folders of a shop's own words and kinds.
 const OWN: [&str; 2] = ["kinds", "words"];
-/// Bytes read at once.
-const PIECE: usize = 1 << 18;
 
 /// What a run did.
 #[derive(Debug, Default, PartialEq, Eq)]
@@ -43,34 +42,31 @@ pub struct Done {
     pub faults: Vec<String>,
 }
 
-/// Backs a data folder up and says what it did.
+/// Backs an installation up and says what it did.
 ///
 /// # Errors
 /// A sentence; the backup that stood there before still does.
 pub async fn run(place: &Place, to: &Path) -> Result<Done, String> {
     place.must_be_there()?;
     let data = place.data.as_path();
-    if let Some(bucket) = remembered(data).map_err(|e| format!("{}: {e}", data.display()))? {
-        return Err(format!(
-            "the originals are in {}, which a copy of this folder does not hold. Copy the database first (`sqlite3 … \"VACUUM INTO …\"`), then the bucket with its own tools, then the rest of the folder",
-            bucket
-        ));
-    }
     let inside =
         |a: &Path, b: &Path| matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a.starts_with(&b));
     make_folder(to).map_err(|e| format!("{}: {e}", to.display()))?;
     if inside(to, data) || inside(data, to) {
         return Err("a backup lies neither in the data folder nor around it".to_owned());
     }
+    let text = |e: io::Error| format!("{}: {e}", to.display());
+    let from = Originals::of(data, place.originals.as_deref(), None, &Random::System)?;
+    let there = Originals::open(&to.join("shops")).map_err(text)?;
     let beside = to.join("counterfoil.db.new");
     snapshot(place, &beside).await?;
-    let (from, target) = (data.to_owned(), to.to_owned());
-    let done = tokio::task::spawn_blocking(move || files(&from, &target)).await.map_err(|e| e.to_string())?;
-    let mut done = done.map_err(|e| format!("{}: {e}", to.display()))?;
+    let (folder, target, source, copy) = (data.to_owned(), to.to_owned(), from.clone(), there.clone());
+    let done = tokio::task::spawn_blocking(move || files(&folder, &target, &source, &copy));
+    let mut done = done.await.map_err(|e| e.to_string())?.map_err(text)?;
     // Only now does the new moment stand: what it names is there.
     fs::rename(&beside, to.join(DATABASE)).map_err(|e| format!("{}: {e}", beside.display()))?;
     sync_folder(to).map_err(|e| format!("{}: {e}", to.display()))?;
-    prune(data, to, &mut done).await?;
+    prune(to, &from, &there, &mut done).await?;
     Ok(done)
 }
 
@@ -143,27 +139,14 @@ pub(crate) fn below(folder: &Path) -> io::Result<Vec<PathBuf>> {
     Ok(out)
 }
 
-/// The shops' folders.
-fn shops(data: &Path) -> io::Result<Vec<PathBuf>> {
-    let all = match fs::read_dir(data.join("shops")) {
-        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
-        other => other?,
-    };
-    all.map(|e| Ok(Path::new("shops").join(e?.file_name()))).collect()
-}
-
 /// Copies what is not there yet. Checkpoints come last, so that none is ahead of what was copied before it.
-fn files(data: &Path, to: &Path) -> io::Result<Done> {
-    let mut done = Done::default();
-    for shop in shops(data)? {
-        for shelf in SHELVES {
-            let shelf = shop.join(shelf);
-            for path in below(&data.join(&shelf))? {
-                shelved(data, to, &shelf.join(path), &mut done)?;
-            }
-        }
+fn files(data: &Path, to: &Path, from: &Originals, there: &Originals) -> io::Result<Done> {
+    let carried = from.carry(there, Sure::ByLength, &Random::System, |_| ())?;
+    let done =
+        Done { copied: carried.copied, bytes: carried.bytes, kept: carried.kept, gone: 0, faults: carried.faults };
+    for shop in from.shops()? {
         // What others said of a checkpoint before the checkpoints: none is without its own.
-        for folder in ["outside", "checkpoints"].map(|f| shop.join(f)) {
+        for folder in ["outside", "checkpoints"].map(|f| Path::new("shops").join(shop.to_string()).join(f)) {
             for path in below(&data.join(&folder))? {
                 anew(data, to, &folder.join(path))?;
             }
@@ -175,43 +158,6 @@ fn files(data: &Path, to: &Path) -> io::Result<Done> {
         }
     }
     Ok(done)
-}
-
-/// A file that its digest names: copied once, and hashed on the way.
-fn shelved(data: &Path, to: &Path, path: &Path, done: &mut Done) -> io::Result<()> {
-    let mut from = match File::open(data.join(path)) {
-        // Erased since the folder was listed.
-        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(()),
-        other => other?,
-    };
-    let size = from.metadata()?.len();
-    if fs::metadata(to.join(path)).is_ok_and(|m| m.len() == size) {
-        done.kept += 1;
-        return Ok(());
-    }
-    let mut hasher = Hasher::new();
-    let wrote = whole(&to.join(path), |out| {
-        let mut piece = vec![0; PIECE];
-        loop {
-            match from.read(&mut piece)? {
-                0 => return Ok(()),
-                n => {
-                    hasher.update(&piece[..n]);
-                    out.write_all(&piece[..n])?;
-                }
-            }
-        }
-    });
-    wrote?;
-    let named = path.file_name().is_some_and(|n| n.to_string_lossy() == hasher.finish().hex());
-    if !named {
-        fs::remove_file(to.join(path))?;
-        done.faults.push(format!("{} is not what its name says; it was not copied", path.display()));
-        return Ok(());
-    }
-    done.copied += 1;
-    done.bytes += size;
-    Ok(())
 }
 
 /// A small file that may change: copied each time.
@@ -250,44 +196,52 @@ pub(crate) fn whole(path: &Path, write: impl FnOnce(&mut File) -> io::Result<()>
 
 /// Takes away files that the shop erased: a backup that kept them would not. What is not in the shop's store and was not erased
 /// is a loss there, and the backup may be all that is left of it: it stays, and is told.
-async fn prune(data: &Path, to: &Path, done: &mut Done) -> Result<(), String> {
-    let io = |e: io::Error| format!("{}: {e}", to.display());
+async fn prune(to: &Path, from: &Originals, there: &Originals, done: &mut Done) -> Result<(), String> {
     let text = |e: sqlx::Error| format!("{}: {e}", to.join(DATABASE).display());
     let options = SqliteConnectOptions::new().filename(to.join(DATABASE)).read_only(true);
     let mut db: SqliteConnection = options.connect().await.map_err(text)?;
-    for shop in shops(to).map_err(io)? {
-        // A shop that is not there at all is another installation's: nothing is taken away on a mistake.
-        if !data.join(&shop).is_dir() {
-            continue;
-        }
-        let id = shop.file_name().unwrap_or_default().to_string_lossy().into_owned();
-        for shelf in SHELVES {
-            let folder = shop.join(shelf);
-            let there: BTreeSet<PathBuf> = below(&data.join(&folder)).map_err(io)?.into_iter().collect();
-            for path in below(&to.join(&folder)).map_err(io)?.into_iter().filter(|p| !there.contains(p)) {
-                let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-                if named(&mut db, &id, shelf, &name).await.map_err(text)? {
-                    let lost = folder.join(&path);
-                    done.faults.push(format!("{} is not in the shop's store any more; it stays here", lost.display()));
-                } else {
-                    fs::remove_file(to.join(&folder).join(path)).map_err(io)?;
-                    done.gone += 1;
-                }
-            }
+    let (source, copy) = (from.clone(), there.clone());
+    let only_here = tokio::task::spawn_blocking(move || only_here(&source, &copy));
+    let only_here = only_here.await.map_err(|e| e.to_string())?.map_err(|e| format!("{}: {e}", to.display()))?;
+    for (shop, shelf, file) in only_here {
+        if named(&mut db, shop, shelf, file).await.map_err(text)? {
+            let hex = file.hex();
+            let lost = format!("shops/{shop}/{}/{}/{hex}", shelf.word(), &hex[..2]);
+            done.faults.push(format!("{lost} is not in the shop's store any more; it stays here"));
+        } else {
+            there.erase(shop, shelf, &file).map_err(|e| format!("{}: {e}", to.display()))?;
+            done.gone += 1;
         }
     }
     db.close().await.map_err(text)
 }
 
+/// What the backup has and the shop's store has not.
+fn only_here(from: &Originals, there: &Originals) -> io::Result<Vec<(Uuid, Shelf, Digest)>> {
+    let mut out = Vec::new();
+    for shop in there.shops()? {
+        // A shop that is not there at all is another installation's: nothing is taken away on a mistake.
+        if !from.shop(shop).is_dir() {
+            continue;
+        }
+        for shelf in Shelf::ALL {
+            let held: BTreeSet<Digest> = from.list(shop, shelf)?.into_iter().collect();
+            let copies = there.list(shop, shelf)?.into_iter().filter(|file| !held.contains(file));
+            out.extend(copies.map(|file| (shop, shelf, file)));
+        }
+    }
+    out.sort_unstable();
+    Ok(out)
+}
+
 /// Whether a photo that was not erased names these bytes, or has them as its copy.
-async fn named(db: &mut SqliteConnection, shop: &str, shelf: &str, hex: &str) -> Result<bool, sqlx::Error> {
-    let Ok(digest) = Digest::from_hex(hex) else { return Ok(false) };
+async fn named(db: &mut SqliteConnection, shop: Uuid, shelf: Shelf, digest: Digest) -> Result<bool, sqlx::Error> {
     let mut of = vec![digest];
-    if shelf != "originals" {
+    if shelf == Shelf::Renditions {
         let made: Vec<Vec<u8>> = sqlx::query_scalar(
             "SELECT bytes FROM entry WHERE shop = $1 AND type IN ('photo-judged', 'photo-redacted') AND instr(bytes, $2) > 0",
         )
-        .bind(shop)
+        .bind(shop.to_string())
         .bind(digest.to_string().into_bytes())
         .fetch_all(&mut *db)
         .await?;
@@ -299,7 +253,7 @@ async fn named(db: &mut SqliteConnection, shop: &str, shelf: &str, hex: &str) ->
         let count: i64 = sqlx::query_scalar(
             "SELECT count(*) FROM named_file WHERE shop = $1 AND file = $2 AND moved_idx IS NULL AND erased_idx IS NULL",
         )
-        .bind(shop)
+        .bind(shop.to_string())
         .bind(file.0.to_vec())
         .fetch_one(&mut *db)
         .await?;

@@ -179,6 +179,14 @@ pub struct RotateKey {
     pub overlap_days: u32,
 }
 
+impl Move {
+    /// Where it moves to; none: it stays.
+    pub fn target(&self) -> Option<Place> {
+        let to = Place::new(self.to_data.as_deref()?, self.to_database.as_deref());
+        Some(Place { lock_days: self.to_originals_lock_days, ..to.with_originals(self.to_originals.as_deref()) })
+    }
+}
+
 /// From where to where.
 #[derive(Debug, Args)]
 pub struct Move {
@@ -191,8 +199,14 @@ pub struct Move {
     /// The database it moves to, where that is not a file in the folder: `postgres://USER@HOST/NAME`.
     #[arg(long)]
     pub to_database: Option<String>,
+    /// Where originals move to, where that is not the folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`.
+    #[arg(long)]
+    pub to_originals: Option<String>,
+    /// For how many days that bucket keeps an original, as of `serve`.
+    #[arg(long, requires = "to_originals", value_parser = clap::value_parser!(u32).range(1..=36_500))]
+    pub to_originals_lock_days: Option<u32>,
     /// Stay here: a move that was begun and has not ended is taken back.
-    #[arg(long, conflicts_with_all = ["to_data", "to_database"])]
+    #[arg(long, conflicts_with_all = ["to_data", "to_database", "to_originals"])]
     pub give_up: bool,
 }
 
@@ -230,9 +244,12 @@ pub struct Restore {
     /// The folder of the copy.
     #[arg(long)]
     pub from: PathBuf,
-    /// The folder to make, empty or not there yet; and the database, which holds nothing yet.
+    /// The folder to make, empty or not there yet; the database, which holds nothing yet; and where originals go.
     #[command(flatten)]
     pub kept: Kept,
+    /// For how many days a bucket keeps an original, as of `serve`.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=36_500))]
+    pub originals_lock_days: Option<u32>,
     /// The exported log key.
     #[arg(long)]
     pub key: PathBuf,
@@ -329,6 +346,21 @@ pub struct Serve {
     /// How long somebody outside may take to answer, in milliseconds.
     #[arg(long, env = "COUNTERFOIL_OUTSIDE_TIMEOUT_MS", value_parser = clap::value_parser!(u32).range(1..))]
     pub outside_timeout_ms: Option<u32>,
+    /// A collector that traces of requests go to, as OTLP over HTTP in JSON: `http://host:4318`.
+    #[arg(long, env = "OTEL_EXPORTER_OTLP_ENDPOINT")]
+    pub otlp_endpoint: Option<String>,
+    /// What this service is called there.
+    #[arg(long, env = "OTEL_SERVICE_NAME")]
+    pub otlp_service_name: Option<String>,
+    /// What else is said of it there: key=value,key=value.
+    #[arg(long, env = "OTEL_RESOURCE_ATTRIBUTES")]
+    pub otlp_resource_attributes: Option<String>,
+    /// How often traces are sent at most, in milliseconds.
+    #[arg(long, env = "OTEL_BSP_SCHEDULE_DELAY")]
+    pub otlp_every_ms: Option<u32>,
+    /// How long the collector may take to answer, in milliseconds.
+    #[arg(long, env = "OTEL_EXPORTER_OTLP_TIMEOUT", value_parser = clap::value_parser!(u32).range(1..))]
+    pub otlp_timeout_ms: Option<u32>,
     /// Logs as JSON lines.
     #[arg(long, env = "COUNTERFOIL_LOG_JSON")]
     #[serde(default)]
@@ -374,6 +406,11 @@ impl Serve {
             witness: if self.witness.is_empty() { file.witness } else { self.witness },
             witness_every_s: self.witness_every_s.or(file.witness_every_s),
             outside_timeout_ms: self.outside_timeout_ms.or(file.outside_timeout_ms),
+            otlp_endpoint: self.otlp_endpoint.or(file.otlp_endpoint),
+            otlp_service_name: self.otlp_service_name.or(file.otlp_service_name),
+            otlp_resource_attributes: self.otlp_resource_attributes.or(file.otlp_resource_attributes),
+            otlp_every_ms: self.otlp_every_ms.or(file.otlp_every_ms),
+            otlp_timeout_ms: self.otlp_timeout_ms.or(file.otlp_timeout_ms),
             log_json: self.log_json || file.log_json,
         })
     }

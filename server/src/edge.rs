@@ -30,6 +30,19 @@ impl Clock {
     }
 }
 
+impl Clock {
+    /// The same in nanoseconds, for how long a step takes.
+    #[allow(clippy::disallowed_methods)]
+    pub fn nanos(&self) -> u64 {
+        match self {
+            Clock::System => std::time::SystemTime::now()
+                .duration_since(std::time::UNIX_EPOCH)
+                .map_or(0, |d| u64::try_from(d.as_nanos()).unwrap_or(u64::MAX)),
+            Clock::Set(at) => u64::try_from(at.load(Ordering::SeqCst)).unwrap_or(0).saturating_mul(1_000_000),
+        }
+    }
+}
+
 /// Where random bytes come from: the operating system, or a seed in tests.
 #[derive(Clone, Debug)]
 pub enum Random {

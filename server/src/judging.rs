@@ -5,6 +5,7 @@ use evidence::digest::Digest;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
 use tokio::sync::OwnedSemaphorePermit;
+use tracing::Instrument;
 use uuid::Uuid;
 
 use crate::alike::{self, Told};
@@ -17,6 +18,7 @@ use crate::ledger::{Ledger, No, ServerEntry};
 use crate::originals::Shelf;
 use crate::photo::kind::Kind;
 use crate::photo::{self, Outcome, Refused};
+use crate::traces::step;
 
 /// How long a photo may stand without its judgement until another process takes it up.
 const LEFT: std::time::Duration = std::time::Duration::from_secs(60);
@@ -60,13 +62,13 @@ const FILM_MEMORY: u64 = 8 * 1024 * 1024;
 /// # Errors
 /// The disk's.
 pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64, film: bool) -> std::io::Result<Weighed> {
-    let originals = app.ledger.originals().clone();
+    let (originals, span) = (app.ledger.originals().clone(), tracing::Span::current());
     if film {
         let walk = move || {
             let mut source = originals.file(shop, Shelf::Originals, &file)?;
             Ok(Weighed { admitted: photo::admit_film(&mut source, size)?, needed: FILM_MEMORY })
         };
-        return tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?;
+        return tokio::task::spawn_blocking(move || span.in_scope(walk)).await.map_err(std::io::Error::other)?;
     }
     // Permits of its own: who sends a photo does not wait for the judgement of those before it.
     let megabytes = u32::try_from(size.div_ceil(1024 * 1024)).unwrap_or(u32::MAX).clamp(1, WEIGHING_MB);
@@ -76,7 +78,7 @@ pub async fn weigh(app: &App, shop: Uuid, file: Digest, size: u64, film: bool) -
         let bytes = originals.read(shop, Shelf::Originals, &file)?;
         Ok(Weighed { admitted: photo::admit(&bytes), needed: size.saturating_add(photo::memory_needed(&bytes)) })
     };
-    tokio::task::spawn_blocking(walk).await.map_err(std::io::Error::other)?
+    tokio::task::spawn_blocking(move || span.in_scope(walk)).await.map_err(std::io::Error::other)?
 }
 
 /// Judges one photo, which was weighed, and keeps the judgement. Gives the body of its entry.
@@ -90,7 +92,7 @@ pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String,
         Ok(Kind::Heic) => app.alone.clone().acquire_owned().await.ok(),
         _ => None,
     };
-    let permit = memory(&app, weighed.needed).await;
+    let permit = memory(&app, weighed.needed).instrument(step!("memory wait")).await;
     let (originals, shop, file) = (app.ledger.originals().clone(), held.shop, held.file);
     let film = weighed.admitted.is_ok_and(Kind::is_film);
     let look = move || {
@@ -103,11 +105,11 @@ pub async fn judge(app: App, held: Held, weighed: Weighed) -> Result<Map<String,
         let bytes = originals.read(shop, Shelf::Originals, &file).map_err(|e| e.to_string())?;
         photo::judge(&bytes).map_err(|e| e.to_string())
     };
-    let outcome = tokio::task::spawn_blocking(look).await.map_err(|e| e.to_string())??;
-    let ledger = app.ledger.clone();
-    let (renditions, outcome) = tokio::task::spawn_blocking(move || keep_renditions(&ledger, shop, outcome))
-        .await
-        .map_err(|e| e.to_string())??;
+    let step = step!("looking");
+    let outcome = tokio::task::spawn_blocking(move || step.in_scope(look)).await.map_err(|e| e.to_string())??;
+    let (ledger, span) = (app.ledger.clone(), tracing::Span::current());
+    let keep = move || span.in_scope(|| keep_renditions(&ledger, shop, outcome));
+    let (renditions, outcome) = tokio::task::spawn_blocking(keep).await.map_err(|e| e.to_string())??;
     drop((permit, turn));
     // One after the other, so that of two photos that are alike the later one is told of the earlier one.
     let _order = app.comparing.lock().await;

@@ -34,6 +34,7 @@ pub mod search;
 pub mod serve;
 pub mod settings;
 pub mod tls;
+pub mod traces;
 pub mod upkeep;
 pub mod witness;
 pub mod words;

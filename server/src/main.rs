@@ -43,9 +43,12 @@ fn main() -> ExitCode {
             Command::Backup(of) => {
                 backup::command(&of.kept.place(), &of.to).await.map(|good| ExitCode::from(u8::from(!good)))
             }
-            Command::Restore(of) => restore::run(&of.from, &of.kept.place(), &of.key, &of.because).await,
-            Command::Move(of) => match of.to_data {
-                Some(to) => moving::run(&of.kept.place(), &Place::new(&to, of.to_database.as_deref())).await,
+            Command::Restore(of) => {
+                let to = Place { lock_days: of.originals_lock_days, ..of.kept.place() };
+                restore::run(&of.from, &to, &of.key, &of.because).await
+            }
+            Command::Move(of) => match of.target() {
+                Some(to) => moving::run(&of.kept.place(), &to).await,
                 None => moving::give_up(&of.kept.place()).await.map(|()| ExitCode::SUCCESS),
             },
             Command::Sweep(wanted) => upkeep::command(&wanted).await,

@@ -1,5 +1,5 @@
-//! `counterfoil move`: an installation goes to another folder, or from the file to PostgreSQL and back, with everything: tables,
-//! originals, keys, words, kinds, the list of erasures. The log goes on under its name, so it must never go on in two places:
+//! `counterfoil move`: an installation goes to another folder, from the file to PostgreSQL and back, its originals from the folder
+//! into a bucket and back, with everything: tables, keys, words, kinds, the list of erasures. The log goes on under its name, so it must never go on in two places:
 //!
 //! 1. both ends are taken alone; the target is marked *coming*, then the source *leaving*: from here on neither is served
 //! 2. tables are copied and compared, files copied and hashed
@@ -18,8 +18,8 @@ use crate::database::mark::{self, Alone, Mark, State};
 use crate::database::{self, For, Place, Pool, copy};
 use crate::edge::{Clock, Random};
 use crate::ledger::{Ledger, load};
-use crate::originals::make_folder;
-use crate::originals::place::remembered;
+use crate::originals::carry::{Carried, Sure};
+use crate::originals::{Address, Lock, Originals, make_folder, place};
 use crate::serve;
 
 /// Moves. Exit code 0: it is there and checked; 1: what does not agree was told, and it is still here.
@@ -28,14 +28,25 @@ use crate::serve;
 /// A sentence that says what to do; what was copied stays for the next try.
 pub async fn run(from: &Place, to: &Place) -> Result<ExitCode, String> {
     from.must_be_there()?;
-    if remembered(&from.data).map_err(|e| format!("{}: {e}", from.data.display()))?.is_some() {
-        return Err("the photos of this shop are in a bucket; a move brings along only those in the folder".to_owned());
-    }
     if from.shown() == to.shown() {
         return Err("it is there already: say another folder or another database".to_owned());
     }
+    let clock = Clock::System;
+    if stores(from, to)? {
+        if one_folder(&from.data, &to.data) {
+            return Err(
+                "photos go to another place together with the rest of the folder: say another one with --to-data"
+                    .to_owned(),
+            );
+        }
+        if let Some(address) = to.originals.clone() {
+            let lock = to.lock_days.map(|days| Lock { days, clock: clock.clone() });
+            let tried = move || place::tried(&address, lock, &Random::System);
+            tokio::task::spawn_blocking(tried).await.map_err(|e| e.to_string())??;
+        }
+    }
     make_folder(&to.data).map_err(|e| format!("{}: {e}", to.data.display()))?;
-    let mut ends = Ends::open(from, to).await?;
+    let mut ends = Ends::open(from, to, clock).await?;
     if !ends.begin().await? {
         ends.close().await;
         println!("it was moved before, and is at {}", to.shown());
@@ -87,10 +98,9 @@ struct Ends<'a> {
 }
 
 impl<'a> Ends<'a> {
-    async fn open(from: &'a Place, to: &'a Place) -> Result<Ends<'a>, String> {
+    async fn open(from: &'a Place, to: &'a Place, clock: Clock) -> Result<Ends<'a>, String> {
         let text = |e: &dyn std::fmt::Display| e.to_string();
         let alone = [mark::alone(from).await.map_err(|e| text(&e))?, mark::alone(to).await.map_err(|e| text(&e))?];
-        let clock = Clock::System;
         let pool = database::open(from, For::Move).await.map_err(|e| text(&e))?;
         // Brought up to date here, so that nothing is left for the other end to write before it is compared.
         let source = serve::over(pool, from, true, clock.clone()).await?.ledger;
@@ -167,12 +177,9 @@ impl<'a> Ends<'a> {
             copy::emptied(&self.target).await.map_err(|e| text(&e))?;
             self.copied(&mut state).await.map_err(|e| text(&e))?;
         }
-        let (data, to) = (self.from.data.clone(), self.to.data.clone());
-        let brought = tokio::task::spawn_blocking(move || files::bring(&data, &to, say)).await.map_err(|e| text(&e))?;
-        let brought = brought.map_err(|e| format!("the files: {e}"))?;
-        say(&format!("{} files copied, {} there already", brought.copied, brought.kept));
-        if !brought.faults.is_empty() {
-            return Ok(check::Report { faults: brought.faults, ..check::Report::default() });
+        let faults = self.files().await?;
+        if !faults.is_empty() {
+            return Ok(check::Report { faults, ..check::Report::default() });
         }
         let there = serve::over(self.target.clone(), self.to, false, self.clock.clone()).await?.ledger;
         let mut report = check::whole(&there).await?;
@@ -184,6 +191,27 @@ impl<'a> Ends<'a> {
             }
         }
         Ok(report)
+    }
+
+    /// Brings the files, and the originals from wherever they are to wherever they go. Gives what is not what its name says.
+    async fn files(&self) -> Result<Vec<String>, String> {
+        let text = |e: &dyn std::fmt::Display| e.to_string();
+        let (data, to) = (self.from.data.clone(), self.to.data.clone());
+        let brought = tokio::task::spawn_blocking(move || files::bring(&data, &to)).await.map_err(|e| text(&e))?;
+        let brought = brought.map_err(|e| format!("the files: {e}"))?;
+        let mut carried = Carried::default();
+        if stores(self.from, self.to)? || !one_folder(&self.from.data, &self.to.data) && self.to.originals.is_none() {
+            let lock = self.to.lock_days.map(|days| Lock { days, clock: self.clock.clone() });
+            let there = Originals::of(&self.to.data, self.to.originals.as_deref(), lock, &Random::System)?;
+            let here = self.source.originals().clone();
+            let told = |there: u64| say(&format!("{there} photos and copies of photos are there"));
+            let work = move || here.carry(&there, Sure::ByHash, &Random::System, told);
+            let done = tokio::task::spawn_blocking(work).await.map_err(|e| text(&e))?;
+            carried = done.map_err(|e| format!("the photos: {e}"))?;
+        }
+        let (copied, kept) = (brought.copied + carried.copied, brought.kept + carried.kept);
+        say(&format!("{copied} files copied, {kept} there already"));
+        Ok(carried.faults)
     }
 
     async fn copied(&self, state: &mut database::Connection) -> Result<(), crate::ledger::start::StartError> {
@@ -216,6 +244,15 @@ impl<'a> Ends<'a> {
 /// What is done, a line each as soon as it is.
 fn say(line: &str) {
     println!("{line}");
+}
+
+/// Whether the originals go to another store than the one they are in. Two folders are two stores only with their data folders.
+///
+/// # Errors
+/// A sentence, where an address is none.
+fn stores(from: &Place, to: &Place) -> Result<bool, String> {
+    let of = |place: &Place| place.originals.as_deref().map(Address::parse).transpose();
+    Ok(of(from)? != of(to)?)
 }
 
 /// Whether two paths are one folder.

@@ -13,6 +13,7 @@ use serde_json::json;
 
 use crate::app::{App, PICTURE_MEMORY_MB, UPLOADS};
 use crate::originals;
+use crate::traces;
 use crate::upkeep;
 
 /// Upper ends of the histogram's ranges, milliseconds.
@@ -36,9 +37,15 @@ struct Took {
 #[derive(Clone, Debug, Default)]
 pub struct Metrics {
     by_route: Arc<Mutex<BTreeMap<String, Took>>>,
+    spans: Option<traces::Queue>,
 }
 
 impl Metrics {
+    /// Those of a program whose traces go to a collector, or to none.
+    pub fn with(spans: Option<traces::Queue>) -> Metrics {
+        Metrics { spans, ..Metrics::default() }
+    }
+
     /// A request was answered. Routes are patterns, never paths: a link's secret is in its path.
     pub fn answered(&self, route: &str, status: u16, ms: i64) {
         let Ok(mut routes) = self.by_route.lock() else { return };
@@ -190,6 +197,14 @@ async fn metrics(asked: web::Data<Asked>) -> HttpResponse {
             "counterfoil_originals_store_failures",
             "Requests since the start that the bucket of originals did not answer rightly.",
             one(failures as f64),
+        ));
+    }
+    if let Some(spans) = &asked.metrics.spans {
+        let counts = spans.counts().map(|(what, n)| (format!("{{outcome=\"{what}\"}}"), n as f64));
+        gauges.push((
+            "counterfoil_spans",
+            "Spans since the start: sent, dropped since too many waited, dropped since the collector did not take them.",
+            counts.to_vec(),
         ));
     }
     if let Some(bytes) = free(&asked.data) {

@@ -1,5 +1,5 @@
-//! `counterfoil restore`: an installation made from a backup and the exported log key, over a file or over PostgreSQL. What the
-//! shop did after the backup is lost and is not hidden: the log goes on in a new epoch that names the last checkpoint known,
+//! `counterfoil restore`: an installation made from a backup and the exported log key, over a file or over PostgreSQL, its photos
+//! in the folder or in a bucket, which may be the one it lost nothing of. What the shop did after the backup is lost and is not hidden: the log goes on in a new epoch that names the last checkpoint known,
 //! everybody signs in again, and the whole record is checked before the command ends.
 
 use std::fs;
@@ -13,9 +13,10 @@ use crate::backup::{DATABASE, below, whole};
 use crate::check;
 use crate::database::mark::{self, Mark, State};
 use crate::database::{self, For, Place, Pool, copy};
-use crate::edge::Clock;
+use crate::edge::{Clock, Random};
 use crate::ledger::{Ledger, start};
-use crate::originals::make_folder;
+use crate::originals::carry::{Sure, on_shelf};
+use crate::originals::{Lock, Originals, make_folder, place};
 use crate::serve;
 
 /// What outlives nobody: whoever was put out after the backup must not be in again by it.
@@ -39,9 +40,6 @@ async fn keys_fit(ledger: &Ledger) -> Result<(), String> {
 /// A sentence; the backup is never written to.
 pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<ExitCode, String> {
     let data = to.data.as_path();
-    if to.originals.is_some() {
-        return Err("a backup is restored into a folder; its photos cannot be put into a bucket".to_owned());
-    }
     if !from.join(DATABASE).is_file() {
         return Err(format!("{} holds no backup: no {DATABASE} in it", from.display()));
     }
@@ -50,6 +48,12 @@ pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<E
     }
     let key_text = fs::read(key).map_err(|e| format!("the exported log key {}: {e}", key.display()))?;
     let on_disk = |e: std::io::Error| format!("{}: {e}", data.display());
+    let clock = Clock::System;
+    if let Some(address) = to.originals.clone() {
+        let lock = to.lock_days.map(|days| Lock { days, clock: clock.clone() });
+        let tried = move || place::tried(&address, lock, &Random::System);
+        tokio::task::spawn_blocking(tried).await.map_err(|e| e.to_string())??;
+    }
     make_folder(data).map_err(on_disk)?;
     let mut alone = mark::alone(to).await.map_err(|e| e.to_string())?;
     let (source, target) = (from.to_owned(), data.to_owned());
@@ -58,28 +62,39 @@ pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<E
             let mut read = fs::File::open(source.join(path))?;
             whole(&target.join(path), |out| std::io::copy(&mut read, out).map(drop))
         };
-        let all = below(&source)?;
-        all.iter().filter(|p| !p.starts_with("counterfoil.db.new")).try_for_each(|p| place(p))?;
+        let mut all = below(&source)?;
+        all.retain(|path| !path.starts_with("counterfoil.db.new") && !on_shelf(path));
+        all.iter().try_for_each(|p| place(p))?;
         Ok::<_, std::io::Error>(all.len())
     });
     let copied = copied.await.map_err(|e| e.to_string())?.map_err(on_disk)?;
-    println!("{copied} files put back");
 
     // Until the new epoch is open nobody serves it: the log would go on twice under one name.
     let coming = Mark { state: State::Coming, id: digest(from).await?, place: Place::from(from).shown() };
-    let clock = Clock::System;
-    let file = database::open(&Place::from(data), For::Move).await.map_err(|e| e.to_string())?;
+    let as_file = Place { database: None, ..to.clone() };
+    let file = database::open(&as_file, For::Move).await.map_err(|e| e.to_string())?;
     whole(&data.join("keys").join("log.key"), |out| out.write_all(&key_text)).map_err(on_disk)?;
-    let fits = match serve::over(file.clone(), &Place::from(data), false, clock.clone()).await {
-        Ok(opened) => keys_fit(&opened.ledger).await,
+    let fits = match serve::over(file.clone(), &as_file, false, clock.clone()).await {
+        Ok(opened) => keys_fit(&opened.ledger).await.map(|()| opened.ledger.originals().clone()),
         Err(e) => Err(e),
     };
-    if let Err(e) = fits {
-        // It was empty or not there: all that is in it was put there just now.
-        file.close().await;
-        fs::remove_dir_all(data).map_err(on_disk)?;
-        return Err(format!("nothing was restored: {e}"));
-    }
+    let target = match fits {
+        Ok(originals) => originals,
+        Err(e) => {
+            // It was empty or not there: all that is in it was put there just now.
+            file.close().await;
+            fs::remove_dir_all(data).map_err(on_disk)?;
+            return Err(format!("nothing was restored: {e}"));
+        }
+    };
+    let source = from.to_owned();
+    let photos = tokio::task::spawn_blocking(move || {
+        let say = |there| println!("{there} photos and copies of photos are there");
+        Originals::open(&source.join("shops"))?.carry(&target, Sure::ByHash, &Random::System, say)
+    });
+    let photos = photos.await.map_err(|e| e.to_string())?.map_err(|e| format!("the photos: {e}"))?;
+    photos.faults.iter().for_each(|fault| println!("fault: {fault}"));
+    println!("{} files put back, {} photos there already", copied as u64 + photos.copied, photos.kept);
     let pool = match to.database {
         None => {
             mark::write(&file, &coming, clock.now()).await.map_err(|e| e.to_string())?;

@@ -11,6 +11,8 @@ use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App as Actix, HttpServer, web};
 use serde_json::json;
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tracing_subscriber::layer::{Layer as _, SubscriberExt as _};
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use crate::access::{self, Access};
 use crate::app::{App, Settled};
@@ -29,6 +31,7 @@ use crate::originals::{Lock, Originals, make_folder};
 use crate::outside::Outside;
 use crate::tls::trust::Trust;
 use crate::tls::{self, Certificates};
+use crate::traces::{Exporting, Meant, Spans};
 use crate::upkeep;
 use crate::words;
 
@@ -200,7 +203,12 @@ pub async fn new_epoch(place: &Place, because: &str) -> Result<(), String> {
 /// # Errors
 /// A sentence.
 pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(), String> {
-    logs(wanted.log_json);
+    let exporting = Exporting::of(&wanted)?.map(Exporting::start);
+    let (layer, spans, exporting) = match exporting {
+        Some((layer, queue, running)) => (Some(layer), Some(queue), Some(running)),
+        None => (None, None, None),
+    };
+    logs(wanted.log_json, layer);
     let Opened { ledger } = open(wanted.place(data), true).await?;
     let _held = alone_in(&ledger, data)?;
     ledger.hear_others().await.map_err(|e| e.to_string())?;
@@ -259,7 +267,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     app.runtime.spawn(away::keep(app.clone(), cleared));
     access.tend().await.map_err(|e| e.detail)?;
 
-    let metrics = operations::Metrics::default();
+    let metrics = operations::Metrics::with(spans.clone());
     let guarding = Guard {
         clock: ledger.clock().clone(),
         random: ledger.random().clone(),
@@ -268,6 +276,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
             || wanted.behind_proxy && wanted.public_url.as_deref().is_some_and(|u| u.starts_with("https://")),
         behind_proxy: wanted.behind_proxy,
         metrics: metrics.clone(),
+        traced: spans.is_some(),
     };
     let plain = plain_listener(certificates.as_ref(), bound);
     let trust = Trust {
@@ -352,6 +361,9 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
     app.background.close();
     app.background.wait().await;
     ledger.close().await;
+    if let Some(exporting) = exporting {
+        exporting.finish().await;
+    }
     Ok(())
 }
 
@@ -430,12 +442,15 @@ fn lan_address(bound: IpAddr) -> String {
     if ip.is_ipv6() { format!("[{ip}]") } else { ip.to_string() }
 }
 
-/// Structured logs to standard error. What is never logged: bodies, names, tokens, link secrets, positions.
-fn logs(as_json: bool) {
+/// Structured logs to standard error, and spans to whoever collects them. What is never logged: bodies, names, tokens, link
+/// secrets, positions.
+fn logs(as_json: bool, spans: Option<Spans>) {
     let filter =
         tracing_subscriber::EnvFilter::try_from_env("COUNTERFOIL_LOG").unwrap_or_else(|_| "info,sqlx=warn".into());
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
-    let done = if as_json { builder.json().try_init() } else { builder.compact().try_init() };
+    let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr);
+    let lines = if as_json { lines.json().boxed() } else { lines.compact().boxed() };
+    let spans = spans.map(|layer| layer.with_filter(Meant));
+    let done = tracing_subscriber::registry().with(spans).with(lines.with_filter(filter)).try_init();
     if done.is_err() {
         eprintln!("counterfoil: logs were set up before");
     }

@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::intake::keeping;
 use crate::reading::{Measure, Rule, units};
 
 /// Who may leave which gaps open, by role: lists of patterns.
@@ -39,6 +40,8 @@ pub fn default(name: &str) -> Value {
         "compression-rule" => json!({"good": "150", "low": "100", "unit": "psi"}),
         // Steps of storage and of goods that nobody collects, windows of suppliers: local law and contracts; none is shipped.
         "clocks" => json!([]),
+        // How long what is kept: local law; no number is shipped, and what has none stays until the owner erases it by hand.
+        "keep" => json!({}),
         "height" => Value::Null,
         "terms" => json!(""),
         _ => Value::Null,
@@ -46,10 +49,11 @@ pub fn default(name: &str) -> Value {
 }
 
 /// The names of all settings.
-pub const NAMES: [&str; 9] = [
+pub const NAMES: [&str; 10] = [
     "clocks",
     "compression-rule",
     "height",
+    "keep",
     MAY_LEAVE_OPEN,
     "open-limit",
     "places",
@@ -88,6 +92,7 @@ pub fn check(name: &str, value: &Value) -> Result<(), String> {
                 })
         }
         "clocks" => clocks(value),
+        "keep" => keep(value),
         _ => return Err(format!("there is no setting \"{name}\"; the settings are {}", NAMES.join(", "))),
     };
     if good { Ok(()) } else { Err(format!("this is not a value for the setting \"{name}\"")) }
@@ -114,6 +119,12 @@ fn clocks(value: &Value) -> bool {
         })
     };
     value.as_array().is_some_and(|list| list.len() <= 20 && list.iter().all(step))
+}
+
+/// How many days what is kept: `{"photos": 400, …}`, each class of [`keeping::CLASSES`] at most once.
+fn keep(value: &Value) -> bool {
+    let days = |v: &Value| v.as_i64().is_some_and(|d| (0..=keeping::MOST_DAYS).contains(&d));
+    value.as_object().is_some_and(|m| m.iter().all(|(k, v)| keeping::CLASSES.contains(&k.as_str()) && days(v)))
 }
 
 /// What a place was called when machines were put there, and what it is called now: `[{"old", "now"}]`.

@@ -47,6 +47,7 @@ const PAGES = [
   [/^\/devices$/, () => import("./pages/devices.js").then((m) => m.devices)],
   [/^\/staff$/, () => import("./pages/staff.js").then((m) => m.staff)],
   [/^\/settings$/, () => import("./pages/settings.js").then((m) => m.settings)],
+  [/^\/kept$/, () => import("./pages/kept.js").then((m) => m.kept)],
   [/^\/due$/, () => import("./pages/due.js").then((m) => m.due)],
   [/^\/log$/, () => import("./pages/log.js").then((m) => m.log)],
   [/^\/kinds$/, () => import("./pages/kinds.js").then((m) => m.kindsPage)],

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 pub mod ask;
 pub mod authority;
 pub mod checking;
+pub mod collector;
 pub mod counter;
 pub mod engine;
 pub mod forged;

@@ -183,6 +183,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "getCustomer" => a.get(&intake("/customer")),
         "eraseCustomer" => a.post(&shop("/erasures")).json(&t.erasure),
         "listErasures" => a.get(&shop("/erasures")),
+        "listKeptLongEnough" => a.get(&shop("/kept-long-enough")),
+        "eraseKeptLongEnough" => {
+            let one = json!({"intake": t.erasure["intakes"][0]["intake"], "personal": true, "photos": true});
+            let erasure = json!({"erasure": t.erasure["erasure"], "intakes": [one]});
+            a.post(&shop("/kept-long-enough")).json(&erasure)
+        }
         "getErasureReceipt" => {
             a.get(&shop(&format!("/erasures/{}/receipt", t.erasure["erasure"].as_str().unwrap_or_default())))
         }

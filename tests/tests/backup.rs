@@ -1,9 +1,12 @@
 //! A backup is taken while machines are taken in, again into the same folder, and put back: everything up to that moment is there
 //! and proves, what came later is lost and the log says so, what was erased is not in the copy, and nobody is signed in by it.
+//! With photos in a bucket only what is new is fetched, and what the bucket lost comes back from the backup.
 
 use std::path::Path;
 use std::process::Command;
 
+use cluster::store;
+use counterfoil::originals::Address;
 use evidence::digest::Digest;
 use serde_json::json;
 use tests::ask::{Actor, CookieStaff};
@@ -25,7 +28,7 @@ fn told(args: &[&str], paths: &[(&str, &Path)]) -> (bool, String) {
             command.args(engine::arguments(path));
         }
     }
-    let done = command.output().expect("the program runs");
+    let done = command.envs(engine::STORE_KEYS).output().expect("the program runs");
     let said = format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
     (done.status.success(), said)
 }
@@ -124,6 +127,87 @@ async fn a_backup_taken_while_serving_is_put_back_and_checks() {
     assert_eq!(opened["said"]["type"], "epoch-opened", "what came later is lost, and the log says so");
     assert_eq!((file(&ines, &kept).await, file(&ines, &erased).await), (200, 410));
     Counter::of(ines, Seeded::new(83)).await.take_in("0109").await.expect("it goes on");
+    assert!(server.stop().success(), "{}", server.log());
+    let checked = server::check(&back);
+    assert!(checked.sound, "{}", checked.said);
+}
+
+/// Somebody else's hand in a bucket, through the library that the program uses.
+fn hand(place: &Address) -> Box<s3::Bucket> {
+    let endpoint = place.endpoint.clone().expect("an endpoint");
+    let region = s3::Region::Custom { region: place.region.clone(), endpoint };
+    let keys = s3::creds::Credentials::new(Some(store::KEY), Some(store::SECRET), None, None, None).expect("keys");
+    s3::Bucket::new(&place.bucket, region, keys).expect("a bucket").with_path_style()
+}
+
+#[tokio::test]
+async fn of_a_bucket_only_what_is_new_is_fetched_and_what_it_lost_is_put_back() {
+    let home = tempfile::Builder::new().prefix("counterfoil-backup-").tempdir().expect("a folder");
+    let at = |name: &str| home.path().join(name);
+    let (data, copy, key) = (at("data"), at("copy"), at("log.key"));
+    let address = store::address(store::endpoint());
+    engine::use_originals(&data, &address);
+    let mut shop = Shop::on(Server::over(&data, &How::default())).await;
+    let mut counter = shop.counter(91).await;
+    let mut first = counter.take_in("0100").await.expect("answers");
+    let (broken, lost, erased) = (picture::sharp(911), picture::sharp(912), picture::sharp(913));
+    for bytes in [&broken, &lost] {
+        counter.photo(&mut first, None, bytes).await.expect("an answer");
+    }
+    let (photo, _) = counter.photo(&mut first, None, &erased).await.expect("an answer");
+    let exported = shop.ines.post(&shop.ines.path("/key-export")).send().await.expect(200).text();
+    std::fs::write(&key, exported).expect("a file");
+    let said = backup(&data, &copy).await;
+    assert!(said.contains(" 0 there already") && said.contains("; 0 faults"), "{said}");
+    let (good, said) = told(&["backup"], &[("--data", &data), ("--to", &at("data").join("inside"))]);
+    assert!(!good && said.contains("neither in the data folder"), "{said}");
+
+    // What the backup has is not fetched again: of the same length, other bytes are not even seen. What is new is.
+    let place = Address::parse(&address).expect("an address");
+    let bucket = hand(&place);
+    let object = |bytes: &[u8]| format!("{}{}/originals/{}", place.prefix, shop.id, Digest::of(bytes).hex());
+    let mut other = broken.clone();
+    other[100] ^= 1;
+    bucket.put_object(object(&broken), &other).await.expect("another hand in the bucket");
+    let because = json!({"photo": photo, "because": "a passer-by is in the picture"});
+    Counter::of(shop.ines.clone(), Seeded::new(92))
+        .await
+        .say(&mut first, "photo-erased", because, &[])
+        .await
+        .expect("an answer");
+    let new = picture::sharp(914);
+    counter.photo(&mut first, None, &new).await.expect("an answer");
+    let said = backup(&data, &copy).await;
+    let copied: usize = said.split(" files copied").next().and_then(|n| n.parse().ok()).expect("a number");
+    assert!((1..=4).contains(&copied) && !said.contains(" 0 taken away") && said.contains("; 0 faults"), "{said}");
+    let held = |bytes: &[u8]| {
+        let hex = Digest::of(bytes).hex();
+        std::fs::read(copy.join(format!("shops/{}/originals/{}/{hex}", shop.id, &hex[..2]))).ok()
+    };
+    assert!(held(&broken).as_ref() == Some(&broken) && held(&new).as_ref() == Some(&new), "they are in the backup");
+    assert_eq!(held(&erased), None, "a backup keeps what was erased");
+
+    // What the bucket lost stays in the backup, and is told.
+    bucket.delete_object(object(&lost)).await.expect("another hand in the bucket");
+    let (good, said) = told(&["backup"], &[("--data", &data), ("--to", &copy)]);
+    assert!(!good && said.contains(&Digest::of(&lost).hex()) && said.contains("it stays here"), "{said}");
+    assert!(said.starts_with("fault: ") && said.contains("0 files copied") && held(&lost).is_some(), "{said}");
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    let checked = server::check(&data);
+    assert!(!checked.sound && checked.said.contains("2 faults"), "{}", checked.said);
+
+    // Back into the very bucket: what is right in it stays, what is broken or gone is put there again.
+    let back = at("back");
+    engine::address(&back);
+    engine::use_originals(&back, &address);
+    let (good, said) = restore(&copy, &back, &key);
+    assert!(good && said.contains("epoch 2 is open") && said.contains("; 0 faults"), "{said}");
+    let mut server = Server::over(&back, &How::default());
+    let (door, ines) = (server.anonymous(), json!({"sign_in": "ines", "password": PASSWORD}));
+    let ines = door.let_in(&door.post("/v1/sessions").json(&ines).send().await);
+    for (bytes, status) in [(&broken, 200), (&lost, 200), (&new, 200), (&erased, 410)] {
+        assert_eq!(file(&ines, bytes).await, status);
+    }
     assert!(server.stop().success(), "{}", server.log());
     let checked = server::check(&back);
     assert!(checked.sound, "{}", checked.said);

@@ -1,11 +1,12 @@
-//! An installation moves from the file to PostgreSQL and back: everything is there, the log goes on under its name, and it is
-//! never served in two places, wherever the move was killed. A backup of either database goes into the other.
+//! An installation moves from a file and a folder to PostgreSQL and a bucket, and back: everything is there, the log goes on under its name, and it is
+//! never served in two places, wherever the move was killed. A backup of either goes into the other.
 
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use cluster::store;
 use evidence::digest::Digest;
 use serde_json::{Value, json};
 use tests::ask::{Actor, CookieStaff};
@@ -24,6 +25,10 @@ fn moving(from: &Path, to: &Path) -> Command {
     if let Some(address) = engine::database_of(to) {
         command.args(["--to-database", &address]);
     }
+    if let Some(address) = engine::originals_of(to) {
+        command.args(["--to-originals", &address]);
+    }
+    command.envs(engine::STORE_KEYS);
     command
 }
 
@@ -44,6 +49,22 @@ fn place(home: &Path, name: &str, postgres: bool) -> PathBuf {
         engine::use_database(&data, &cluster::database());
     }
     data
+}
+
+/// One with PostgreSQL and a bucket, or one with a file and a folder.
+fn grown(home: &Path, name: &str, grown: bool) -> PathBuf {
+    let data = place(home, name, grown);
+    if grown {
+        engine::use_originals(&data, &store::address(store::endpoint()));
+    }
+    data
+}
+
+/// Files on the shelves of a data folder.
+fn on_shelves(data: &Path) -> usize {
+    let below = |folder: &Path| std::fs::read_dir(folder).into_iter().flatten().flatten().map(|e| e.path());
+    let shelves = below(&data.join("shops")).flat_map(|shop| [shop.join("originals"), shop.join("renditions")]);
+    shelves.flat_map(|shelf| below(&shelf).collect::<Vec<_>>()).map(|folder| below(&folder).count()).sum()
 }
 
 fn refusal(data: &Path) -> String {
@@ -69,7 +90,7 @@ fn temporary(prefix: &str) -> tempfile::TempDir {
 #[tokio::test]
 async fn it_moves_there_and_back_with_everything_and_the_log_goes_on() {
     let home = temporary("counterfoil-moving-");
-    let at = |name: &str, postgres| place(home.path(), name, postgres);
+    let at = |name: &str, far| grown(home.path(), name, far);
     let (a, b, c) = (at("a", false), at("b", true), at("c", false));
     let mut shop = Shop::on(Server::over(&a, &How::default().sqlite())).await;
     let mut counter = shop.counter(31).await;
@@ -86,8 +107,23 @@ async fn it_moves_there_and_back_with_everything_and_the_log_goes_on() {
     let (before, named) = (record::log(&shop.ines).await.expect("the log"), origin(&shop.ines).await);
     assert!(shop.server.stop().success(), "{}", shop.server.log());
 
+    // Photos alone have no way of their own: the folder would say two things of where they are.
+    let mut command = Command::new(program());
+    command.args(["move", "--data"]).arg(&a).arg("--to-data").arg(&a).envs(engine::STORE_KEYS);
+    let (good, said) = run({
+        command.args(["--to-originals", &store::address(store::endpoint())]);
+        command
+    });
+    assert!(!good && said.contains("say another one with --to-data"), "{said}");
+    // A store that does not answer is told before anything is marked.
+    let nobody = home.path().join("nobody");
+    engine::use_originals(&nobody, "s3://originals/t?endpoint=http://127.0.0.1:1&timeout_ms=100");
+    let (good, said) = moved(&a, &nobody);
+    assert!(!good && said.contains("does not answer"), "{said}");
+
     let (good, said) = moved(&a, &b);
     assert!(good && said.contains("; 0 faults"), "{said}");
+    assert!(on_shelves(&a) > 0 && on_shelves(&b) == 0, "the photos are in the bucket and nowhere else");
     assert!(refusal(&a).contains("was moved to postgres://"), "{}", refusal(&a));
     let (good, said) = moved(&a, &b);
     assert!(good && said.contains("was moved before"), "again: {said}");
@@ -106,6 +142,7 @@ async fn it_moves_there_and_back_with_everything_and_the_log_goes_on() {
 
     let (good, said) = moved(&b, &c);
     assert!(good && said.contains("; 0 faults"), "{said}");
+    assert!(on_shelves(&c) >= on_shelves(&a) && !c.join("originals-are-in").exists(), "they are in the folder again");
     let mut server = Server::over(&c, &How::default().sqlite());
     let ines = ines.at(&server.address);
     assert_eq!(record::log(&ines).await.expect("the log"), before);
@@ -141,9 +178,9 @@ fn killed_after(lines: usize, mut command: Command) -> bool {
 
 #[tokio::test]
 async fn killed_anywhere_and_started_again_it_ends_the_same_and_only_one_end_is_served() {
-    for postgres in [true, false] {
+    for far in [true, false] {
         let home = temporary("counterfoil-moving-");
-        let (from, to) = (place(home.path(), "from", !postgres), place(home.path(), "to", postgres));
+        let (from, to) = (grown(home.path(), "from", !far), grown(home.path(), "to", far));
         let mut shop = Shop::on(Server::over(&from, &How::default().sqlite())).await;
         let mut sent = Acknowledged::default();
         let mut counter = shop.counter(41).await;
@@ -159,7 +196,7 @@ async fn killed_anywhere_and_started_again_it_ends_the_same_and_only_one_end_is_
             let mut child = tokio::process::Command::from(moving(&from, &to));
             let mut child = child.stdout(Stdio::null()).spawn().expect("the program runs");
             // A race against it puts the kill anywhere, also before its first mark.
-            let race = Duration::from_micros(random.below(80_000));
+            let race = Duration::from_micros(random.below(250_000));
             if tokio::time::timeout(race, child.wait()).await.is_ok() {
                 break;
             }
@@ -245,7 +282,7 @@ async fn a_move_that_is_given_up_stays() {
 async fn a_backup_taken_while_serving_goes_into_the_other_database() {
     for postgres in [false, true] {
         let home = temporary("counterfoil-moving-");
-        let (from, to) = (place(home.path(), "from", postgres), place(home.path(), "to", !postgres));
+        let (from, to) = (grown(home.path(), "from", postgres), grown(home.path(), "to", !postgres));
         let (copy, key) = (home.path().join("copy"), home.path().join("log.key"));
         let mut shop = Shop::on(Server::over(&from, &How::default().sqlite())).await;
         let mut counter = shop.counter(61).await;
@@ -260,6 +297,7 @@ async fn a_backup_taken_while_serving_goes_into_the_other_database() {
         });
         let mut command = Command::new(program());
         command.args(["backup", "--data"]).arg(&from).args(engine::arguments(&from)).arg("--to").arg(&copy);
+        command.envs(engine::STORE_KEYS);
         let (good, said) = tokio::task::spawn_blocking(move || run(command)).await.expect("it runs");
         assert!(good, "{said}");
         working.await.expect("they took two in");
@@ -268,7 +306,7 @@ async fn a_backup_taken_while_serving_goes_into_the_other_database() {
         let mut command = Command::new(program());
         command.args(["restore", "--because", "the disk broke", "--from"]).arg(&copy).arg("--key").arg(&key);
         let (good, said) = run({
-            command.arg("--data").arg(&to).args(engine::arguments(&to));
+            command.arg("--data").arg(&to).args(engine::arguments(&to)).envs(engine::STORE_KEYS);
             command
         });
         assert!(good && said.contains("epoch 2 is open") && said.contains("; 0 faults"), "{said}");

@@ -129,6 +129,7 @@ impl Stage {
             hsts: false,
             behind_proxy: false,
             metrics: crate::operations::Metrics::default(),
+            traced: false,
         };
         let app = init_service(
             App::new()

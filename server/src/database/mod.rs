@@ -18,8 +18,11 @@ pub use build::Builder;
 pub use mark::For;
 use sqlx::any::{Any, AnyRow};
 use sqlx::{AnyConnection, AnyPool};
+use tracing::Instrument;
 
 use crate::ledger::start::StartError;
+use crate::originals::Address;
+use crate::traces::step;
 
 /// Connections to either.
 pub type Pool = AnyPool;
@@ -68,6 +71,12 @@ impl Place {
 
     /// As a person reads it, without a password.
     pub fn shown(&self) -> String {
+        let bucket = self.originals.as_deref().and_then(|address| Address::parse(address).ok());
+        let photos = bucket.map(|bucket| format!(" and photos in {bucket}")).unwrap_or_default();
+        format!("{}{photos}", self.rest_shown())
+    }
+
+    fn rest_shown(&self) -> String {
         let data = std::path::absolute(&self.data).unwrap_or_else(|_| self.data.clone());
         let database = self.database.as_deref().and_then(|url| postgres::options(url).ok());
         match database {
@@ -142,10 +151,13 @@ pub async fn fresh_file(path: &Path) -> Result<Pool, StartError> {
 /// # Errors
 /// The database's.
 pub async fn reading(pool: &Pool) -> Result<Transaction, sqlx::Error> {
-    match Engine::of(pool) {
-        Engine::Sqlite => pool.begin().await,
-        Engine::Postgres => pool.begin_with(postgres::READING).await,
-    }
+    let begin = async {
+        match Engine::of(pool) {
+            Engine::Sqlite => pool.begin().await,
+            Engine::Postgres => pool.begin_with(postgres::READING).await,
+        }
+    };
+    begin.instrument(step!("database wait")).await
 }
 
 /// A transaction that writes, and that nothing else with the same `key` runs beside: what it read still holds when it
@@ -154,14 +166,17 @@ pub async fn reading(pool: &Pool) -> Result<Transaction, sqlx::Error> {
 /// # Errors
 /// The database's; busy after ten seconds.
 pub async fn writing(pool: &Pool, key: &str) -> Result<Transaction, sqlx::Error> {
-    match Engine::of(pool) {
-        Engine::Sqlite => pool.begin_with(sqlite::WRITING).await,
-        Engine::Postgres => {
-            let mut tx = pool.begin().await?;
-            sqlx::query(postgres::ALONE).bind(key.to_owned()).execute(&mut *tx).await?;
-            Ok(tx)
+    let begin = async {
+        match Engine::of(pool) {
+            Engine::Sqlite => pool.begin_with(sqlite::WRITING).await,
+            Engine::Postgres => {
+                let mut tx = pool.begin().await?;
+                sqlx::query(postgres::ALONE).bind(key.to_owned()).execute(&mut *tx).await?;
+                Ok(tx)
+            }
         }
-    }
+    };
+    begin.instrument(step!("database wait")).await
 }
 
 /// A transaction that takes its locks by the rows it reads with [`lock_read`]; on SQLite the whole database.
@@ -169,10 +184,13 @@ pub async fn writing(pool: &Pool, key: &str) -> Result<Transaction, sqlx::Error>
 /// # Errors
 /// The database's; busy after ten seconds.
 pub async fn writing_rows(pool: &Pool) -> Result<Transaction, sqlx::Error> {
-    match Engine::of(pool) {
-        Engine::Sqlite => pool.begin_with(sqlite::WRITING).await,
-        Engine::Postgres => pool.begin().await,
-    }
+    let begin = async {
+        match Engine::of(pool) {
+            Engine::Sqlite => pool.begin_with(sqlite::WRITING).await,
+            Engine::Postgres => pool.begin().await,
+        }
+    };
+    begin.instrument(step!("database wait")).await
 }
 
 /// What is put after a query whose rows nobody else may change until the transaction ends.

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use evidence::digest::Digest;
 use evidence::entry::{Author, Said};
-use serde_json::json;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::{renditions, shown_elsewhere, sweep};
@@ -69,11 +69,43 @@ pub fn plan(asked: &Asked, all: &[Stored], intake: &Intake) -> Result<CustomerEr
     Ok(CustomerErased { erasure, why, upto: intake.last_index.unwrap_or(0), details, photos, files })
 }
 
-/// Says the erasure of one intake; the same again finds it said. Gives its log index.
+/// Whether an intake, as it is now, is still to be erased.
+pub type Still<'a> = &'a (dyn Fn(&[Stored], &Intake) -> Result<(), Refusal> + Sync);
+
+/// Who says something, and what they may.
+#[derive(Clone, Debug)]
+pub struct By {
+    /// Staff and device.
+    pub author: (Uuid, Uuid),
+    /// Their right.
+    pub right: Right,
+}
+
+impl By {
+    /// What they say of an intake, as a command.
+    pub fn command(&self, ledger: &Ledger, of: Whose, seen: Option<u64>, kind: &str, body: Value) -> Command {
+        let ((staff, device), now) = (self.author, ledger.clock().now());
+        let said = Said {
+            author: Author::Staff { staff, device },
+            body: start::map(body),
+            at: now,
+            offset_minutes: 0,
+            id: ledger.random().uuid(now),
+            intake: Some(of.intake),
+            seen,
+            shop: of.shop,
+            kind: kind.to_owned(),
+            v: 1,
+        };
+        Command { said, disclosures: Vec::new(), measured: None, right: self.right.clone() }
+    }
+}
+
+/// Says the erasure of one intake, if it is `still` to be; the same again finds it said. Gives its log index.
 ///
 /// # Errors
 /// Why it was not kept.
-pub async fn say(ledger: &Ledger, asked: &Asked, (staff, device): (Uuid, Uuid), right: Right) -> Result<u64, No> {
+pub async fn say(ledger: &Ledger, asked: &Asked, by: &By, still: Still<'_>) -> Result<u64, No> {
     let fault = |e: String| No::Busy(e);
     for _ in 0..TRIES {
         let mut db = ledger.pool().acquire().await.map_err(|e| fault(e.to_string()))?;
@@ -82,21 +114,10 @@ pub async fn say(ledger: &Ledger, asked: &Asked, (staff, device): (Uuid, Uuid), 
         if let Some(before) = intake.erasures.iter().find(|e| e.what.erasure == asked.erasure) {
             return Ok(before.mark.index.unwrap_or(0));
         }
+        // What is looked at here is what is judged: `upto` is its end.
+        still(&all, &intake).map_err(No::Refused)?;
         let body = plan(asked, &all, &intake).map_err(fault)?;
-        let now = ledger.clock().now();
-        let said = Said {
-            author: Author::Staff { staff, device },
-            body: start::map(json!(body)),
-            at: now,
-            offset_minutes: 0,
-            id: ledger.random().uuid(now),
-            intake: Some(asked.of.intake),
-            seen: intake.last_index,
-            shop: asked.of.shop,
-            kind: "customer-erased".into(),
-            v: 1,
-        };
-        let command = Command { said, disclosures: Vec::new(), measured: None, right: right.clone() };
+        let command = by.command(ledger, asked.of, intake.last_index, "customer-erased", json!(body));
         match ledger.append(command).await {
             Ok(answer) => return Ok(answer.index),
             // Somebody said something meanwhile: it goes too.

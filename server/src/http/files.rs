@@ -8,6 +8,7 @@ use evidence::digest::Digest;
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 use sqlx::Row;
+use tracing::Instrument;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -24,6 +25,7 @@ use crate::ledger::{No, ServerEntry, load};
 use crate::originals::{self, KeepError, Shelf};
 use crate::photo;
 use crate::problem::Problem;
+use crate::traces::step;
 
 /// How long an answer waits for the judgement: the machine is still on the counter.
 const RIDE: Duration = Duration::from_secs(2);
@@ -176,7 +178,7 @@ async fn photo(
         };
         index = said;
         let held = Held { shop, intake: n.intake, photo, file };
-        let task = judging::judge(app.clone(), held, weighed);
+        let task = judging::judge(app.clone(), held, weighed).instrument(step!("judging"));
         tasks.push((photo, app.background.spawn_on(task, &app.runtime)));
     }
     drop(kept);

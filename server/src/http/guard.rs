@@ -13,11 +13,15 @@ use crate::access;
 use crate::edge::{Clock, Random};
 use crate::operations::Metrics;
 use crate::problem::{self, Problem};
+use crate::traces::{self, context::Context};
 
 /// The header that browser requests carry which change something: `web/<build>`. A form on another site cannot set it.
 pub const CLIENT: &str = "counterfoil-client";
 /// The header of the answer that names the request in the log.
 pub const REQUEST_ID: &str = "request-id";
+
+/// The header that says which trace a request belongs to (W3C Trace Context).
+const TRACE_PARENT: &str = "traceparent";
 
 /// What the guard has to know. On the app as `web::Data`.
 #[derive(Clone, Debug)]
@@ -35,6 +39,8 @@ pub struct Guard {
     pub behind_proxy: bool,
     /// Where answers are counted.
     pub metrics: Metrics,
+    /// A request that belongs to no trace begins one.
+    pub traced: bool,
 }
 
 /// The id of a request, in its extensions.
@@ -61,13 +67,19 @@ pub async fn guard<B: MessageBody + 'static>(
     req.extensions_mut().insert(RequestId(id.clone()));
     let started = settings.clock.now();
     // The route is noted, not the path: a link's secret is in its path.
+    let trace = trace(req.headers(), &settings);
     let span = tracing::info_span!(
+        target: traces::TARGET,
         "request",
         id,
         method = %req.method(),
         route = tracing::field::Empty,
+        status = tracing::field::Empty,
         staff = tracing::field::Empty,
-        device = tracing::field::Empty
+        device = tracing::field::Empty,
+        trace = trace.map(|t| t.trace.to_string()),
+        parent = trace.and_then(|t| t.parent).map(|p| p.to_string()),
+        unsampled = trace.filter(|t| !t.sampled).map(|_| true)
     );
     let secure = over_https(req.request(), settings.behind_proxy);
     let api = req.path().starts_with("/v1") || req.path().starts_with("/r/");
@@ -84,6 +96,7 @@ pub async fn guard<B: MessageBody + 'static>(
         tracing::Span::current().record("route", route.as_str());
         let ms = settings.clock.now() - started;
         tracing::info!(status = res.status().as_u16(), ms, "answered");
+        tracing::Span::current().record("status", res.status().as_u16());
         settings.metrics.answered(&route, res.status().as_u16(), ms);
         dress(res.headers_mut(), api, secure && settings.hsts);
         Ok::<_, Error>(res)
@@ -93,6 +106,16 @@ pub async fn guard<B: MessageBody + 'static>(
         res.headers_mut().insert(HeaderName::from_static(REQUEST_ID), value);
     }
     Ok(res)
+}
+
+/// The trace that a request belongs to: of whoever asks, or one that begins here where traces are collected. Two headers are none.
+fn trace(headers: &HeaderMap, settings: &Guard) -> Option<Context> {
+    let mut said = headers.get_all(TRACE_PARENT);
+    let theirs = match (said.next(), said.next()) {
+        (Some(one), None) => one.to_str().ok().and_then(Context::read),
+        _ => None,
+    };
+    theirs.or_else(|| settings.traced.then(|| Context::new(&settings.random)))
 }
 
 /// Whether a request came over HTTPS, here or at our own proxy.
@@ -186,6 +209,7 @@ mod tests {
             hsts: true,
             behind_proxy: true,
             metrics: Metrics::default(),
+            traced: false,
         }
     }
 

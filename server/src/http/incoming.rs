@@ -84,7 +84,8 @@ fn write(mut incoming: Incoming, piece: &[u8]) -> Result<Incoming, KeepError> {
 pub async fn blocking<T: Send + 'static>(
     work: impl FnOnce() -> Result<T, KeepError> + Send + 'static,
 ) -> Result<T, Problem> {
-    match tokio::task::spawn_blocking(work).await {
+    let request = tracing::Span::current();
+    match tokio::task::spawn_blocking(move || request.in_scope(work)).await {
         Ok(Ok(done)) => Ok(done),
         Ok(Err(KeepError::WrongBytes)) => {
             Err(Problem::wrong_bytes("Other bytes arrived than were announced. Send the whole file again."))

@@ -13,6 +13,7 @@ pub mod guard;
 pub mod home;
 pub mod incoming;
 pub mod intakes;
+pub mod keeping;
 pub mod keys;
 pub mod kinds;
 pub mod log;
@@ -93,6 +94,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/customer").get(erasures::of_intake))
     .service(web::resource("/v1/shops/{shop}/erasures").get(erasures::list).post(erasures::erase))
     .service(web::resource("/v1/shops/{shop}/erasures/{erasure}/receipt").get(erasures::receipt))
+    .service(web::resource("/v1/shops/{shop}/kept-long-enough").get(keeping::list).post(keeping::erase))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/receipt").get(receipts::receipt))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/pack").get(packs::pack))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/claims/{claim}/letter").get(packs::letter))

@@ -13,6 +13,7 @@ use super::days;
 use super::dispute;
 use super::erasure;
 use super::hand_back::{self, HandBack};
+use super::keeping;
 use super::kind::{Kind, number};
 use super::part;
 use super::redaction;
@@ -140,6 +141,12 @@ pub fn decide(
             }
             if intake.custody.hold.is_some() {
                 return Err(Refusal::Refused(Sentence::plain("refused.held")));
+            }
+            // By a rule of the shop's: what has come up since it was listed keeps it.
+            if b.because == erasure::WHY[1]
+                && let Some(against) = keeping::against(intake)
+            {
+                return Err(Refusal::Refused(against));
             }
             days::there(intake, b.photo)?;
         }

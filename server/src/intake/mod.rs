@@ -10,6 +10,7 @@ pub mod dispute;
 pub mod erasure;
 pub mod example;
 pub mod hand_back;
+pub mod keeping;
 pub mod kind;
 mod kind_file;
 mod kind_rules;

@@ -16,6 +16,7 @@ use evidence::entry::{Entry, EntryError, Kept};
 use evidence::note::SignerKey;
 use evidence::tree::{self, Hash};
 use serde_json::{Map, Value};
+use tracing::Instrument;
 use uuid::Uuid;
 
 use super::appender::Job;
@@ -29,6 +30,7 @@ use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Fact, Intake, Whose};
 use crate::originals::Shelf;
 use crate::settings;
+use crate::traces::step;
 
 /// An intake as the batch knows it.
 pub(super) struct Open {
@@ -82,7 +84,8 @@ impl Ledger {
         commands: Vec<Command>,
     ) -> Result<(Vec<Result<Answer, No>>, Vec<Notice>), sqlx::Error> {
         let mut tx = database::writing_rows(&self.inner.pool).await?;
-        let Some(head) = load::head_to_write(&mut tx, shop).await? else {
+        let head = load::head_to_write(&mut tx, shop).instrument(step!("log head wait")).await?;
+        let Some(head) = head else {
             return Ok((commands.iter().map(|_| Err(No::NoShop)).collect(), Vec::new()));
         };
         let before = head.note.clone();

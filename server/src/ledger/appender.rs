@@ -4,9 +4,11 @@ use std::sync::{Arc, Mutex};
 
 use tokio::sync::{Notify, mpsc, oneshot};
 use tokio::task::JoinHandle;
+use tracing::Instrument;
 use uuid::Uuid;
 
 use super::{Answer, Command, Ledger, No};
+use crate::traces::step;
 
 /// Most commands in one transaction.
 const BATCH: usize = 64;
@@ -17,6 +19,8 @@ const WAITING: usize = 256;
 pub(super) struct Job {
     pub command: Command,
     pub reply: oneshot::Sender<Result<Answer, No>>,
+    /// Where it waits, for the trace of it.
+    pub waits: tracing::Span,
 }
 
 /// A handle to the task.
@@ -44,7 +48,11 @@ impl Appender {
             });
             let mut batch = Vec::with_capacity(BATCH);
             while waiting.recv_many(&mut batch, BATCH).await > 0 {
-                ledger.batch(shop, std::mem::take(&mut batch)).await;
+                // Of several that wait, the first one's trace shows the batch.
+                let first = batch.first().map_or_else(tracing::Span::none, |job| job.waits.clone());
+                let step = step!(parent: &first, "ledger batch", commands = batch.len());
+                drop(first);
+                ledger.batch(shop, std::mem::take(&mut batch)).instrument(step).await;
                 moved.notify_one();
             }
             publisher.abort();
@@ -57,7 +65,7 @@ impl Appender {
     pub async fn append(&self, command: Command) -> Result<Answer, No> {
         let (reply, answer) = oneshot::channel();
         let stopping = || No::Busy("the server is stopping; the same again reaches it when it is back".into());
-        self.jobs.send(Job { command, reply }).await.map_err(|_| stopping())?;
+        self.jobs.send(Job { command, reply, waits: tracing::Span::current() }).await.map_err(|_| stopping())?;
         answer.await.map_err(|_| stopping())?
     }
 

@@ -24,6 +24,7 @@ use evidence::digest::Digest;
 use evidence::entry::{Author, Kept, Said};
 use serde_json::{Map, Value};
 use tokio::sync::broadcast;
+use tracing::Instrument;
 use uuid::Uuid;
 
 use crate::database;
@@ -31,6 +32,7 @@ use crate::edge::{Clock, Random};
 use crate::intake::decide::{Refusal, Sentence};
 use crate::intake::kind::LoadedKind;
 use crate::originals::Originals;
+use crate::traces::step;
 
 /// Name in front of every log's origin.
 pub const LOG_NAME: &str = "counterfoil";
@@ -225,7 +227,7 @@ impl Ledger {
     /// # Errors
     /// Why it was not kept.
     pub async fn append(&self, command: Command) -> Result<Answer, No> {
-        self.appender(command.said.shop).append(command).await
+        self.appender(command.said.shop).append(command).instrument(step!("ledger append")).await
     }
 
     /// Keeps a fact the server states. Durable when it answers `Ok`.

@@ -1,19 +1,18 @@
-//! The files of an installation, from one data folder to another: everything but the database and what is half written. What
-//! bears its digest as its name is hashed, also where it is there already; everything else is compared byte by byte.
+//! The files of an installation, from one data folder to another: everything but the database, what is half written, and what is
+//! on the shelves, which `originals` brings. Compared byte by byte where they are there already.
 
-use std::ffi::OsStr;
-use std::fs::{self, File};
-use std::io::{self, Read, Write};
-use std::path::{Component, Path, PathBuf};
+use std::fs::File;
+use std::io::{self, Read};
+use std::path::{Component, Path};
 
 use evidence::digest::{Digest, Hasher};
 
 use crate::backup::{DATABASE, below, whole};
+use crate::originals::carry::on_shelf;
+use crate::originals::place::is_own;
 
 /// Bytes read at once.
 const PIECE: usize = 1 << 18;
-/// So many files are brought between two lines that tell of them.
-const OFTEN: u64 = 200;
 
 /// What was done.
 #[derive(Debug, Default, PartialEq, Eq)]
@@ -22,15 +21,13 @@ pub(super) struct Brought {
     pub copied: u64,
     /// Files that were there and right.
     pub kept: u64,
-    /// Files that are not what their name says: a sentence each.
-    pub faults: Vec<String>,
 }
 
 /// Brings every file. Blocking.
 ///
 /// # Errors
 /// The disk's.
-pub(super) fn bring(from: &Path, to: &Path, say: impl Fn(&str)) -> io::Result<Brought> {
+pub(super) fn bring(from: &Path, to: &Path) -> io::Result<Brought> {
     let mut done = Brought::default();
     if super::one_folder(from, to) {
         return Ok(done);
@@ -39,92 +36,48 @@ pub(super) fn bring(from: &Path, to: &Path, say: impl Fn(&str)) -> io::Result<Br
         return Err(io::Error::other("the one folder lies in the other"));
     }
     for path in below(from)? {
-        if is_database(&path) {
+        if is_database(&path) || on_shelf(&path) || path.components().next().is_some_and(|c| is_own(c.as_os_str())) {
             continue;
         }
-        match named(&path) {
-            Some(digest) => shelved(from, to, &path, &digest, &mut done)?,
-            None => other(from, to, &path, &mut done)?,
+        // Keys, checkpoints, stamps, words, kinds, certificates, the list of erasures, parts of files under way.
+        let source = || File::open(from.join(&path));
+        if let Ok(there) = File::open(to.join(&path))
+            && hashed(there)? == hashed(source()?)?
+        {
+            done.kept += 1;
+            continue;
         }
-        if (done.copied + done.kept).is_multiple_of(OFTEN) {
-            say(&format!("{} files are there", done.copied + done.kept));
-        }
+        let mut read = source()?;
+        whole(&to.join(&path), |out| io::copy(&mut read, out).map(drop))?;
+        done.copied += 1;
     }
     Ok(done)
 }
 
 /// The database's own files, which are copied table by table.
 fn is_database(path: &Path) -> bool {
-    path.components().count() == 1 && path.file_name().is_some_and(|n| n.to_string_lossy().starts_with(DATABASE))
+    path.components().count() == 1
+        && path.components().all(|c| matches!(c, Component::Normal(n) if n.to_string_lossy().starts_with(DATABASE)))
 }
 
-/// The digest that a file on a shelf is called by: `shops/<shop>/originals|renditions/<xx>/<digest>`.
-fn named(path: &Path) -> Option<Digest> {
-    let parts: Vec<&OsStr> = path.components().map(Component::as_os_str).collect();
-    match parts.as_slice() {
-        [top, _, shelf, _, name] if *top == "shops" && (*shelf == "originals" || *shelf == "renditions") => {
-            Digest::from_hex(name.to_str()?).ok()
-        }
-        _ => None,
-    }
-}
-
-fn shelved(from: &Path, to: &Path, path: &Path, digest: &Digest, done: &mut Brought) -> io::Result<()> {
-    if let Ok(file) = File::open(to.join(path))
-        && hashed(file, |_| Ok(()))? == *digest
-    {
-        done.kept += 1;
-        return Ok(());
-    }
-    let source = File::open(from.join(path))?;
-    let mut read = None;
-    whole(&to.join(path), |out| {
-        read = Some(hashed(source, |piece| out.write_all(piece))?);
-        Ok(())
-    })?;
-    if read != Some(*digest) {
-        fs::remove_file(to.join(path))?;
-        done.faults.push(format!("{} is not what its name says", path.display()));
-        return Ok(());
-    }
-    done.copied += 1;
-    Ok(())
-}
-
-fn hashed(mut file: File, mut each: impl FnMut(&[u8]) -> io::Result<()>) -> io::Result<Digest> {
+fn hashed(mut file: File) -> io::Result<Digest> {
     let (mut hasher, mut piece) = (Hasher::new(), vec![0; PIECE]);
     loop {
         match file.read(&mut piece)? {
             0 => return Ok(hasher.finish()),
-            n => {
-                hasher.update(&piece[..n]);
-                each(&piece[..n])?;
-            }
+            n => hasher.update(&piece[..n]),
         }
     }
 }
 
-/// Keys, checkpoints, stamps, words, kinds, certificates, the list of erasures, parts of files under way.
-fn other(from: &Path, to: &Path, path: &PathBuf, done: &mut Brought) -> io::Result<()> {
-    let source = |path: &Path| File::open(from.join(path));
-    if let Ok(there) = File::open(to.join(path))
-        && hashed(there, |_| Ok(()))? == hashed(source(path)?, |_| Ok(()))?
-    {
-        done.kept += 1;
-        return Ok(());
-    }
-    let mut read = source(path)?;
-    whole(&to.join(path), |out| io::copy(&mut read, out).map(drop))?;
-    done.copied += 1;
-    Ok(())
-}
-
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
 
     #[test]
-    fn what_is_right_stays_what_is_wrong_is_replaced_and_a_damaged_source_is_told() {
+    fn all_that_belongs_to_the_installation_comes_and_nothing_that_belongs_to_the_folder() {
         let home = tempfile::tempdir().unwrap();
         let (from, to) = (home.path().join("from"), home.path().join("to"));
         let put = |folder: &Path, path: &str, bytes: &[u8]| {
@@ -132,27 +85,25 @@ mod tests {
             fs::create_dir_all(path.parent().unwrap()).unwrap();
             fs::write(path, bytes).unwrap();
         };
-        let photo = |bytes: &[u8]| {
-            let hex = Digest::of(bytes).hex();
-            format!("shops/s/originals/{}/{hex}", &hex[..2])
-        };
-        for bytes in [b"one", b"two", b"six"] {
-            put(&from, &photo(bytes), bytes);
+        for path in ["keys/log.key", "shops/s/checkpoints/1/7", "shops/s/parts/d/f/0-7", "erasures/s"] {
+            put(&from, path, path.as_bytes());
         }
-        put(&from, "keys/log.key", b"key");
-        put(&from, "counterfoil.db-wal", b"rows");
-        put(&from, "shops/s/originals/aa/.half", b"ha");
-        put(&to, &photo(b"one"), b"one");
-        put(&to, &photo(b"two"), b"tw?");
-        put(&from, &photo(b"six"), b"siz");
-        let done = bring(&from, &to, |_| ()).unwrap();
-        assert_eq!((done.copied, done.kept, done.faults.len()), (2, 1, 1));
-        assert_eq!(fs::read(to.join(photo(b"two"))).unwrap(), b"two");
-        assert!(!to.join(photo(b"six")).exists() && !to.join("counterfoil.db-wal").exists());
-        put(&from, &photo(b"six"), b"six");
-        let again = bring(&from, &to, |_| ()).unwrap();
-        assert_eq!((again.copied, again.kept, again.faults.len()), (1, 3, 0));
-        assert!(bring(&from, &from.join("shops"), |_| ()).is_err(), "into itself");
-        assert_eq!(bring(&from, &from, |_| ()).unwrap(), Brought::default(), "only the database moves");
+        for path in [
+            "counterfoil.db",
+            "counterfoil.db-wal",
+            "originals-are-in",
+            "copies/s.originals.ab",
+            "shops/s/originals/ab/ab",
+            "shops/s/parts/d/f/.half",
+        ] {
+            put(&from, path, b"not this");
+        }
+        put(&to, "keys/log.key", b"keys/log.ke?");
+        assert_eq!(bring(&from, &to).unwrap(), Brought { copied: 4, kept: 0 });
+        assert_eq!(fs::read(to.join("keys/log.key")).unwrap(), b"keys/log.key");
+        assert_eq!(below(&to).unwrap().len(), 4);
+        assert_eq!(bring(&from, &to).unwrap(), Brought { copied: 0, kept: 4 });
+        assert!(bring(&from, &from.join("shops")).is_err(), "into itself");
+        assert_eq!(bring(&from, &from).unwrap(), Brought::default(), "only the database moves");
     }
 }

@@ -3,6 +3,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -11,6 +12,7 @@ use evidence::digest::{Digest, Hasher};
 use super::bucket::{Away, Bucket};
 use super::cache::Cache;
 use super::{KeepError, Key, sync_folder};
+use crate::traces::step;
 
 /// Where the bytes are kept once they are whole.
 #[derive(Debug)]
@@ -54,8 +56,8 @@ impl Incoming {
         nonce: u64,
     ) -> io::Result<Incoming> {
         let temporary = folder.join(format!(".{name}.{nonce:016x}"));
-        // Read again where the bytes go on into a bucket.
-        let file = OpenOptions::new().read(true).write(true).create_new(true).open(&temporary)?;
+        // Read again where the bytes go on into a bucket. A photo is nobody else's on this machine.
+        let file = OpenOptions::new().read(true).write(true).create_new(true).mode(0o600).open(&temporary)?;
         let target = folder.join(name);
         let Expected { digest: expected, size, exact } = expected;
         let hasher = Hasher::new();
@@ -83,7 +85,15 @@ impl Incoming {
     ///
     /// # Errors
     /// `WrongBytes` when length or hash differ; I/O errors of the disk; `Away` when the bucket does not hold them.
-    pub fn finish(mut self) -> Result<u64, KeepError> {
+    pub fn finish(self) -> Result<u64, KeepError> {
+        let bucket = matches!(self.lands, Lands::Bucket(..));
+        let step = step!("store put", bytes = self.written, bucket, failed = tracing::field::Empty);
+        let done = step.in_scope(|| self.finished());
+        step.record("failed", matches!(done, Err(KeepError::Io(_) | KeepError::Away(_))));
+        done
+    }
+
+    fn finished(mut self) -> Result<u64, KeepError> {
         let hash = std::mem::replace(&mut self.hasher, Hasher::new()).finish();
         if (self.exact && self.written != self.size) || hash != self.expected {
             return Err(KeepError::WrongBytes);
@@ -128,7 +138,7 @@ pub(super) fn fetch(bucket: &Bucket, cache: &Cache, key: &Key) -> io::Result<Fil
     let nonce = bucket.nonce();
     let path = cache.folder().join(Cache::name(key));
     let temporary = cache.folder().join(format!(".{}.{nonce:016x}", Cache::name(key)));
-    let file = OpenOptions::new().read(true).write(true).create_new(true).open(&temporary)?;
+    let file = OpenOptions::new().read(true).write(true).create_new(true).mode(0o600).open(&temporary)?;
     let fetched = pour(bucket, key, &file).and_then(|len| {
         fs::rename(&temporary, &path)?;
         cache.added(len);
@@ -155,21 +165,13 @@ fn remove(path: &Path) -> io::Result<()> {
 }
 
 fn pour(bucket: &Bucket, key: &Key, mut file: &File) -> io::Result<u64> {
-    let (mut hasher, mut at) = (Hasher::new(), 0);
-    loop {
-        let (bytes, all) = bucket.piece_now(key, at, super::bucket::PIECE)?;
-        hasher.update(&bytes);
-        file.write_all(&bytes)?;
-        at += bytes.len() as u64;
-        if at >= all {
-            break;
-        }
-        if bytes.is_empty() {
-            return Err(io::ErrorKind::UnexpectedEof.into());
-        }
-    }
+    let mut hasher = Hasher::new();
+    let len = bucket.pour(key, |bytes| {
+        hasher.update(bytes);
+        file.write_all(bytes)
+    })?;
     if hasher.finish() == key.digest {
-        return Ok(at);
+        return Ok(len);
     }
     Err(io::Error::new(io::ErrorKind::InvalidData, "the store holds other bytes than the key says"))
 }

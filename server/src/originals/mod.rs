@@ -6,6 +6,7 @@
 
 mod bucket;
 mod cache;
+pub mod carry;
 mod checkpoints;
 pub mod erased;
 mod incoming;

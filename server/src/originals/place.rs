@@ -1,6 +1,7 @@
 //! Where an installation keeps its originals, as it was told to, and as it was told before: a data folder whose originals are
 //! elsewhere must not be taken for one that lost them.
 
+use std::ffi::OsStr;
 use std::fs;
 use std::io;
 use std::path::Path;
@@ -37,6 +38,25 @@ pub fn remembered(data: &Path) -> io::Result<Option<String>> {
         Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(e) => Err(e),
     }
+}
+
+/// Whether a name in a data folder is about where its originals are: of no use in another folder.
+pub fn is_own(name: &OsStr) -> bool {
+    name == MARK || name == COPIES
+}
+
+/// Tries a bucket that originals are to go to, before anything is done. Blocking.
+///
+/// # Errors
+/// A sentence: a wrong address, missing keys, a store that does not answer or cannot be used.
+pub fn tried(address: &str, lock: Option<Lock>, random: &Random) -> Result<(), String> {
+    let bucket = bucket(Address::parse(address)?, lock, random)?;
+    let found = bucket.probe().map_err(|e| e.to_string())?;
+    found.map(drop).map_err(|why| format!("{}: {why}", bucket.address()))
+}
+
+fn bucket(address: Address, lock: Option<Lock>, random: &Random) -> Result<Bucket, String> {
+    Bucket::new(address, &keys(|name| std::env::var(name).ok())?, lock, random.clone())
 }
 
 impl Originals {
@@ -77,8 +97,7 @@ impl Originals {
                 replace(data, &data.join(MARK), format!("{place}\n").as_bytes(), nonce).map_err(text)?;
             }
         }
-        let bucket = Bucket::new(address, &keys(|name| std::env::var(name).ok())?, lock, random.clone())?;
-        Originals::in_bucket(&root, bucket, &data.join(COPIES)).map_err(text)
+        Originals::in_bucket(&root, bucket(address, lock, random)?, &data.join(COPIES)).map_err(text)
     }
 }
 

@@ -8,6 +8,10 @@ use evidence::digest::{Digest, Hasher};
 use uuid::Uuid;
 
 use super::{Key, Originals, Shelf, Store, incoming, sync_folder};
+use crate::traces::step;
+
+/// Bytes read of a file at once.
+const PIECE: usize = 256 * 1024;
 
 impl Originals {
     /// A file to be read from its begin; of a bucket, a local copy, fetched and hashed where there is none. Blocking.
@@ -16,6 +20,7 @@ impl Originals {
     /// When it is not there or cannot be read.
     pub fn file(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<File> {
         let key = Key { shop, shelf, digest: *digest };
+        let _step = step!("store get", bucket = self.bucket().is_some()).entered();
         match &self.store {
             Store::Folder => File::open(self.path(&key)),
             Store::Bucket(bucket, cache) => match cache.file(&key) {
@@ -93,25 +98,49 @@ impl Originals {
         }
     }
 
-    /// Hashes a file again where it is kept, in pieces. Blocking.
+    /// Gives a file in pieces from where it is kept, past every copy of it. Gives its length. Blocking.
+    ///
+    /// # Errors
+    /// When it is not there or cannot be read; what `each` fails with.
+    pub fn pour(
+        &self,
+        shop: Uuid,
+        shelf: Shelf,
+        digest: &Digest,
+        mut each: impl FnMut(&[u8]) -> io::Result<()>,
+    ) -> io::Result<u64> {
+        let key = Key { shop, shelf, digest: *digest };
+        if let Store::Bucket(bucket, _) = &self.store {
+            return bucket.pour(&key, each);
+        }
+        let mut file = File::open(self.path(&key))?;
+        let (mut piece, mut at) = (vec![0u8; PIECE], 0);
+        loop {
+            let n = file.read(&mut piece)?;
+            if n == 0 {
+                return Ok(at);
+            }
+            each(&piece[..n])?;
+            at += n as u64;
+        }
+    }
+
+    /// Hashes an original again where it is kept. Blocking.
     ///
     /// # Errors
     /// When it is not there or cannot be read.
     pub fn rehash(&self, shop: Uuid, digest: &Digest) -> io::Result<Digest> {
-        let key = Key { shop, shelf: Shelf::Originals, digest: *digest };
-        if let Store::Bucket(bucket, _) = &self.store {
-            return bucket.hash(&key);
-        }
-        let mut file = File::open(self.path(&key))?;
+        self.rehash_on(shop, Shelf::Originals, digest)
+    }
+
+    /// The same on either shelf.
+    pub(super) fn rehash_on(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<Digest> {
         let mut hasher = Hasher::new();
-        let mut piece = vec![0u8; 256 * 1024];
-        loop {
-            let n = file.read(&mut piece)?;
-            if n == 0 {
-                return Ok(hasher.finish());
-            }
-            hasher.update(&piece[..n]);
-        }
+        self.pour(shop, shelf, digest, |piece| {
+            hasher.update(piece);
+            Ok(())
+        })?;
+        Ok(hasher.finish())
     }
 
     /// Takes away what a crash left half written: all of it, or what was last written to before `older` (milliseconds since
@@ -169,13 +198,29 @@ impl Originals {
         }
     }
 
+    /// The shops that have anything here. Of a bucket too: every shop has its checkpoints in the folder. Blocking.
+    ///
+    /// # Errors
+    /// When the folder cannot be read.
+    pub fn shops(&self) -> io::Result<Vec<Uuid>> {
+        Ok(super::names(&self.root)?.iter().filter_map(|name| name.parse().ok()).collect())
+    }
+
     /// Every file of a shelf, by its digest. Blocking.
     ///
     /// # Errors
     /// When a folder cannot be read.
     pub fn list(&self, shop: Uuid, shelf: Shelf) -> io::Result<Vec<Digest>> {
+        Ok(self.listed(shop, shelf)?.into_iter().map(|(digest, _)| digest).collect())
+    }
+
+    /// The same with how long each is.
+    ///
+    /// # Errors
+    /// When a folder cannot be read.
+    pub fn listed(&self, shop: Uuid, shelf: Shelf) -> io::Result<Vec<(Digest, u64)>> {
         if let Store::Bucket(bucket, _) = &self.store {
-            return bucket.list(shop, shelf);
+            return bucket.listed(shop, shelf);
         }
         let mut out = Vec::new();
         let top = self.shop(shop).join(shelf.folder());
@@ -188,8 +233,13 @@ impl Originals {
                 continue;
             }
             for file in fs::read_dir(folder)? {
-                if let Some(digest) = file?.file_name().to_str().and_then(|n| Digest::from_hex(n).ok()) {
-                    out.push(digest);
+                let file = file?;
+                let Some(digest) = file.file_name().to_str().and_then(|n| Digest::from_hex(n).ok()) else { continue };
+                match file.metadata() {
+                    Ok(about) => out.push((digest, about.len())),
+                    // Erased meanwhile.
+                    Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+                    Err(e) => return Err(e),
                 }
             }
         }

@@ -6,9 +6,11 @@ use std::sync::Arc;
 use bytes::Bytes;
 use futures_util::{Stream, StreamExt, stream};
 use tokio::io::{AsyncReadExt, AsyncSeekExt};
+use tracing::Instrument;
 
 use super::bucket::{Bucket, PIECE};
 use super::{Key, Originals, Shelf, Store};
+use crate::traces::step;
 use evidence::digest::Digest;
 use uuid::Uuid;
 
@@ -34,6 +36,11 @@ impl Originals {
     /// # Errors
     /// `NotFound`; what disk or store say.
     pub async fn source(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<Source> {
+        let step = step!("store get", bucket = self.bucket().is_some());
+        self.opened(shop, shelf, digest).instrument(step).await
+    }
+
+    async fn opened(&self, shop: Uuid, shelf: Shelf, digest: &Digest) -> io::Result<Source> {
         let key = Key { shop, shelf, digest: *digest };
         let file = match &self.store {
             Store::Folder => Some(tokio::fs::File::open(self.path(&key)).await?),

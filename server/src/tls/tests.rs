@@ -243,6 +243,7 @@ async fn the_plain_server_shows_the_trust_page_and_sends_everything_else_to_http
         hsts: false,
         behind_proxy: false,
         metrics: crate::operations::Metrics::default(),
+        traced: false,
     };
     let server = trust::plain_server(listener, trust, guarding).expect("a server");
     let handle = server.handle();

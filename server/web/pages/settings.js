@@ -15,6 +15,8 @@ import { dayAndTime } from "../parts/times.js";
 /** Gaps the owner may let others leave open, as groups a person understands. */
 const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "reading:*", "left-view:*", "machine:*", "person:*", "walk-round", "safety", "accessories", "arrangement:*"];
 const ROLES = ["counter", "bench"];
+/** What has a rule of its own for how long it is kept. */
+const KEEP = ["personal", "photos", "refused", "disputed"];
 /** For how many days two keys sign. */
 const BOTH_DAYS = 30;
 
@@ -56,7 +58,7 @@ export function settings(at) {
         content: [
           h("h1", null, t("page.settings.title")),
           here && !here.key_exported ? key() : null,
-          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"), reread && originals(reread.json, here?.zone ?? "UTC"),
+          placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), owner ? keeping() : null, readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"), reread && originals(reread.json, here?.zone ?? "UTC"),
           here?.key_exported ? key() : null,
           here && owner ? keyChange(here) : null,
           foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
@@ -202,6 +204,23 @@ export function settings(at) {
         { id: "name", words: t("page.settings.clock-name"), most: 80, need: true }, { id: "days", words: t("page.settings.clock-days"), kind: "count", need: true },
         { id: "from", words: t("page.settings.clock-from"), kind: "pick", choices: choicesOf(["taken in", "ready by", "reached"], (w) => `page.settings.from.${w}`), need: true },
       ]));
+  }
+
+  /** How long what is kept: local law, entered by the shop. */
+  function keeping() {
+    const all = /** @type {Record<string, number>} */ (s.keep ?? {});
+    /** @param {string} k */
+    const days = (k) => field({
+      id: `keep-${k}`, words: t(`page.settings.keep.${k}`), hint: t(`page.settings.keep-hint.${k}`), value: String(all[k] ?? ""), input: { type: "number", min: "0", max: "36500", inputmode: "numeric" },
+      onchange: (typed) => {
+        const { [k]: _, ...rest } = all;
+        return change({ keep: typed === "" ? rest : { ...rest, [k]: Number(typed) } });
+      },
+    });
+    return h("section", { class: "section", id: "keep" },
+      h("h2", null, t("page.settings.keep")), h("p", { class: "soft" }, t("page.settings.keep-words")),
+      KEEP.map(days),
+      Object.keys(all).length ? h("div", { class: "row" }, actLink({ words: t("act.kept-long-enough"), href: "/kept" })) : null);
   }
 
   /** The shop's rule for a compression reading, and how high it stands. */

@@ -1,5 +1,5 @@
 // The owner erases a customer, in a real browser over the invented shop: what goes and what stays is read first, the tag is typed,
-// the receipt is opened; the desk that had the machine open lets go of it meanwhile.
+// the receipt is opened; the desk that had the machine open lets go of it meanwhile. Then by the shop's own rule: entered, listed, meant.
 //
 //   node browser/erase.mjs ADDRESS SIGN_IN PASSWORD [SHOTS_DIR]
 
@@ -131,4 +131,36 @@ await phone.locator("#search").waitFor();
 const found = await app(phone, "search", surname);
 expect(found.items.length === 0, "it is found by the name");
 console.log(`tag ${tag}: erased, with its receipt`);
+
+// By the shop's own rule: nothing is listed before there is one, and what is listed goes when the owner says so.
+await desk.goto(`${address}/kept`);
+await desk.getByText("Nothing was kept longer than your rules say.").waitFor();
+await desk.goto(`${address}/settings#keep`);
+await desk.locator("#keep-refused").fill("0");
+await desk.keyboard.press("Tab");
+await desk.getByRole("link", { name: "See what was kept long enough" }).waitFor();
+await desk.locator("#keep").scrollIntoViewIfNeeded();
+await run.look(desk, "settings-keep");
+await desk.getByRole("link", { name: "See what was kept long enough" }).click();
+await desk.locator("#kept-9902").waitFor();
+const listed = await desk.locator("#due button[aria-pressed]").count();
+expect(await desk.locator("#due [aria-pressed=true]").count() + await desk.locator("#erase").count() === 0, "nothing is chosen beforehand");
+await desk.locator("#kept-9902").click();
+await desk.locator("#count").fill("7");
+await desk.locator("#erase").click();
+await desk.getByText("Type 1 to mean it.").waitFor();
+await run.look(desk, "kept-desk");
+await desk.locator("#count").fill("1");
+await desk.locator("#erase").click();
+await desk.getByRole("heading", { name: "Erased" }).waitFor();
+await desk.getByText("Tag 9902: 1 photo").waitFor();
+expect(await desk.locator("#due button[aria-pressed]").count() === listed - 1, "what was chosen goes, and nothing else");
+await phone.goto(`${address}/kept`);
+await phone.locator("#all").click();
+await phone.locator("#count").fill(String(listed - 1));
+await run.look(phone, "kept-phone");
+await phone.locator("#erase").click();
+await phone.getByText("Nothing was kept longer than your rules say.").waitFor();
+await run.look(phone, "kept-erased");
+console.log(`${listed} kept long enough: erased`);
 process.exit(await run.end());

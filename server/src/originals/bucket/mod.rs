@@ -191,15 +191,25 @@ impl Bucket {
     }
 
     /// The same. Blocking.
-    pub(super) fn piece_now(&self, key: &Key, from: u64, len: u64) -> io::Result<(Bytes, u64)> {
+    fn piece_now(&self, key: &Key, from: u64, len: u64) -> io::Result<(Bytes, u64)> {
         let (client, name) = (self.client.clone(), self.name(key));
         self.wait(async move { client.piece(&name, from, len).await })
     }
 
-    /// The digest of what the store holds. Blocking.
-    pub(super) fn hash(&self, key: &Key) -> io::Result<Digest> {
-        let (client, name) = (self.client.clone(), self.name(key));
-        self.wait(async move { client.hash(&name).await })
+    /// Gives an object in pieces, as the store holds it now. Gives its length. Blocking.
+    pub(super) fn pour(&self, key: &Key, mut each: impl FnMut(&[u8]) -> io::Result<()>) -> io::Result<u64> {
+        let mut at = 0;
+        loop {
+            let (bytes, all) = self.piece_now(key, at, PIECE)?;
+            each(&bytes)?;
+            at += bytes.len() as u64;
+            if at >= all {
+                return Ok(at);
+            }
+            if bytes.is_empty() {
+                return Err(io::ErrorKind::UnexpectedEof.into());
+            }
+        }
     }
 
     /// Takes an object away, all its versions too. Whether it was there. Blocking.
@@ -208,8 +218,8 @@ impl Bucket {
         self.wait(async move { client.erase(&name).await })
     }
 
-    /// Every digest on a shelf. Blocking.
-    pub(super) fn list(&self, shop: Uuid, shelf: Shelf) -> io::Result<Vec<Digest>> {
+    /// Every digest on a shelf, and how long the object is. Blocking.
+    pub(super) fn listed(&self, shop: Uuid, shelf: Shelf) -> io::Result<Vec<(Digest, u64)>> {
         let (client, prefix) = (self.client.clone(), format!("{}{shop}/{}/", self.address.prefix, shelf.folder()));
         self.wait(async move {
             let (mut out, mut next) = (Vec::new(), None);
@@ -221,8 +231,8 @@ impl Bucket {
                         listed.map_err(|e| of(&e, false))
                     })
                     .await?;
-                let names = page.contents.iter().filter_map(|o| o.key.strip_prefix(&prefix));
-                out.extend(names.filter_map(|n| Digest::from_hex(n).ok()));
+                let names = page.contents.iter().filter_map(|o| Some((o.key.strip_prefix(&prefix)?, o.size)));
+                out.extend(names.filter_map(|(name, size)| Some((Digest::from_hex(name).ok()?, size))));
                 match page.next_continuation_token.filter(|_| page.is_truncated) {
                     Some(more) if next.as_ref() != Some(&more) => next = Some(more),
                     Some(_) => return Err(Failed::Away("its list goes in a circle".to_owned())),
