@@ -222,17 +222,17 @@ export function home(at) {
     return section("signing", t("home.sign"), [
       how.draw(all, words.language),
       shown ? h("p", { class: "fault" }, t("page.sheet.stale")) : null,
-      spokenIn(words, () => h("article", { class: "paper", lang: words.language },
+      spokenIn(words, () => h("article", { class: "paper", lang: words.language }, h("div", { class: "stack" },
         h("ul", { class: "sheet__list" }, listed().map((w) => h("li", null, w))),
         reader ? h("p", null, t("page.sheet.read-by", { name: reader })) : null,
         h("hr", { class: "perforation" }),
         h("p", null, t("home.what-you-sign")),
-        keep(signature.element))),
-      drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : null,
-      act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : t("page.sheet.sign-first"), does: () => {
-        const strokes = signature.strokes();
-        return strokes ? show({ how: "signed", strokes }) : notice(t("page.sheet.sign-first"));
-      } }),
+        keep(signature.element),
+        drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : null,
+        act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : t("page.sheet.sign-first"), does: () => {
+          const strokes = signature.strokes();
+          return strokes ? show({ how: "signed", strokes }) : notice(t("page.sheet.sign-first"));
+        } })))),
       h("details", { class: "more" }, h("summary", null, t("act.not-signing")), refusing.draw([{ id: "because", words: t("page.sheet.other-reason"), most: 400, need: true }])),
     ]);
   }
