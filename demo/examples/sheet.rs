@@ -27,6 +27,7 @@ fn main() -> std::io::Result<()> {
             tag: "A-1041".into(),
             taken,
             phone: "P 1".into(),
+            damage: "",
             flaw: Flaw::None,
             seed: seed + i as u64,
         };

@@ -59,6 +59,8 @@ pub struct Shot {
     pub taken: Taken,
     /// What the phone calls itself.
     pub phone: String,
+    /// What is broken on the machine: lines of a scene, drawn over the view; empty: nothing.
+    pub damage: &'static str,
     /// What went wrong.
     pub flaw: Flaw,
     /// How the hand and the sensor differ from one picture to the next.
@@ -76,6 +78,7 @@ pub fn draw(shot: &Shot) -> Option<Vec<u8>> {
     let light = camera::Light { side: [about(0.2), about(0.1)], patches: grain ^ 0x1F };
     let mut canvas = canvas::Canvas::new(shot, own_colour(shot.machine.make), scale, stand)?;
     scene.iter().for_each(|part| canvas.run(part));
+    canvas.run(shot.damage);
     let laid = camera::lay(&canvas.sheet, ground, scale, grain);
     let mut rgb = camera::take(&laid, scale, shot.flaw, light, &mut random);
     caption(&mut rgb, shot, scale)?;

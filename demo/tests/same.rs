@@ -20,6 +20,7 @@ fn shot(kind: &'static str, view: &str) -> Shot {
             sub_seconds: Some("417".into()),
         },
         phone: "Counter 1".into(),
+        damage: "",
         flaw: Flaw::None,
         seed: 7,
     }
@@ -47,6 +48,9 @@ fn the_same_shot_is_the_same_picture() {
     }
     let other = Shot { seed: 8, ..shot("chainsaw", "bar-side") };
     assert_ne!(drawn::draw(&other), drawn::draw(&shot("chainsaw", "bar-side")), "another hand, another picture");
+    let whole = shot("two-stage-snow-thrower", "front-left");
+    let cracked = Shot { damage: "put crack 32 37 1 0", ..whole.clone() };
+    assert_ne!(drawn::draw(&cracked), drawn::draw(&whole), "what is broken is drawn");
 }
 
 /// The arithmetic of the rasteriser differs by a last bit from one family of processors to the next.

@@ -26,6 +26,7 @@ fn shot(kind: &'static str, view: &str, flaw: Flaw) -> Shot {
             sub_seconds: Some("417".into()),
         },
         phone: "Counter 1".into(),
+        damage: "",
         flaw,
         seed: 11,
     }
@@ -99,6 +100,12 @@ async fn a_history_in_every_state_that_checks_clean() {
             .is_some_and(|was| was["again"] == "same machine"))
     );
     assert!(of("left-open").len() >= 4 && of("reading-noted").len() >= 5 && of("service-noted").len() >= 5);
+    // What the five stories begin with (tests/web/browser/stories.mjs).
+    let lines = of("condition-noted").into_iter();
+    let chutes: Vec<_> = lines.filter(|e| text(e, "part") == "chute" && text(e, "word") == "cracked").collect();
+    assert!(!chutes.is_empty() && chutes.iter().all(|e| e.said.body["photos"] != json!([])), "cracked, on a photo");
+    assert!(words("part-noted", "what").contains("spark plug") && !of("found-noted").is_empty());
+    assert!(of("accessory-noted").iter().filter(|e| text(e, "item") == "scabbard").count() >= 3);
     let verdicts: Vec<String> = of("photo-judged").iter().map(|e| text(e, "verdict")).collect();
     assert_eq!(verdicts.len(), of("photo-taken").len(), "every photo is judged");
     assert_eq!(verdicts.iter().filter(|v| *v == "poor").count(), 3);

@@ -49,6 +49,32 @@ async fn photo_as_it_leaves(counter: &mut Counter, intake: &mut Intake, view: &s
     photo
 }
 
+/// The signature on the sheet at an address, with both files. `body`: in which language, and who read it.
+async fn signed_back(counter: &mut Counter, intake: &mut Intake, sheet_at: &str, mut body: Value) {
+    let sheet = counter.staff.get(sheet_at).send().await.expect(200).body.clone();
+    let strokes = evidence::canon::to_bytes(
+        &json!({"height": 200, "strokes": [[[20, 60, 0], [90, 70, 16]]], "v": 1, "width": 400}),
+    );
+    let strokes = strokes.expect("canonical bytes");
+    body["how"] = json!("signed");
+    body["sheet"] = json!(Digest::of(&sheet));
+    body["strokes"] = json!(Digest::of(&strokes));
+    counter.say(intake, "hand-back-shown", body, &[]).await.expect("an answer");
+    counter.send(intake, &sheet).await.expect("an answer");
+    counter.send(intake, &strokes).await.expect("an answer");
+}
+
+/// All that a hand-back asks for but its lines: views, a trial, who collects.
+async fn ready(counter: &mut Counter, intake: &mut Intake) {
+    for view in counter.views() {
+        photo_as_it_leaves(counter, intake, &view).await;
+    }
+    let trial = json!({"how": "not tried", "what": "the brake does not hold"});
+    counter.say(intake, "trial-noted", trial, &[]).await.expect("an answer");
+    let collector = json!({"who": "owner", "checked": "known here"});
+    counter.say(intake, "collector-noted", collector, &[]).await.expect("an answer");
+}
+
 #[tokio::test]
 async fn a_lost_scabbard_stands_on_the_second_receipt() {
     let shop = Shop::set_up().await;
@@ -68,13 +94,7 @@ async fn a_lost_scabbard_stands_on_the_second_receipt() {
     // What was looked at first: the red tag, told; tried outside; who is here.
     let red = json!({"word": "do not use", "because": "chain brake does not hold"});
     ravi.say(&mut intake, "quarantined", red, &[]).await.expect("an answer");
-    for view in ravi.views() {
-        photo_as_it_leaves(&mut ravi, &mut intake, &view).await;
-    }
-    let trial = json!({"how": "not tried", "what": "the brake does not hold"});
-    ravi.say(&mut intake, "trial-noted", trial, &[]).await.expect("an answer");
-    let collector = json!({"who": "owner", "checked": "known here"});
-    ravi.say(&mut intake, "collector-noted", collector, &[]).await.expect("an answer");
+    ready(&mut ravi, &mut intake).await;
     let left = open(&shop, &intake).await;
     assert_eq!(left, ["settle:accessory:scabbard", "told:do not use", "hand-back-signature"]);
 
@@ -83,16 +103,9 @@ async fn a_lost_scabbard_stands_on_the_second_receipt() {
     let told = json!({"word": "do not use", "labelled": true});
     ravi.say(&mut intake, "quarantine-told", told, &[]).await.expect("an answer");
 
-    let sheet = shop.ravi.get(&sheet_at).send().await.expect(200).body.clone();
-    let strokes = evidence::canon::to_bytes(
-        &json!({"height": 200, "strokes": [[[20, 60, 0], [90, 70, 16]]], "v": 1, "width": 400}),
-    );
-    let strokes = strokes.expect("canonical bytes");
-    let body = json!({"how": "signed", "sheet": Digest::of(&sheet), "strokes": Digest::of(&strokes), "language": "en", "words": ravi.words});
-    ravi.say(&mut intake, "hand-back-shown", body, &[]).await.expect("an answer");
-    assert_eq!(open(&shop, &intake).await, ["hand-back-signature"], "its files are not here yet");
-    ravi.send(&mut intake, &sheet).await.expect("an answer");
-    ravi.send(&mut intake, &strokes).await.expect("an answer");
+    assert_eq!(open(&shop, &intake).await, ["hand-back-signature"]);
+    let body = json!({"language": "en", "words": ravi.words});
+    signed_back(&mut ravi, &mut intake, &sheet_at, body).await;
 
     let mut bo = Counter::of(shop.bo.clone(), Seeded::new(42)).await;
     assert_eq!(
@@ -138,6 +151,67 @@ async fn a_lost_scabbard_stands_on_the_second_receipt() {
     let ended = json!({"dispute": dispute, "outcome": "agreed"});
     assert_eq!(gist(&mut ravi, &intake, "dispute-ended", ended.clone(), &[]).await, "403 may-not", "the owner ends it");
     ravi.take_in("0041").await.expect("the tag is free again");
+}
+
+#[tokio::test]
+async fn old_parts_of_any_kind_are_answered_line_by_line_in_the_customers_language() {
+    let shop = Shop::set_up().await;
+    let mut ravi = shop.counter(44).await;
+    let mut intake = ravi.take_in("0044").await.expect("an answer");
+    let path = |rest: &str| shop.ravi.path(&format!("/intakes/{}{rest}", intake.id));
+    let (sheet_at, second) = (path("/hand-back-sheet?language=de&reader=T.%20Ilves"), path("/hand-back-receipt"));
+    let german = ravi.staff.get(&ravi.staff.path("/words/de")).send().await.expect(200).body.clone();
+    ready(&mut ravi, &mut intake).await;
+
+    let (chain, rings, wheel) = (ravi.uuid(), ravi.uuid(), ravi.uuid());
+    let part = |old: Uuid, what: &str, fate: &str| json!({"old": old, "what": what, "fate": fate});
+    let lies = |mut body: Value, place: &str| {
+        body["place"] = json!(place);
+        body
+    };
+    let nowhere = part(chain, "chain", "kept here");
+    assert_eq!(gist(&mut ravi, &intake, "old-part-noted", nowhere.clone(), &[]).await, "422 not-valid", "no place");
+    let binned = part(wheel, "wheel", "thrown away");
+    assert_eq!(
+        gist(&mut ravi, &intake, "old-part-noted", binned.clone(), &[]).await,
+        "409 refused",
+        "nobody let it go"
+    );
+    for (body, word) in [
+        (lies(nowhere, "tray 4"), None),
+        (lies(part(rings, "piston rings", "kept here"), "tray 4"), None),
+        (binned, Some(("word", "Just bin it, she said on the phone."))),
+    ] {
+        let personal: Vec<_> = word.into_iter().collect();
+        ravi.say(&mut intake, "old-part-noted", body, &personal).await.expect("an answer");
+    }
+    let (chain_line, rings_line) = (format!("old:{chain}"), format!("old:{rings}"));
+    let blocked = [format!("settle:{chain_line}"), format!("settle:{rings_line}"), "hand-back-signature".into()];
+    assert_eq!(open(&shop, &intake).await, blocked);
+    let gone = json!({"line": format!("old:{wheel}"), "how": "given back"});
+    assert_eq!(gist(&mut ravi, &intake, "thing-settled", gone, &[]).await, "422 not-valid", "it was thrown away");
+    for (line, how) in [(&rings_line, "sent with a claim"), (&chain_line, "given back")] {
+        assert_eq!(gist(&mut ravi, &intake, "handed-back", json!({}), &[]).await, "409 gaps", "{line} is open");
+        ravi.say(&mut intake, "thing-settled", json!({"line": line, "how": how}), &[]).await.expect("an answer");
+    }
+
+    // Shown in another language, read out by somebody: both are signed, and neither can be said otherwise.
+    let words = Digest::of(&german).to_string();
+    let other = json!({"how": "not now", "because": "in a hurry", "sheet": Digest::of(&german), "language": "de", "words": words});
+    assert_eq!(gist(&mut ravi, &intake, "hand-back-shown", other, &[]).await, "409 refused", "another sheet");
+    let body = json!({"language": "de", "words": words, "reader": "T. Ilves"});
+    signed_back(&mut ravi, &mut intake, &sheet_at, body).await;
+    ravi.say(&mut intake, "handed-back", json!({}), &[]).await.expect("an answer");
+
+    let receipt = shop.ravi.get(&second).send().await.expect(200).text();
+    for said in
+        ["chain“: zurückgegeben", "piston rings“: mit einem Anspruch eingesandt", "wheel“: entsorgt", "T. Ilves"]
+    {
+        assert!(receipt.contains(said), "the second receipt does not say: {said}");
+    }
+    assert!(!receipt.contains("Just bin it"), "whoever collects it reads nobody's words");
+    let english = shop.ravi.get(&format!("{second}?language=en")).send().await.expect(200).text();
+    assert!(english.contains("the old part “piston rings”: sent with a claim"), "in the reader's language");
 }
 
 #[tokio::test]

@@ -119,6 +119,7 @@ async fn picture(
         tag,
         taken: taken(now, offset, true),
         phone: "Counter 1".into(),
+        damage: "",
         flaw: Flaw::None,
         seed: 45,
     };

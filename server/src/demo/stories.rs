@@ -87,6 +87,8 @@ pub struct Story {
     pub views: &'static [&'static str],
     /// Photos that went wrong; whether they were taken again.
     pub flaws: &'static [(&'static str, Flaw, bool)],
+    /// What is drawn broken: a view, and lines of a scene over it.
+    pub damage: &'static [(&'static str, &'static str)],
     /// Answers at the counter.
     pub answers: &'static [(&'static str, &'static str)],
     /// Condition lines: part, word, the view that shows it.
@@ -124,6 +126,7 @@ impl Default for Story {
             earlier: None,
             views: &[],
             flaws: &[],
+            damage: &[],
             answers: &[("bought", "new"), ("last-ran", "this season"), ("stored", "indoors fuel in")],
             lines: &[],
             safety: &[],

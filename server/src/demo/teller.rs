@@ -354,6 +354,7 @@ fn shots(stories: &[Story], m: &Moment) -> Vec<Shot> {
                 tag: s.tag.into(),
                 taken: taken(wall, m.offset_minutes, writes_offset),
                 phone: phone.into(),
+                damage: s.damage.iter().find(|(view, _)| *view == want.draws).map_or("", |(_, lines)| lines),
                 flaw: if want.flaw == Flaw::None { Flaw::None } else { want.flaw },
                 // What differs from picture to picture; the day does not, so that two demos look the same.
                 seed: (m.story * 1009 + m.acts.len() * 31 + n * 7 + i) as u64 + u64::from(m.who == Who::Rena) * 500,

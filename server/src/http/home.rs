@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::intakes::SheetFor;
 use super::receipts::{self, PaperIn};
 use super::{intakes, no, shop};
 use crate::access::Caller;
@@ -64,7 +65,7 @@ pub async fn open(
 
 /// The hand-back sheet as it stands: canonical JSON. Its SHA-256 goes into the signature.
 #[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/hand-back-sheet", operation_id = "getHandBackSheet", tag = "intakes",
-    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), PaperIn),
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), SheetFor),
     responses((status = 200, description = "The sheet", body = Object, content_type = "application/json"),
         (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
     security(("cookie" = []), ("bearer" = [])))]
@@ -72,17 +73,17 @@ pub async fn sheet(
     app: web::Data<App>,
     caller: Caller,
     path: web::Path<(Uuid, Uuid)>,
-    wanted: web::Query<PaperIn>,
+    wanted: web::Query<SheetFor>,
 ) -> Result<HttpResponse, Problem> {
     let (shop_id, id) = path.into_inner();
     caller.in_shop(shop_id)?;
+    let (words, reader) = wanted.shown()?;
     let (intake, kind) = intakes::find(&app, shop_id, id).await?;
-    let words = words::language(super::language_tag(wanted.language.as_deref())?.unwrap_or(words::FIRST));
-    let shown = Shown { language: &words.language, words: words.digest, reader: None };
+    let shown = Shown { language: &words.language, words: words.digest, reader };
     let Some(sheet) = hand_back::sheet(&kind.kind, &intake, &shown) else {
         return Err(Problem::not_found("There is no such intake."));
     };
-    let bytes = sheet.bytes().map_err(no::fault)?;
+    let bytes = sheet.bytes().map_err(|e| Problem::not_valid("reader", e.to_string()))?;
     Ok(HttpResponse::Ok()
         .content_type("application/json")
         .insert_header(("Counterfoil-Digest", Digest::of(&bytes).to_string()))

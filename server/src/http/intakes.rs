@@ -207,6 +207,17 @@ pub struct SheetFor {
     reader: Option<String>,
 }
 
+impl SheetFor {
+    /// The catalogue that is meant, and who reads or translates.
+    pub(super) fn shown(&self) -> Result<(&'static crate::words::Catalogue, Option<&str>), Problem> {
+        if self.reader.as_ref().is_some_and(|v| v.chars().count() > 200) {
+            return Err(Problem::not_valid("reader", "At most 200 characters."));
+        }
+        let language = super::language_tag(self.language.as_deref())?.unwrap_or(crate::words::FIRST);
+        Ok((crate::words::language(language), self.reader.as_deref()))
+    }
+}
+
 /// The sheet to be shown and signed: canonical JSON. Its SHA-256 goes into the acknowledgement.
 #[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/sheet", operation_id = "getSheet", tag = "intakes",
     params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake"), SheetFor),
@@ -221,12 +232,9 @@ pub async fn sheet(
 ) -> Result<HttpResponse, Problem> {
     let (shop, id) = path.into_inner();
     caller.in_shop(shop)?;
-    if wanted.reader.as_ref().is_some_and(|v| v.chars().count() > 200) {
-        return Err(Problem::not_valid("reader", "At most 200 characters."));
-    }
+    let (words, reader) = wanted.shown()?;
     let (intake, kind) = find(&app, shop, id).await?;
-    let words = crate::words::language(super::language_tag(wanted.language.as_deref())?.unwrap_or(crate::words::FIRST));
-    let shown = Shown { language: &words.language, words: words.digest, reader: wanted.reader.as_deref() };
+    let shown = Shown { language: &words.language, words: words.digest, reader };
     let Some(sheet) = sheet::build(&kind.kind, &intake, &shown) else {
         return Err(Problem::not_found("There is no such intake."));
     };

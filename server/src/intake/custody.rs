@@ -74,6 +74,14 @@ entries! {
     /** What. */ what: String,
     /** What it adds. */ #[serde(default, skip_serializing_if = "Option::is_none")] adds: Option<Value>,
 }
+/** A part that was taken out, of whatever kind: where it lies until the machine goes home, or that the customer let it be thrown
+    away. The same part again replaces it. */ OldPart {
+    /** The old part. */ old: Uuid,
+    /** What was taken out. */ what: String,
+    /** `kept here` or `thrown away`. */ fate: String,
+    /** Where it lies. */ #[serde(default, skip_serializing_if = "Option::is_none")] place: Option<String>,
+    /** The words by which the customer let it be thrown away (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] word: Option<String>,
+}
 /** Kept from being started or used. */ Quarantined {
     /** `do not start` or `do not use`. */ word: String,
     /** Why, as on the red tag: "chain brake failed". */ because: String,
@@ -125,6 +133,7 @@ pub enum Custody {
     PriceTold(PriceTold),
     Approval(Approval),
     Work(Work),
+    OldPart(OldPart),
     Quarantined(Quarantined),
     Lifted(Lifted),
     Incident(Incident),
@@ -143,6 +152,7 @@ pub fn personal(kind: &str) -> &'static [&'static str] {
         "approval-noted" => &["who", "number", "note"],
         "incident-noted" => &["note"],
         "contact-tried" => &["number"],
+        "old-part-noted" => &["word"],
         _ => &[],
     }
 }
@@ -157,6 +167,7 @@ pub fn parse(kind: &str, plain: Map<String, Value>) -> Option<Result<Custody, Bo
         "price-told" => typed(plain).map(Custody::PriceTold),
         "approval-noted" => typed(plain).map(Custody::Approval),
         "work-noted" => typed(plain).map(Custody::Work),
+        "old-part-noted" => typed(plain).map(Custody::OldPart),
         "quarantined" => typed(plain).map(Custody::Quarantined),
         "quarantine-lifted" => typed(plain).map(Custody::Lifted),
         "incident-noted" => typed(plain).map(Custody::Incident),
@@ -239,6 +250,15 @@ pub fn well_formed(body: &Custody) -> Result<(), BodyError> {
             long("/because", &b.because)
         }
         Custody::CameBack(b) => short("/note", b.note.as_deref(), 400),
+        Custody::OldPart(b) => {
+            short("/what", Some(&b.what), 200)?;
+            one_of("/fate", &b.fate, &["kept here", "thrown away"])?;
+            let kept = b.fate == "kept here";
+            need("/place", kept == b.place.is_some(), "say where it lies, if it is kept here")?;
+            need("/word", !kept || b.word.is_none(), "only what is thrown away needs the customer's word")?;
+            short("/place", b.place.as_deref(), 120)?;
+            short("/word", b.word.as_deref(), 400)
+        }
         Custody::ContactTried(b) => {
             one_of("/how", &b.how, &CHANNELS)?;
             one_of("/result", &b.result, &["reached", "message left", "no answer", "not theirs"])?;
@@ -271,6 +291,9 @@ pub struct Kept {
     /// Steps of the work, in order.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub work: Vec<Said<Work>>,
+    /// What was taken out, in the order it was first noted.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub old_parts: Vec<Said<OldPart>>,
     /// What it is kept from now.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub quarantine: BTreeMap<String, Said<Quarantined>>,
@@ -318,6 +341,13 @@ impl Kept {
             Custody::PriceTold(b) => self.prices.push(Said { what: b.clone(), mark }),
             Custody::Approval(b) => self.approvals.push(Said { what: b.clone(), mark }),
             Custody::Work(b) => self.work.push(Said { what: b.clone(), mark }),
+            Custody::OldPart(b) => {
+                let said = Said { what: b.clone(), mark };
+                match self.old_parts.iter_mut().find(|p| p.what.old == b.old) {
+                    Some(old) => *old = said,
+                    None => self.old_parts.push(said),
+                }
+            }
             Custody::Quarantined(b) => {
                 self.quarantine.insert(b.word.clone(), Said { what: b.clone(), mark });
             }
@@ -395,6 +425,16 @@ pub(super) fn decide(kind: &Kind, intake: &Intake, author: &Author<'_>, body: &C
                 Some(sum) if sum <= most => Ok(()),
                 _ => Err(Refusal::Refused(Sentence::plain("refused.over-limit"))),
             }
+        }
+        Custody::OldPart(b) => {
+            let more = kept.old_parts.iter().any(|p| p.what.old == b.old) || kept.old_parts.len() < 200;
+            known(more, "/old", "an intake holds at most 200 old parts")?;
+            let let_go =
+                b.word.is_some() || intake.arrangements.get("old_parts").is_some_and(|a| a.what.value == "dispose");
+            if b.fate == "thrown away" && !let_go {
+                return Err(Refusal::Refused(Sentence::plain("refused.old-part-word")));
+            }
+            Ok(())
         }
         Custody::Lifted(b) => known(kept.quarantine.contains_key(&b.word), "/word", "it is not kept from this"),
         Custody::Incident(b) => b.photos.iter().try_for_each(|p| photo("/photos", *p)),

@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 use super::body::{BodyError, one_of, typed, wrong};
 use super::check::{Checked, Gap, LetThrough, Mode, gap, view_gap};
-use super::custody::{QUARANTINE, entries};
+use super::custody::{OldPart, QUARANTINE, entries};
 use super::decide::{Refusal, Sentence, known};
 use super::kind::{Due, Kind, View};
 use super::rules::{need, short};
@@ -20,8 +20,8 @@ use super::state::{Intake, Mark, Photo, Said};
 
 entries! {
 /** One thing that was left with the machine, or one old part: what becomes of it. */ Settled {
-    /** `accessory:<id>`, `old:plug` or `part:<id>`. */ line: String,
-    /** `given back`, `not found`, `stays here`, `kept for the supplier`, `not wanted` or `put away as agreed`. */ how: String,
+    /** `accessory:<id>`, `old:plug`, `old:<id>` or `part:<id>`. */ line: String,
+    /** `given back`, `not found`, `stays here`, `kept for the supplier`, `sent with a claim`, `not wanted` or `put away as agreed`. */ how: String,
     /** How many. */ #[serde(default, skip_serializing_if = "Option::is_none")] count: Option<u32>,
     /** A note (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] note: Option<String>,
 }
@@ -45,6 +45,7 @@ entries! {
     /** Why there is no signature. */ #[serde(default, skip_serializing_if = "Option::is_none")] because: Option<String>,
     /** Language the sheet was shown in. */ language: String,
     /** Digest of that language's catalogue. */ words: Digest,
+    /** Who read or translated it. */ #[serde(default, skip_serializing_if = "Option::is_none")] reader: Option<String>,
     /** Who signed (personal). */ #[serde(default, skip_serializing_if = "Option::is_none")] signer: Option<String>,
 }
 /** The machine went home. */ HandedBack {}
@@ -87,7 +88,8 @@ pub fn parse(kind: &str, plain: Map<String, Value>) -> Option<Result<HandBack, B
 
 /// What may become of a thing that was left with the machine, and of an old part.
 const THING: [&str; 3] = ["given back", "not found", "stays here"];
-const OLD: [&str; 5] = ["given back", "not found", "kept for the supplier", "not wanted", "put away as agreed"];
+const OLD: [&str; 6] =
+    ["given back", "not found", "kept for the supplier", "sent with a claim", "not wanted", "put away as agreed"];
 
 /// The rules that need neither the state nor the kind.
 ///
@@ -116,14 +118,19 @@ pub fn well_formed(body: &HandBack) -> Result<(), BodyError> {
             )?;
             need("/name", b.who != "somebody else" || b.name.is_some(), "say who it is")
         }
-        HandBack::ShownBack(b) => match b.how.as_str() {
-            "signed" => {
-                let strokes = b.strokes.is_some_and(|s| s != b.sheet) && b.because.is_none();
-                need("/strokes", strokes, "a signature needs its strokes and no reason")
+        HandBack::ShownBack(b) => {
+            short("/reader", b.reader.as_deref(), 200)?;
+            match b.how.as_str() {
+                "signed" => {
+                    let strokes = b.strokes.is_some_and(|s| s != b.sheet) && b.because.is_none();
+                    need("/strokes", strokes, "a signature needs its strokes and no reason")
+                }
+                "not now" => {
+                    need("/because", b.strokes.is_none() && b.because.is_some(), "say why it is not signed now")
+                }
+                _ => wrong("/how", "this is one of: signed, not now"),
             }
-            "not now" => need("/because", b.strokes.is_none() && b.because.is_some(), "say why it is not signed now"),
-            _ => wrong("/how", "this is one of: signed, not now"),
-        },
+        }
         HandBack::HandedBack(_) => Ok(()),
     }
 }
@@ -200,6 +207,8 @@ pub fn lines(kind: &Kind, intake: &Intake) -> Vec<String> {
     if intake.services.iter().any(|s| s.what.old.as_deref() == Some("kept here")) {
         out.push("old:plug".into());
     }
+    let kept = intake.custody.old_parts.iter().filter(|p| p.what.fate == "kept here");
+    out.extend(kept.map(|p| format!("old:{}", p.what.old)));
     out.extend(intake.parts.parts.iter().map(|p| format!("part:{}", p.what.part)));
     out
 }
@@ -225,9 +234,11 @@ pub fn check(kind: &Kind, intake: &Intake, mode: Mode) -> Checked {
         let name = match group {
             "accessory" => kind.accessories.iter().find(|a| a.id == id).map(|a| json!(a.name)),
             "part" => intake.parts.parts.iter().find(|p| p.what.part.to_string() == id).map(|p| json!(p.what.what)),
+            "old" => old_part(intake, &line).map(|p| json!(p.what)),
             _ => None,
         };
-        let key = format!("gap.settle.{group}");
+        let key =
+            if group == "old" && name.is_some() { "gap.settle.old-part".into() } else { format!("gap.settle.{group}") };
         found.push(ask(format!("settle:{line}"), &key, &name.map(|n| ("what", n)).into_iter().collect::<Vec<_>>()));
     }
     if intake.home.trial.is_none() {
@@ -293,6 +304,7 @@ pub fn sheet(kind: &Kind, intake: &Intake, shown: &Shown<'_>) -> Option<Sheet> {
     entries.extend(home.told.values().map(|s| s.mark.digest));
     entries.extend(home.collector.iter().map(|s| s.mark.digest));
     entries.extend(kept.quarantine.values().map(|s| s.mark.digest));
+    entries.extend(kept.old_parts.iter().map(|s| s.mark.digest));
     entries.extend(kept.work.iter().map(|s| s.mark.digest));
     entries.extend(kept.approvals.iter().map(|s| s.mark.digest));
     entries.extend(kept.incidents.iter().map(|s| s.mark.digest));
@@ -313,7 +325,7 @@ pub fn sheet(kind: &Kind, intake: &Intake, shown: &Shown<'_>) -> Option<Sheet> {
 
 /// The sheet as a signature says it was shown.
 fn as_shown(kind: &Kind, intake: &Intake, shown: &ShownBack) -> Option<Sheet> {
-    sheet(kind, intake, &Shown { language: &shown.language, words: shown.words, reader: None })
+    sheet(kind, intake, &Shown { language: &shown.language, words: shown.words, reader: shown.reader.as_deref() })
 }
 
 /// Whether a gap may be named in `left-open`: a view that cannot be taken again.
@@ -343,6 +355,12 @@ pub(super) fn decide(kind: &Kind, intake: &Intake, body: &HandBack) -> Result<()
         }
         HandBack::Trial(_) | HandBack::Collector(_) => Ok(()),
     }
+}
+
+/// The old part that a line is about.
+pub fn old_part<'a>(intake: &'a Intake, line: &str) -> Option<&'a OldPart> {
+    let id: Uuid = line.strip_prefix("old:")?.parse().ok()?;
+    intake.custody.old_parts.iter().map(|p| &p.what).find(|p| p.old == id)
 }
 
 /// The part of a card that names a suspect part by its line.

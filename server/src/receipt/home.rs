@@ -149,7 +149,10 @@ pub(crate) fn lines(input: &Input<'_>) -> Vec<String> {
             let card = hand_back::part_of(line).and_then(|p| input.intake.parts.card(p));
             input.say("home.part", &json!({"what": card.map(|c| c.what.clone()).unwrap_or_default()}))
         }
-        _ => input.words.plain("home.old-plug"),
+        _ => match hand_back::old_part(input.intake, line) {
+            Some(p) => input.say("home.old-part", &json!({"what": p.what})),
+            None => input.words.plain("home.old-plug"),
+        },
     };
     let settled = |line: String| {
         let s = &input.intake.home.settled.get(&line)?.what;
@@ -157,7 +160,9 @@ pub(crate) fn lines(input: &Input<'_>) -> Vec<String> {
         let note = s.note.as_ref().map(|n| format!(", {n}")).unwrap_or_default();
         Some(format!("{count}{}: {}{note}", what(&line), input.word("home.how", &s.how)))
     };
-    hand_back::lines(input.kind, input.intake).into_iter().filter_map(settled).collect()
+    let gone = input.intake.custody.old_parts.iter().filter(|p| p.what.fate == "thrown away");
+    let gone = gone.map(|p| input.say("home.thrown-away", &json!({"what": p.what.what})));
+    hand_back::lines(input.kind, input.intake).into_iter().filter_map(settled).chain(gone).collect()
 }
 
 /// Whether it was tried, by whom, or why not.
@@ -232,6 +237,7 @@ fn signed(input: &Input<'_>) -> Markup {
         section.signed {
             hr.perforation;
             p { (input.words.plain("home.what-you-sign")) }
+            @if let Some(reader) = &shown.what.reader { p.soft { (input.say("receipt.reader", &json!({"name": reader}))) } }
             @match (&input.signature, &shown.what.because) {
                 (Some((width, height, path)), _) => {
                     svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label=(input.words.plain("receipt.signature")) { path d=(path) {} }

@@ -20,7 +20,7 @@
 //   await history(id)                               → its entries in order
 //   await fetchIntake(id)                           asks the server for its newest entries (waits for the network)
 //   await sheet(id, {language, reader})             → what is shown for signing, with the numbered photos
-//   await showHandBack(id, {how, sheet, strokes?, because?, signer?})
+//   await showHandBack(id, {how, sheet, strokes?, because?, language?, reader?, signer?})
 //   await acknowledge(id, {how, sheet, strokes?, because?, language?, reader?, signer?})
 //   watch(id, cb) / watchList(cb) / watchQueue(cb)  → a function that stops it; cb() without arguments: read again
 //   await photoStatus(photo)                        → {state, percent?, problem?, judged?}
@@ -270,7 +270,7 @@ export async function acknowledge(id, shown) {
 /**
  * Records that the hand-back sheet as it stands was shown, and signed or not. `sheet`: the digest of the one on the screen.
  * @param {string} id
- * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, signer?: string, sheet?: string}} shown
+ * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, language?: string, reader?: string, signer?: string, sheet?: string}} shown
  * @returns {Promise<{id: string, digest: string}>}
  */
 export async function showHandBack(id, shown) {

@@ -7,7 +7,7 @@
 /** @returns {Pick<IntakeState, "custody" | "home" | "parts" | "disputes">} */
 export function noCare() {
   return {
-    custody: { findings: [], heard: [], prices: [], approvals: [], work: [], quarantine: {}, lifted: [], incidents: [], sent: [], back: {}, contacts: [] },
+    custody: { findings: [], heard: [], prices: [], approvals: [], work: [], old_parts: [], quarantine: {}, lifted: [], incidents: [], sent: [], back: {}, contacts: [] },
     home: { settled: {}, told: {} },
     parts: { parts: [], pictures: [], observed: [], claims: [], posted: [], ended: [] },
     disputes: { opened: [], points: [], ended: [] },
@@ -50,6 +50,9 @@ export function applyCare(state, type, fact, mark) {
       return true;
     case "work-noted":
       custody.work.push(fact);
+      return true;
+    case "old-part-noted":
+      replace(custody.old_parts, fact, "old");
       return true;
     case "quarantined":
       put(custody.quarantine, fact.word, fact);

@@ -26,9 +26,13 @@ export function homeLines(kind, state) {
   return [
     ...things.map((a) => `accessory:${a.id}`),
     ...(state.services.some((s) => s.old === "kept here") ? ["old:plug"] : []),
+    ...state.custody.old_parts.filter((p) => p.fate === "kept here").map((p) => `old:${p.old}`),
     ...state.parts.parts.map((p) => `part:${p.part}`),
   ];
 }
+
+/** The old part that a line is about. @param {IntakeState} state @param {string} line */
+export const oldPart = (state, line) => (line.startsWith("old:") ? state.custody.old_parts.find((p) => p.old === line.slice(4)) : undefined);
 
 /** @param {string} id @param {string} key @param {{[name: string]: any}} [names] @returns {Gap} */
 const ask = (id, key, names = {}) => ({ gap: id, due: BENCH, key, with: names });
@@ -44,8 +48,8 @@ export function homeCheck(kind, state, mode) {
   });
   for (const line of homeLines(kind, state).filter((l) => !own(home.settled, l))) {
     const [group, id] = [line.slice(0, line.indexOf(":")), line.slice(line.indexOf(":") + 1)];
-    const what = group === "accessory" ? kind.accessory?.find((a) => a.id === id)?.name : group === "part" ? state.parts.parts.find((p) => p.part === id)?.what : undefined;
-    found.push(ask(`settle:${line}`, `gap.settle.${group}`, what === undefined ? {} : { what }));
+    const what = group === "accessory" ? kind.accessory?.find((a) => a.id === id)?.name : group === "part" ? state.parts.parts.find((p) => p.part === id)?.what : oldPart(state, line)?.what;
+    found.push(ask(`settle:${line}`, `gap.settle.${group === "old" && what !== undefined ? "old-part" : group}`, what === undefined ? {} : { what }));
   }
   if (!home.trial) found.push(ask("trial", "gap.trial"));
   for (const [word, kept] of Object.entries(custody.quarantine).sort(([a], [b]) => (a < b ? -1 : 1))) {
@@ -69,7 +73,7 @@ export function homeCheck(kind, state, mode) {
 function unsigned(kind, state, mode) {
   const shown = state.home.shown;
   if (!shown) return "gap.hand-back-signature.missing";
-  if (homeSheet(kind, state, { language: shown.language, words: shown.words })?.digest !== shown.sheet) return "gap.hand-back-signature.stale";
+  if (homeSheet(kind, state, { language: shown.language, words: shown.words, reader: shown.reader })?.digest !== shown.sheet) return "gap.hand-back-signature.stale";
   const held = (/** @type {string | undefined} */ file) => file === undefined || state.files_received.includes(file);
   return mode === "server" && !(held(shown.sheet) && held(shown.strokes)) ? "gap.hand-back-signature.on-phone" : null;
 }
@@ -81,18 +85,19 @@ export function homePhotos(kind, state) {
 }
 
 /** The hand-back sheet. The first signature's entry stands in it, and so does what was shown then. @param {Kind} kind @param {IntakeState} state @param {Shown} shown */
-export function homeSheet(kind, state, { language, words }) {
+export function homeSheet(kind, state, { language, words, reader }) {
   if (!state.opened || !state.intake || !state.shop || !state.kind) return null;
   const { home, custody } = state;
   const photos = homePhotos(kind, state);
   const left = homeViews(kind, state).flatMap((v) => own(state.left_open, `left-view:${v.id}`) ?? []);
   const facts = [
     state.acknowledgement, ...photos, ...Object.values(home.settled), home.trial, ...Object.values(home.told), home.collector, ...Object.values(custody.quarantine),
-    ...custody.work, ...custody.approvals, ...custody.incidents, ...left,
+    ...custody.old_parts, ...custody.work, ...custody.approvals, ...custody.incidents, ...left,
   ];
   const entries = [state.opened.digest, ...(state.taken_in ? [state.taken_in.digest] : []), ...facts.flatMap((f) => f?.digest ?? [])];
   const sheet = {
-    entries: [...new Set(entries)].sort(), files: photos.map((p) => p.file), intake: state.intake, kind: state.kind, language, shop: state.shop, v: 1, words,
+    entries: [...new Set(entries)].sort(), files: photos.map((p) => p.file), intake: state.intake, kind: state.kind, language,
+    ...(reader === undefined ? {} : { reader }), shop: state.shop, v: 1, words,
   };
   const bytes = canon(sheet);
   return { sheet, bytes, digest: digestOf(bytes), photos };

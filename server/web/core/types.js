@@ -92,11 +92,12 @@
  * @typedef {Fact & {what: string, photos?: string[], told: string, told_at?: string, note?: string}} IncidentFact
  * @typedef {Fact & {sent: string, what: string, to: string, because: string, reference?: string}} SentFact
  * @typedef {Fact & {how: string, result: string, about: string, number?: string}} ContactFact
- * @typedef {{opened_up?: Mark, findings: FindingFact[], heard: HeardFact[], prices: PriceFact[], approvals: ApprovalFact[], work: WorkFact[], quarantine: {[word: string]: QuarantineFact},
+ * @typedef {Fact & {old: string, what: string, fate: "kept here" | "thrown away", place?: string, word?: string}} OldPartFact   a part that was taken out
+ * @typedef {{opened_up?: Mark, findings: FindingFact[], heard: HeardFact[], prices: PriceFact[], approvals: ApprovalFact[], work: WorkFact[], old_parts: OldPartFact[], quarantine: {[word: string]: QuarantineFact},
  *   lifted: QuarantineFact[], incidents: IncidentFact[], sent: SentFact[], back: {[sent: string]: Fact & {sent: string, note?: string}}, contacts: ContactFact[], hold?: Fact & {because: string}}} Custody
  * @typedef {Fact & {line: string, how: string, count?: number, note?: string}} SettledFact
  * @typedef {{settled: {[line: string]: SettledFact}, trial?: Fact & {how: "tried" | "not tried", what: string}, told: {[word: string]: Fact & {word: string, labelled: boolean}},
- *   collector?: Fact & {who: string, checked: string, name?: string}, shown?: Fact & {how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, signer?: string},
+ *   collector?: Fact & {who: string, checked: string, name?: string}, shown?: Fact & {how: "signed" | "not now", sheet: string, strokes?: string, because?: string, language: string, words: string, reader?: string, signer?: string},
  *   handed_back?: Mark}} Home
  * @typedef {Fact & {part: string, what: string, origin: string, supplier?: string, invoice?: string, on_bag?: string, on_invoice?: string, on_casting?: string, lot?: string, made?: string, bought?: string,
  *   fitted?: string, failed?: string, count?: number, count_fitted?: number, note?: string}} PartFact

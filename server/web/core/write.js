@@ -310,20 +310,20 @@ async function sideFiles(ctx, w, intake, after, files) {
 
 /**
  * @param {Context} ctx @param {string} intake
- * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, signer?: string, sheet?: string}} shown
+ * @param {{how: "signed" | "not now", strokes?: {width: number, height: number, strokes: number[][][]}, because?: string, language?: string, reader?: string, signer?: string, sheet?: string}} shown
  * @returns {Promise<{id: string, digest: string}>}
  */
-export async function showHandBack(ctx, intake, { how, strokes, because, signer, sheet: seen }) {
-  const words = await wordsFor(ctx);
+export async function showHandBack(ctx, intake, { how, strokes, because, language, reader, signer, sheet: seen }) {
+  const words = await wordsFor(ctx, language);
   const result = await ctx.store.write([...STORES, "files", "file_bytes", "kinds"], async (w) => {
     const state = fold(rowsToEntries(ctx, await w.by("entries", "intake", intake)));
     const kind = state.kind ? await w.get("kinds", state.kind) : undefined;
     if (!state.opened) throw trouble("not-here");
-    const sheet = kind && homeSheet(kind.kind, state, words);
+    const sheet = kind && homeSheet(kind.kind, state, { ...words, reader });
     if (!sheet) throw trouble("no-kind");
     if (seen !== undefined && seen !== sheet.digest) throw trouble("sheet-changed");
     const drawn = drawnOf(strokes);
-    const body = { how, sheet: sheet.digest, language: words.language, words: words.words, ...(drawn ? { strokes: digestOf(drawn) } : {}), ...(because ? { because } : {}) };
+    const body = { how, sheet: sheet.digest, language: words.language, words: words.words, ...(drawn ? { strokes: digestOf(drawn) } : {}), ...(because ? { because } : {}), ...(reader ? { reader } : {}) };
     const entry = await put(ctx, w, intake, "hand-back-shown", body, signer === undefined ? undefined : { signer });
     await sideFiles(ctx, w, intake, entry.id, { sheet: sheet.bytes, strokes: drawn });
     return entry;

@@ -54,6 +54,7 @@ export function care(at) {
     if (!withinLimit(view.state, g.adds)) return notice(t("refused.over-limit"));
     return say(id, "work-noted", only(g, ["what", "adds"]));
   });
+  const old = form("old", "care.say.old-part", (g) => say(id, "old-part-noted", { old: newId(), ...only(g, ["what", "fate", "place"]) }, /** @type {any} */ (only(g, ["word"]))));
   const out = form("out", "care.say.out", (g) => say(id, "sent-out", { sent: newId(), ...only(g, ["what", "to", "because", "reference"]) }));
   const incident = form("incident", "care.say.incident", async (g) => {
     await say(id, "incident-noted", { ...only(g, ["what", "told", "told_at"]), ...(pictured.length ? { photos: pictured } : {}) }, /** @type {any} */ (only(g, ["note"])));
@@ -104,6 +105,14 @@ export function care(at) {
             // No gasoline for cleaning: an engine maker's manual. Injection above 100 psi: CDC.
             h("p", { class: "foot__caution" }, t("caution.work")),
             custody.opened_up ? work.draw([{ id: "what", words: t("care.ask.step"), most: 400, need: true }, { id: "adds", words: t("care.ask.adds"), kind: "money" }]) : h("p", { class: "soft" }, t("refused.not-opened-up")))) : null,
+          inCare ? part("old-parts", t("care.old-parts"), words.old, h("div", { class: "stack" },
+            h("p", { class: "soft" }, t("care.old-parts-mean")),
+            old.draw([
+              { id: "what", words: t("care.ask.old-what"), most: 200, need: true },
+              { id: "fate", words: t("care.ask.old-fate"), kind: "pick", choices: choicesOf(["kept here", "thrown away"], (w) => `care.old-fate.${w}`), need: true },
+              { id: "place", words: t("care.ask.old-place"), most: 120, when: (g) => g.fate === "kept here", need: true },
+              { id: "word", words: t("care.ask.old-word"), hint: t("care.ask.old-word-hint"), most: 400, when: (g) => g.fate === "thrown away", need: view.state.arrangements.old_parts?.value !== "dispose" },
+            ]))) : null,
           inCare ? part("out", t("care.out"), words.out, h("div", { class: "stack" },
             ...custody.sent.filter((s) => !custody.back[s.sent]).map((s) => act({ words: t("care.say.back", { what: s.what }), does: () => say(id, "came-back", { sent: s.sent }) })),
             out.draw([{ id: "what", words: t("care.ask.what-went"), need: true }, { id: "to", words: t("care.ask.to"), need: true }, { id: "because", words: t("care.ask.because"), need: true }, { id: "reference", words: t("care.ask.reference"), most: 80 }]))) : null,

@@ -1,10 +1,10 @@
 // Going home: the same views with the received photo as ghost, every thing and old part line by line, tried or why not, what it
 // must not be used for told, who collects it and how that was checked, their signature. Then it is handed back.
 
-import { say, session, shop, showHandBack, wordsIn } from "../core/app.js";
+import { languages, say, session, shop, showHandBack, wordsIn } from "../core/app.js";
 import { newestOf } from "../core/fold.js";
-import { homeCheck, homeLines, homePhotos, homeSheet, homeViews, leftOf } from "../core/hand-back.js";
-import { spoken, t, text, valueText } from "../core/words.js";
+import { homeCheck, homeLines, homePhotos, homeSheet, homeViews, leftOf, oldPart } from "../core/hand-back.js";
+import { spoken, spokenIn, t, text, valueText } from "../core/words.js";
 import { act, actLink, foot, picks } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { camera } from "../parts/camera.js";
@@ -12,6 +12,7 @@ import { compareAll } from "../parts/compare-all.js";
 import { careWords, keptFrom } from "../parts/care-words.js";
 import { h, keep } from "../parts/dom.js";
 import { named, slug } from "../parts/facts.js";
+import { howShown } from "../parts/how-shown.js";
 import { pen } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { nameOf } from "../parts/names.js";
@@ -24,7 +25,7 @@ import { stamp } from "../parts/tag.js";
 /** @import {Gap, View} from "../core/types.js" */
 
 const THING = ["given back", "not found", "stays here"];
-const OLD = ["given back", "kept for the supplier", "not wanted", "put away as agreed", "not found"];
+const OLD = ["given back", "kept for the supplier", "sent with a claim", "not wanted", "put away as agreed", "not found"];
 const CHECKED = ["known here", "receipt shown", "document seen", "owner asked", "not checked"];
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
@@ -44,6 +45,7 @@ export function home(at) {
     again();
   });
   signature.element.dataset.key = "pad";
+  const how = howShown(again);
   const trial = askedForm({ id: "trial", submit: t("home.say.trial"), again, does: (g) => say(id, "trial-noted", only(g, ["how", "what"])) });
   const collector = askedForm({ id: "collector", submit: t("home.say.collector"), again, does: (g) => say(id, "collector-noted", only(g, ["who", "checked"]), /** @type {any} */ (only(g, ["name"]))) });
   const notFound = askedForm({ id: "lost", submit: t("home.say.not-found"), again, does: async (g) => {
@@ -62,6 +64,8 @@ export function home(at) {
       if (!kind) return { title: t("home.title"), content: [head(view, { level: "h1" })] };
       const checked = homeCheck(kind, state, "device");
       const gaps = checked.gaps;
+      // In the language of the first signature, until somebody chooses another.
+      const [spokenThere, tongues] = await Promise.all([wordsIn(how.language() || state.home.shown?.language || state.acknowledgement?.language || ""), languages()]);
       const [signing, rest] = [gaps.filter((g) => g.gap === "hand-back-signature"), gaps.filter((g) => g.gap !== "hand-back-signature")];
       zone = here?.zone ?? "UTC";
       const words = careWords(view, zone);
@@ -85,7 +89,10 @@ export function home(at) {
                 { id: "reason", words: t("page.gaps.reason"), most: 400, need: true },
               ])),
           ]),
-          section("lines", t("home.lines"), homeLines(kind, state).length ? homeLines(kind, state).map(line) : [h("p", { class: "soft" }, t("home.no-lines"))]),
+          section("lines", t("home.lines"), [
+            ...(homeLines(kind, state).length ? homeLines(kind, state).map(line) : [h("p", { class: "soft" }, t("home.no-lines"))]),
+            ...thrownAway().map((w) => h("p", null, w)),
+          ]),
           section("trial", t("home.trial"), [
             state.home.trial ? h("p", null, t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })) : null,
             // Never indoors: 16 CFR 1407. Auger and impeller may move after the engine stops: CPSC. Start as in 29 CFR 1910.266(e)(2).
@@ -105,7 +112,7 @@ export function home(at) {
               { id: "checked", words: t("home.ask.checked"), kind: "pick", choices: choicesOf(CHECKED, (w) => `home.checked.${w}`), need: true },
             ])),
           ]),
-          done ? null : signed(rest, signing),
+          done ? null : signed(rest, signing, spokenThere ?? spoken(), tongues),
           keep(lens.element),
           done ? foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })) : foot(act({
             words: t("home.say.hand-back"), heavy: true, id: "hand-back", off: gaps.length ? t("home.still-open", { count: gaps.length }) : undefined,
@@ -163,15 +170,31 @@ export function home(at) {
     return came && goes ? { id: v.id, came, goes } : undefined;
   }
 
+  /** What a line is about. @param {string} l */
+  function lineName(l) {
+    const of = l.slice(l.indexOf(":") + 1);
+    if (l.startsWith("accessory:")) return named(view.kind?.accessory, of);
+    if (l.startsWith("part:")) return t("home.part", { what: view.state.parts.parts.find((p) => p.part === of)?.what ?? "" });
+    const old = oldPart(view.state, l);
+    return old ? t("home.old-part", { what: old.what }) : t("home.old-plug");
+  }
+
+  /** Old parts that are not here any more, by the customer's word. */
+  function thrownAway() {
+    return view.state.custody.old_parts.filter((p) => p.fate === "thrown away").map((p) => t("home.thrown-away", { what: p.what }));
+  }
+
   /** One thing or old part. @param {string} l */
   function line(l) {
     const [group, of] = [l.slice(0, l.indexOf(":")), l.slice(l.indexOf(":") + 1)];
     const fact = view.state.home.settled[l];
     const count = group === "accessory" ? view.state.accessories[of]?.count ?? 1 : 1;
-    const name = group === "accessory" ? named(view.kind?.accessory, of) : group === "part" ? t("home.part", { what: view.state.parts.parts.find((p) => p.part === of)?.what ?? "" }) : t("home.old-plug");
+    const name = lineName(l);
+    const lies = oldPart(view.state, l)?.place;
     const words = group === "accessory" ? THING : OLD;
     return h("div", { class: "question", "data-key": l, id: `settle-${slug(l).replaceAll(":", "-")}` },
       h("h3", null, count > 1 ? `${count} × ${name}` : name),
+      lies ? h("p", { class: "soft" }, t("home.lies", { place: lies })) : null,
       view.state.state !== "in care" ? h("p", null, fact ? t(`home.how.${slug(fact.how)}`) : "") : picks({
         name, three: true, chosen: lost === l ? "not found" : fact?.how, choices: choicesOf(words, (w) => `home.how.${w}`),
         does: (how) => {
@@ -187,23 +210,29 @@ export function home(at) {
       lost === l ? notFound.draw([{ id: "note", words: t("home.ask.looked"), hint: t("home.ask.looked-hint"), most: 400, need: true }]) : null);
   }
 
-  /** What is shown and signed. @param {Gap[]} rest @param {Gap[]} signing */
-  function signed(rest, signing) {
+  /** What is shown and signed: in the language of whoever collects. @param {Gap[]} rest @param {Gap[]} signing @param {import("../core/words.js").Catalogue} words @param {{ language: string, name: string }[]} all */
+  function signed(rest, signing, words, all) {
     const shown = view.state.home.shown;
     if (signing.length === 0 && shown) return section("signing", t("home.sign"), [stamp(shown.how === "signed" ? "signed" : "not signed"), shown.because ? h("p", null, shown.because) : null]);
     if (rest.length > 0) {
       return section("signing", t("home.sign"), [h("p", { class: "fault" }, t("home.still-open", { count: rest.length })), h("ul", { class: "steps" }, rest.map((g) => h("li", null, h("a", { href: `#${where(g)}` }, valueText(g)))))]);
     }
+    const reader = how.reader();
+    signature.element.setAttribute("aria-label", t("sheet.pad", {}, words));
     return section("signing", t("home.sign"), [
-      h("article", { class: "paper" }, h("ul", { class: "sheet__list" }, listed().map((w) => h("li", null, w)))),
+      how.draw(all, words.language),
       shown ? h("p", { class: "fault" }, t("page.sheet.stale")) : null,
-      h("p", null, t("home.what-you-sign")),
-      keep(signature.element),
-      drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : null,
-      act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : t("page.sheet.sign-first"), does: () => {
-        const strokes = signature.strokes();
-        return strokes ? show({ how: "signed", strokes }) : notice(t("page.sheet.sign-first"));
-      } }),
+      spokenIn(words, () => h("article", { class: "paper", lang: words.language }, h("div", { class: "stack" },
+        h("ul", { class: "sheet__list" }, listed().map((w) => h("li", null, w))),
+        reader ? h("p", null, t("page.sheet.read-by", { name: reader })) : null,
+        h("hr", { class: "perforation" }),
+        h("p", null, t("home.what-you-sign")),
+        keep(signature.element),
+        drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : null,
+        act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : t("page.sheet.sign-first"), does: () => {
+          const strokes = signature.strokes();
+          return strokes ? show({ how: "signed", strokes }) : notice(t("page.sheet.sign-first"));
+        } })))),
       h("details", { class: "more" }, h("summary", null, t("act.not-signing")), refusing.draw([{ id: "because", words: t("page.sheet.other-reason"), most: 400, need: true }])),
     ]);
   }
@@ -214,12 +243,10 @@ export function home(at) {
     const words = careWords(view, zone);
     const lines = homeLines(/** @type {any} */ (kind), state).map((l) => {
       const fact = state.home.settled[l];
-      const of = l.slice(l.indexOf(":") + 1);
-      const name = l.startsWith("accessory:") ? named(kind?.accessory, of) : l.startsWith("part:") ? state.parts.parts.find((p) => p.part === of)?.what ?? "" : t("home.old-plug");
-      return `${fact?.count && fact.count > 1 ? `${fact.count} × ` : ""}${name}: ${t(`home.how.${slug(fact?.how ?? "given back")}`)}${fact?.note ? `, ${fact.note}` : ""}`;
+      return `${fact?.count && fact.count > 1 ? `${fact.count} × ` : ""}${lineName(l)}: ${t(`home.how.${slug(fact?.how ?? "given back")}`)}${fact?.note ? `, ${fact.note}` : ""}`;
     });
     const photos = kind ? homePhotos(kind, state).length : 0;
-    return [t("home.photos-shown", { count: photos }), ...lines, ...(state.home.trial ? [t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })] : []), ...words.quarantine, ...words.money, ...words.incidents];
+    return [t("home.photos-shown", { count: photos }), ...lines, ...thrownAway(), ...(state.home.trial ? [t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })] : []), ...words.quarantine, ...words.money, ...words.incidents];
   }
 
   /** Where a gap is answered on this page. @param {Gap} g */
@@ -232,10 +259,13 @@ export function home(at) {
 
   /** @param {{ how: "signed" | "not now", strokes?: any, because?: string }} shown */
   async function show(shown) {
-    const words = (await wordsIn(spoken().language)) ?? spoken();
-    if (!view.kind) return;
-    const sheet = homeSheet(view.kind, view.state, { language: words.language, words: words.digest });
-    await showHandBack(id, { ...shown, ...(sheet ? { sheet: sheet.digest } : {}), ...(view.state.home.collector?.name ? { signer: view.state.home.collector.name } : {}) });
+    await how.settle();
+    const { state, kind } = view;
+    const words = (await wordsIn(how.language() || state.home.shown?.language || state.acknowledgement?.language || "")) ?? spoken();
+    if (!kind) return;
+    const reader = how.reader() || undefined;
+    const sheet = homeSheet(kind, state, { language: words.language, words: words.digest, ...(reader ? { reader } : {}) });
+    await showHandBack(id, { ...shown, language: words.language, ...(reader ? { reader } : {}), ...(sheet ? { sheet: sheet.digest } : {}), ...(state.home.collector?.name ? { signer: state.home.collector.name } : {}) });
     await again();
   }
 }

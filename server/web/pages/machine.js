@@ -101,7 +101,7 @@ export function machine(at) {
   function careLane(view, zone) {
     if (!view.state.taken_in) return null;
     const words = careWords(view, zone);
-    const said = [...words.opened, ...words.quarantine, ...words.findings, ...words.heard, ...words.money, ...words.out, ...words.incidents, ...words.contacts];
+    const said = [...words.opened, ...words.quarantine, ...words.findings, ...words.heard, ...words.money, ...words.old, ...words.out, ...words.incidents, ...words.contacts];
     const { parts, disputes, home } = view.state;
     const open = disputes.opened.filter((d) => !disputes.ended.some((e) => e.dispute === d.dispute)).length;
     const to = (/** @type {string} */ where, /** @type {string} */ key) => actLink({ words: t(key), href: `/intake/${id}/${where}` });

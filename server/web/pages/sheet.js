@@ -5,6 +5,7 @@ import { spoken, spokenIn, t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { h, keep } from "../parts/dom.js";
 import { atCounter, beforeSheet } from "../parts/flow.js";
+import { howShown } from "../parts/how-shown.js";
 import { pen } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { nameOf } from "../parts/names.js";
@@ -13,7 +14,6 @@ import { pad } from "../parts/pad.js";
 import { paper } from "../parts/sheet-paper.js";
 import { stamp } from "../parts/tag.js";
 import { dayAndTime } from "../parts/times.js";
-import { languagePicks } from "./language.js";
 
 /** @import {IntakeView, Shop} from "../core/app.js" */
 
@@ -24,9 +24,6 @@ export function sheet(at) {
   const [id] = at.ids;
   let drawn = false;
   let refusing = false;
-  let reader = "";
-  /** The customer's language, once somebody chose it. */
-  let language = "";
   /** Digest of the sheet on the screen: it is signed, or nothing is. */
   let seen = "";
   const signature = pad((signed) => {
@@ -34,6 +31,7 @@ export function sheet(at) {
     at.again();
   });
   signature.element.dataset.key = "pad";
+  const how = howShown(() => at.again());
 
   return {
     watch: watching(id),
@@ -46,18 +44,17 @@ export function sheet(at) {
       const acknowledged = !atCounter(view).some((g) => g.gap === "acknowledgement");
       const before = acknowledged ? view.state.acknowledgement : undefined;
       // What was signed stays on the screen in the words it was signed in.
-      const words = (await wordsIn(before?.language ?? language)) ?? spoken();
-      const read = before?.reader ?? reader;
+      const words = (await wordsIn(before?.language ?? how.language())) ?? spoken();
+      const read = before?.reader ?? how.reader();
       const [shown, here, all] = await Promise.all([sheetOf(id, { language: words.language, ...(read ? { reader: read } : {}) }), shop(), languages()]);
       seen = shown.digest;
-      const other = words.language !== spoken().language;
       const open = beforeSheet(view).length;
       const unjudged = shown.photos.filter((p) => !p.judged && !p.status.judged).length;
       return {
         title: t("page.sheet.title"),
         content: [
           ...meanwhile(view),
-          acknowledged || open ? null : howShown(all, words.language, other),
+          acknowledged || open ? null : how.draw(all, words.language),
           spokenIn(words, () => h("article", { class: "paper", lang: words.language },
             paper({ view, sheet: shown, shop: here }),
             h("hr", { class: "perforation" }),
@@ -67,28 +64,6 @@ export function sheet(at) {
       };
     },
   };
-
-  /** In which language, and who reads or translates it: for the shop, above the paper. @param {{ language: string, name: string }[]} all @param {string} chosen @param {boolean} other */
-  function howShown(all, chosen, other) {
-    return h("details", { class: "more no-print", open: other || reader !== "" },
-      h("summary", null, `${t("page.sheet.language")}: ${all.find((l) => l.language === chosen)?.name ?? chosen}`),
-      h("div", { class: "stack" },
-        languagePicks({
-          name: t("page.sheet.language"), all, chosen,
-          does: (l) => {
-            language = l;
-            return at.again();
-          },
-        }),
-        other ? h("p", { class: "soft" }, t("page.sheet.language-reader")) : null,
-        field({
-          id: "reader", words: `${t("page.sheet.reader")}: ${t("page.sheet.reader-name")}`, value: reader, input: { maxlength: "200" },
-          onchange: (name) => {
-            reader = name;
-            return at.again();
-          },
-        })));
-  }
 
   /** Below the line: what signing means, the pad, and the two answers, equally easy. @param {IntakeView} view @param {number} unjudged */
   function below(view, unjudged) {
@@ -149,15 +124,11 @@ export function sheet(at) {
 
   /** The sheet on the screen, its language, who read it, and who signs where it is not the owner. */
   async function asShown() {
-    // A name half typed is a name.
-    const typed = /** @type {HTMLInputElement | null} */ (document.getElementById("reader"))?.value.trim() ?? reader;
-    if (typed !== reader) {
-      reader = typed;
-      await at.again();
-    }
+    await how.settle();
+    const reader = how.reader();
     const { bringer } = (await load(id)).state.people;
     return {
-      sheet: seen, language: language || spoken().language, ...(reader ? { reader } : {}),
+      sheet: seen, language: how.language() || spoken().language, ...(reader ? { reader } : {}),
       ...(bringer && !bringer.same_as_owner && bringer.name ? { signer: bringer.name } : {}),
     };
   }

@@ -36,6 +36,7 @@ export function careWords(view, zone) {
       ...custody.approvals.map((a) => t(`care.line.approval.${slug(a.answer)}`, { name: nameOf(a.mark.by), when: wallTime(a.at), how: how(a.how), who: a.who ?? hidden, value: a.total ? shownMoney(a.total) : "" }) + tail(a.number) + tail(a.added && t("care.line.added", { value: shownMoney(a.added) })) + tail(a.note)),
       ...custody.work.map((w) => t("care.line.work", { ...by(w.mark), what: w.what, value: w.adds ? shownMoney(w.adds) : "–" })),
     ],
+    old: custody.old_parts.map((p) => t(`care.line.old.${slug(p.fate)}`, { ...by(p.mark), what: p.what, place: p.place ?? "" }) + tail(p.word && `“${p.word}”`)),
     out: custody.sent.map((s) => t("care.line.out", { ...by(s.mark), what: s.what, to: s.to, because: s.because }) + tail(s.reference) + (custody.back[s.sent] ? ` ${t("care.line.back", by(custody.back[s.sent].mark))}` : "")),
     incidents: custody.incidents.map((i) => t("care.line.incident", { ...by(i.mark), what: t(`care.incident.${slug(i.what)}`), note: i.note ?? hidden, told: t(`care.told.${slug(i.told)}`) + (i.told_at ? `, ${wallTime(i.told_at)}` : "") })),
     contacts: custody.contacts.map((c) => t("care.line.contact", { ...by(c.mark), how: how(c.how), about: c.about, result: t(`care.result.${slug(c.result)}`) }) + tail(c.number)),

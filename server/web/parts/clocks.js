@@ -69,17 +69,44 @@ function instants(wall, zone) {
   return [Math.min(...all), Math.max(...all)];
 }
 
+/**
+ * When an entry was said, by its device's clock: corrected by what was measured of that clock, as wide as its round trip leaves
+ * open. `seconds`: how far the clock was off; undefined where nobody measured it.
+ * @param {Entry} entry
+ */
+function saidAt(entry) {
+  const said = Date.parse(entry.said.clock.at);
+  const offset = entry.kept?.clock_offset_ms;
+  if (offset === undefined) return { said, from: said, to: said, slow: false };
+  const about = (entry.kept?.round_trip_ms ?? 0) / 2;
+  return { said, from: said + offset - about, to: said + offset + about, seconds: Math.round(Math.abs(offset) / 100) / 10, slow: offset > 0 };
+}
+
+/** How sure the time of an entry is, as a sentence: by whose clock, between when and when, and since when it is in the log. @param {Entry} entry @param {string} zone the shop's */
+export function howSure(entry, zone) {
+  const { said, from, to, seconds, slow } = saidAt(entry);
+  if (!entry.kept) return t("time.here", { time: stampOf(said, zone) });
+  const kept = stampOf(Date.parse(entry.kept.at), zone);
+  if (entry.said.author.server !== undefined) return t("time.server", { time: kept });
+  const log = t("time.log", { time: kept });
+  if (seconds === undefined) return `${t("time.unmeasured", { time: stampOf(said, zone) })} ${log}`;
+  // Whole seconds are shown: the earlier one before, the later one after.
+  const [first, last] = [Math.floor(from / SECOND) * SECOND, Math.ceil(to / SECOND) * SECOND];
+  const between = { from: stampOf(first, zone), to: day(first, zone) === day(last, zone) ? clockTime(last, zone) : stampOf(last, zone), seconds: String(seconds), way: t(slow ? "time.slow" : "time.fast") };
+  return `${t(seconds < 0.1 ? "time.between-right" : "time.between", between)} ${log}`;
+}
+
+/** "25 Nov 2026 14:02:11". @param {number} at @param {string} zone */
+const stampOf = (at, zone) => `${day(at, zone)} ${clockTime(at, zone)}`;
+
 /** @param {Entry | undefined} taken @param {string} zone @returns {Claim} */
 function phone(taken, zone) {
   if (!taken) return { clock: "phone", words: t("lane.clock.phone-none") };
-  const said = Date.parse(taken.said.clock.at);
-  const offset = taken.kept?.clock_offset_ms;
+  const { said, from, to, seconds, slow } = saidAt(taken);
   const time = clockTime(said, zone);
-  if (offset === undefined) return { clock: "phone", from: said, to: said, words: t("lane.clock.phone-plain", { time }) };
-  const about = (taken.kept?.round_trip_ms ?? 0) / 2;
-  const seconds = Math.round(Math.abs(offset) / 100) / 10;
-  const how = seconds < 0.1 ? "lane.clock.phone-right" : offset > 0 ? "lane.clock.phone-slow" : "lane.clock.phone-fast";
-  return { clock: "phone", from: said + offset - about, to: said + offset + about, words: t(how, { time, seconds: String(seconds) }) };
+  if (seconds === undefined) return { clock: "phone", from, to, words: t("lane.clock.phone-plain", { time }) };
+  const how = seconds < 0.1 ? "lane.clock.phone-right" : slow ? "lane.clock.phone-slow" : "lane.clock.phone-fast";
+  return { clock: "phone", from, to, words: t(how, { time, seconds: String(seconds) }) };
 }
 
 /** @param {Entry | undefined} taken @param {string} zone @returns {Claim} */

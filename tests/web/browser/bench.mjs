@@ -1,57 +1,19 @@
-// The bench, suspect parts, hand-back and the dispute, in a real browser: a cracked plug insulator, an aftermarket cylinder kit with
-// a low reading, a chute that is said not to have been cracked, a lost scabbard, a saw left outside hours. Each ends in a pack that
-// the program `verify` checks.
+// The bench, suspect parts, hand-back and the dispute, in a real browser, each machine taken in first: what blocks and what is told.
+// Each ends in a pack that the program `verify` checks. On machines that are in the shop already: `stories.mjs`.
 //
 //   node browser/bench.mjs ADDRESS SIGN_IN PASSWORD PICTURES_DIR [SHOTS_DIR]
 
-import { spawnSync } from "node:child_process";
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { DESK, PHONE, begin, cameraFiles, shootAll, sign, signIn } from "./lib.mjs";
+import { DESK, PHONE, atBench, begin, cameraFiles, shootAll, sign, signIn } from "./lib.mjs";
 
 const [address, name, password, pictures, shots] = process.argv.slice(2);
 const files = cameraFiles(pictures);
 const run = await begin({ shots });
 const page = await run.someone(PHONE, { acceptDownloads: true });
 const folder = mkdtempSync(join(tmpdir(), "bench-"));
-const button = (/** @type {string | RegExp} */ words) => page.getByRole("button", { name: words });
-const link = (/** @type {string | RegExp} */ words) => page.getByRole("link", { name: words });
-const pick = (/** @type {string} */ group, /** @type {string | RegExp} */ words) => page.getByRole("radiogroup", { name: group, exact: true }).getByRole("radio", { name: words, exact: typeof words === "string" });
-const says = async (/** @type {string | RegExp} */ words) => page.getByText(words).first().waitFor();
-const expect = (/** @type {boolean} */ good, /** @type {string} */ fault) => good || run.faults.push(fault);
-const sent = () => page.locator('.bar__net[data-net="safe"]').waitFor();
-let next = 0;
-
-/** Taps what opens the camera, and gives it a picture. @param {import("playwright-core").Locator} what */
-async function shoot(what) {
-  const chooser = page.waitForEvent("filechooser");
-  await what.click();
-  await (await chooser).setFiles(files[next++ % files.length]);
-}
-
-/**
- * Takes an archive by its link, and has the program check it with the shop's key.
- * @param {string} story @param {import("playwright-core").Locator} what @param {number} code what the program ends with: 0 unchanged, 4 withheld
- * @param {string[]} codes what has to be among what was found
- */
-async function packChecks(story, what, code, codes) {
-  await what.waitFor();
-  const key = await page.evaluate(async (shop) => (await (await fetch(`/v1/shops/${shop}`)).json()).verifier_key, (await app("session")).shop);
-  const coming = page.waitForEvent("download");
-  await what.click();
-  const zip = join(folder, `${story.replaceAll(" ", "-")}.zip`);
-  await (await coming).saveAs(zip);
-  const said = spawnSync("../../target/release/verify", [zip, "--lines", "--key", key], { encoding: "utf8" });
-  expect(said.status === code, `${story}: verify ended with ${said.status}, not ${code}: ${said.stdout.slice(0, 2000)}${said.stderr}`);
-  for (const c of codes) expect(said.stdout.split("\n").some((l) => l.endsWith(`\t${c}`)), `${story}: the pack has no ${c}`);
-}
-
-/** The same from the machine's page. @param {string} story @param {string} id */
-async function wholePack(story, id) {
-  await page.goto(`${address}/machine/${id}`);
-  await packChecks(story, page.locator('[data-key="pack"] a[download]').first(), 0, ["entry", "photo"]);
-}
+const { button, link, pick, says, expect, sent, app, shoot, packChecks, wholePack, find, handBack } = atBench({ run, page, address, files, folder });
 
 /** Takes a machine in, everything answered. @param {RegExp} kind @param {{ told: string, word?: [string, string], scabbard?: boolean, found?: boolean }} story `found`: it stood outside when the shop opened */
 async function takeIn(kind, { told, word, scabbard, found }) {
@@ -93,66 +55,13 @@ async function standsOutside(id) {
   await page.locator("#shoot").waitFor();
 }
 
-/** The app's own door, as pages use it. @param {string} name @param {any[]} given @returns {Promise<any>} */
-const app = (name, ...given) => page.evaluate(async ([of, list]) => {
-  const main = /** @type {HTMLScriptElement} */ (document.querySelector('script[type="module"]')).src;
-  return (await import(main.replace(/main\.js.*$/, "core/app.js")))[of](...list);
-}, /** @type {const} */ ([name, given]));
 const say = (/** @type {string} */ id, /** @type {any[]} */ facts) => app("sayAll", id, facts);
 const photosOf = async (/** @type {string} */ id) => [(await app("intake", id)).state.photos[0].photo];
 const terms = async () => (await app("shop")).settings.terms_digest;
 const me = async () => (await app("session")).staff;
 
-/** Pins a finding in the middle of a new photo. @param {string} id @param {string} part @param {string} word @param {string} opinion */
-async function find(id, part, word, opinion) {
-  await page.goto(`${address}/intake/${id}/findings`);
-  await shoot(button("One more photo"));
-  const here = page.locator("#pin-here");
-  await here.waitFor();
-  await here.scrollIntoViewIfNeeded();
-  await here.focus();
-  await page.keyboard.press("Enter");
-  await says("Set. Tap elsewhere to move it.");
-  await page.getByLabel("Which part").fill(part);
-  await pick("How it looks", word).click();
-  await page.getByLabel("What you think of it").fill(opinion);
-  await page.locator("#finding-say").click();
-  await says(new RegExp(`Finding 1, ${part}`));
-}
-
-/** Hands a machine back; what stays open is given by `settle`. @param {string} id @param {() => Promise<void>} settle */
-async function handBack(id, settle) {
-  await page.goto(`${address}/intake/${id}/home`);
-  await page.locator('button[id^="left-"]').first().waitFor();
-  const views = await page.locator('button[id^="left-"]').evaluateAll((all) => all.map((b) => b.id));
-  for (const view of views) {
-    await shoot(page.locator(`#${view}`));
-    await page.locator(`#${view}[data-look="taken"]`).waitFor();
-  }
-  await settle();
-  await laidOver(views.length);
-  await pick("Tried", "tried").click();
-  await page.getByLabel("How it went, or why it was not tried").fill("ran warm for two minutes outside");
-  await page.locator("#trial-say").click();
-  await says(/Tried by/);
-  await pick("Who is here?", "the owner").click();
-  await pick("How was that checked?", "receipt shown").click();
-  await page.locator("#collector-say").click();
-  await says("I was shown this and took the machine with me");
-  await run.look(page, "bench-home");
-  await sign(page);
-  await page.locator("button#sign").click();
-  await sent();
-  await page.locator("#hand-back").click();
-  await says("It went home.");
-  await sent();
-}
-
-let compared = false;
-/** All views as they came and as they go, one after the other; then one pair in its dialog. Once is enough. @param {number} views */
+/** All views as they came and as they go, one after the other; then one pair in its dialog. @param {number} views */
 async function laidOver(views) {
-  if (compared) return;
-  compared = true;
   await sent();
   await page.locator("#compare-all").click();
   await page.locator("#compare-progress").waitFor();
@@ -216,7 +125,7 @@ try {
   const text = await page.locator("main").innerText();
   expect(!/fake|counterfeit|your fault/i.test(text), "a part's page accuses");
 
-  await handBack(saw, async () => {
+  await handBack(saw, async (views) => {
     await says(/Not settled: scabbard/);
     await page.locator("#hand-back[aria-disabled]").waitFor();
     await pick("scabbard", "not found").click();
@@ -224,6 +133,7 @@ try {
     await page.locator("#lost-say").click();
     await pick("the part “spark plug”", "kept for the supplier").click();
     await button(/Told and labelled/).click();
+    await laidOver(views);
   });
   const receipt = await link("Open the second receipt").getAttribute("href");
   await page.goto(new URL(receipt ?? "", address).href);
@@ -331,7 +241,18 @@ try {
 
   // A saw that stood outside when the shop opened: its pack says where, and that nobody of the shop saw it come.
   const outside = await takeIn(/Chainsaw/, { told: "It stood there in the rain.", found: true });
-  await handBack(outside, async () => {});
+  // Shown in another language, read out by somebody: it is signed so, and the second receipt is in it.
+  await handBack(outside, async () => {}, async () => {
+    await page.locator('[data-key="how-shown"] > summary').click();
+    await pick("The customer's language", "Deutsch").click();
+    await page.locator('article.paper[lang="de"]').getByText("Ausprobiert von").waitFor();
+    await page.getByLabel(/Somebody reads or translates it/).fill("R. Amsel");
+    await page.getByLabel(/Somebody reads or translates it/).blur();
+    await page.locator('article.paper[lang="de"]').getByText("Vorgelesen oder übersetzt von R. Amsel.").waitFor();
+  });
+  await page.goto(new URL((await link("Open the second receipt").getAttribute("href")) ?? "", address).href);
+  await says("Vorgelesen oder übersetzt von R. Amsel.");
+  expect((await page.locator("html").getAttribute("lang")) === "de", "the second receipt is not in the language it was signed in");
   await wholePack("outside hours", outside);
 } catch (error) {
   run.faults.push(error instanceof Error ? `${error.message}\n${error.stack?.split("\n").slice(1, 4).join("\n")}` : String(error));

@@ -3,10 +3,10 @@
 //
 //   node browser/first.mjs ADDRESS SIGN_IN PASSWORD [SHOTS_DIR]
 
-import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
+import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { DESK, PHONE, begin, shootAll, sign, signIn } from "./lib.mjs";
+import { DESK, PHONE, begin, drawnFiles, shootAll, sign, signIn } from "./lib.mjs";
 
 const [address, name, password, shots] = process.argv.slice(2);
 const run = await begin({ shots });
@@ -48,18 +48,9 @@ try {
   await look(page, "first-shots", false);
 
   // The drawn pictures, saved as a hand would.
-  const drawn = await page.context().newPage();
-  await drawn.goto(new URL((await link(/Save drawn pictures/).getAttribute("href")) ?? "", address).href);
-  await drawn.locator("figure").first().waitFor();
+  const { drawn, files } = await drawnFiles(page, new URL((await link(/Save drawn pictures/).getAttribute("href")) ?? "", address).href, saved);
   await drawn.waitForFunction(() => (document.images[0]?.naturalWidth ?? 0) > 0);
   await look(drawn, "first-pictures", false);
-  const files = [];
-  for (const a of await drawn.locator("a[download]").all()) {
-    const answer = await page.context().request.get(new URL((await a.getAttribute("href")) ?? "", address).href);
-    const file = join(saved, (await a.getAttribute("download")) ?? "");
-    writeFileSync(file, await answer.body());
-    files.push(file);
-  }
   await drawn.close();
   await shootAll(page, files, tap);
   await page.waitForFunction((n) => document.querySelectorAll(".tile img:not(.drawing)").length >= n, files.length);

@@ -1,7 +1,8 @@
 // What the browser's suites share: people with a browser each, taps that are counted, pages that are looked at by axe-core
 // (WCAG 2.2 A and AA rules), and the faults found on the way.
 
-import { mkdirSync, readFileSync, readdirSync } from "node:fs";
+import { spawnSync } from "node:child_process";
+import { mkdirSync, readFileSync, readdirSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { join } from "node:path";
 import { chromium } from "playwright-core";
@@ -139,3 +140,118 @@ export async function sign(page) {
 
 /** Camera files of a folder. @param {string} folder */
 export const cameraFiles = (folder) => readdirSync(folder).filter((f) => f.endsWith(".jpg")).sort().map((f) => join(folder, f));
+
+/**
+ * The pictures that the demo draws for whoever has no camera, saved as a hand would.
+ * @param {Page} page signed in @param {string} href of `/demo/pictures` @param {string} folder
+ */
+export async function drawnFiles(page, href, folder) {
+  const drawn = await page.context().newPage();
+  await drawn.goto(href);
+  await drawn.locator("figure").first().waitFor();
+  const files = [];
+  for (const a of await drawn.locator("a[download]").all()) {
+    const answer = await page.context().request.get(new URL((await a.getAttribute("href")) ?? "", href).href);
+    const file = join(folder, (await a.getAttribute("download")) ?? "");
+    writeFileSync(file, await answer.body());
+    files.push(file);
+  }
+  return { drawn, files };
+}
+
+/**
+ * Hands that work at the bench on one page: what they tap, photograph, hand back, and have checked.
+ * @param {{ run: Awaited<ReturnType<typeof begin>>, page: Page, address: string, files: string[], folder: string }} at `files`: what the camera gives; `folder`: for archives
+ */
+export function atBench({ run, page, address, files, folder }) {
+  let next = 0;
+  const button = (/** @type {string | RegExp} */ words) => page.getByRole("button", { name: words });
+  const link = (/** @type {string | RegExp} */ words) => page.getByRole("link", { name: words });
+  const pick = (/** @type {string} */ group, /** @type {string | RegExp} */ words) => page.getByRole("radiogroup", { name: group, exact: true }).getByRole("radio", { name: words, exact: typeof words === "string" });
+  const says = async (/** @type {string | RegExp} */ words) => page.getByText(words).first().waitFor();
+  const expect = (/** @type {boolean} */ good, /** @type {string} */ fault) => good || run.faults.push(fault);
+  const sent = () => page.locator('.bar__net[data-net="safe"]').waitFor();
+
+  /** The app's own door, as pages use it. @param {string} name @param {any[]} given @returns {Promise<any>} */
+  const app = (name, ...given) => page.evaluate(async ([of, list]) => {
+    const main = /** @type {HTMLScriptElement} */ (document.querySelector('script[type="module"]')).src;
+    return (await import(main.replace(/main\.js.*$/, "core/app.js")))[of](...list);
+  }, /** @type {const} */ ([name, given]));
+
+  /** Taps what opens the camera, and gives it a picture: that of the view, where one is called so. @param {Locator} what @param {string} [view] */
+  async function shoot(what, view) {
+    const chooser = page.waitForEvent("filechooser");
+    await what.click();
+    await (await chooser).setFiles(files.find((f) => view && f.endsWith(`-${view}.jpg`)) ?? files[next++ % files.length]);
+  }
+
+  /**
+   * Takes an archive by its link, and has the program check it with the shop's key.
+   * @param {string} story @param {Locator} what @param {number} code what the program ends with: 0 unchanged, 4 withheld
+   * @param {string[]} codes what has to be among what was found
+   */
+  async function packChecks(story, what, code, codes) {
+    await what.waitFor();
+    const key = await page.evaluate(async (shop) => (await (await fetch(`/v1/shops/${shop}`)).json()).verifier_key, (await app("session")).shop);
+    const coming = page.waitForEvent("download");
+    await what.click();
+    const zip = join(folder, `${story.replaceAll(" ", "-")}.zip`);
+    await (await coming).saveAs(zip);
+    const said = spawnSync("../../target/release/verify", [zip, "--lines", "--key", key], { encoding: "utf8" });
+    expect(said.status === code, `${story}: verify ended with ${said.status}, not ${code}: ${said.stdout.slice(0, 2000)}${said.stderr}`);
+    for (const c of codes) expect(said.stdout.split("\n").some((l) => l.endsWith(`\t${c}`)), `${story}: the pack has no ${c}`);
+  }
+
+  /** The same from the machine's page. @param {string} story @param {string} id */
+  async function wholePack(story, id) {
+    await page.goto(`${address}/machine/${id}`);
+    await packChecks(story, page.locator('[data-key="pack"] a[download]').first(), 0, ["entry", "photo"]);
+  }
+
+  /** Pins a finding in the middle of a new photo. @param {string} id @param {string} part @param {string} word @param {string} opinion */
+  async function find(id, part, word, opinion) {
+    await page.goto(`${address}/intake/${id}/findings`);
+    await shoot(button("One more photo"));
+    const here = page.locator("#pin-here");
+    await here.waitFor();
+    await here.scrollIntoViewIfNeeded();
+    await here.focus();
+    await page.keyboard.press("Enter");
+    await says("Set. Tap elsewhere to move it.");
+    await page.getByLabel("Which part").fill(part);
+    await pick("How it looks", word).click();
+    await page.getByLabel("What you think of it").fill(opinion);
+    await page.locator("#finding-say").click();
+    await says(new RegExp(`Finding 1, ${part}`));
+  }
+
+  /** Hands a machine back; what stays open is given by `settle`, how it is shown by `shown`. @param {string} id @param {(views: number) => Promise<void>} settle @param {() => Promise<void>} [shown] */
+  async function handBack(id, settle, shown) {
+    await page.goto(`${address}/intake/${id}/home`);
+    await page.locator('button[id^="left-"]').first().waitFor();
+    const views = await page.locator('button[id^="left-"]').evaluateAll((all) => all.map((b) => b.id));
+    for (const view of views) {
+      await shoot(page.locator(`#${view}`), view.replace("left-", ""));
+      await page.locator(`#${view}[data-look="taken"]`).waitFor();
+    }
+    await settle(views.length);
+    await pick("Tried", "tried").click();
+    await page.getByLabel("How it went, or why it was not tried").fill("ran warm for two minutes outside");
+    await page.locator("#trial-say").click();
+    await says(/Tried by/);
+    await pick("Who is here?", "the owner").click();
+    await pick("How was that checked?", "receipt shown").click();
+    await page.locator("#collector-say").click();
+    await says("I was shown this and took the machine with me");
+    await shown?.();
+    await run.look(page, "home");
+    await sign(page);
+    await page.locator("button#sign").click();
+    await sent();
+    await page.locator("#hand-back").click();
+    await says("It went home.");
+    await sent();
+  }
+
+  return { button, link, pick, says, expect, sent, app, shoot, packChecks, wholePack, find, handBack };
+}

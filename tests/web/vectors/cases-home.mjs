@@ -50,6 +50,22 @@ export default [
   one("home: a thing noted as gone with the customer asks for nothing", [...bothViews, v.accessory("cover", "handed back", "cover goes")], [KEY, trial, collector, signature("missing")]),
   one("home: the old plug kept here", [...bothViews, ...things, e("plug", "service-noted", { service: "plug", what: "changed", fitted: "type 7", old: "kept here" }), tried, collects],
     [ask("settle:old:plug", "gap.settle.old"), signature("missing")]),
+  one("home: old parts of any kind: what is kept here is open, what was thrown away is not", [
+    ...bothViews, ...things, tried, collects,
+    e("old chain", "old-part-noted", { old: id("chain"), what: "chain", fate: "kept here", place: "tray 4" }),
+    e("old wheel", "old-part-noted", { old: id("wheel"), what: "wheel", fate: "thrown away", word: "Just bin it." }),
+    e("old rings", "old-part-noted", { old: id("rings"), what: "piston rings", fate: "kept here", place: "tray 4" }),
+    settled(`old:${id("rings")}`, "sent with a claim", {}, "settled rings"),
+  ], [ask(`settle:old:${id("chain")}`, "gap.settle.old-part", { what: "chain" }), signature("missing")]),
+  one("home: an old part noted again as thrown away asks for nothing", [
+    ...all, e("old chain", "old-part-noted", { old: id("chain"), what: "chain", fate: "kept here", place: "tray 4" }),
+    e("gone chain", "old-part-noted", { old: id("chain"), what: "chain", fate: "thrown away", word: "Just bin it." }),
+  ], [signature("missing")]),
+  one("home: old parts stand on the sheet, and a sheet in another language names its reader", [
+    ...all, e("old wheel", "old-part-noted", { old: id("wheel"), what: "wheel", fate: "thrown away", word: "Just bin it." }),
+    { ...e("signed back", "hand-back-shown", { how: "signed", language: "de", words: v.WORDS, reader: "Ravi", strokes: v.sha("the second strokes' bytes") }),
+      sheet: { entries: [...ON_SHEET, "old wheel"], photos: ["front left", "plate left"], terms: false, language: "de", reader: "Ravi" } }, ...filesBack(),
+  ], []),
   one("home: a suspect part", [...bothViews, ...things, e("part", "part-noted", { part: id("kit"), what: "cylinder kit", origin: "in it when it came" }), tried, collects],
     [ask(`settle:part:${id("kit")}`, "gap.settle.part", { what: "cylinder kit" }), signature("missing")]),
   one("home: under quarantine, not told", [...all, QUARANTINE], [ask("told:do not use", "gap.told", { because: "brake failed" }), signature("missing")]),

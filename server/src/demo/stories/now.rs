@@ -94,7 +94,9 @@ pub fn stories() -> Vec<Story> {
             complaint: "Yearly service before the snow comes.",
             opened: Day(5, 10, 55),
             views: SNOW,
+            damage: &[("front-left", "put crack 32 37 1 0")],
             answers: &[("bought", "new"), ("last-ran", "longer"), ("stored", "indoors empty")],
+            lines: &[("chute", "cracked", "front-left")],
             accessories: &[("key", 1), ("clean-out-stick", 1)],
             place: Some("Shed"),
             bench: &[
@@ -174,13 +176,12 @@ pub fn stories() -> Vec<Story> {
         // It stood at the door in the morning; nobody knows whose it is.
         Story {
             tag: "0148",
-            kind: "walk-behind-mower",
             make: "Corvin",
-            model: "M 40",
-            serial: "40-220061",
-            about: "125 CM3   40 CM",
+            model: "K 38",
+            serial: "K38-022006",
+            about: "38.2 CM3   1.7 KW",
             opened: Day(1, 8, 5),
-            views: &["front-left", "rear-right", "machine-plate"],
+            views: &["bar-side", "starter-side", "machine-plate"],
             end: End::Found("At the side door, under the roof"),
             ..Story::default()
         },
@@ -222,6 +223,30 @@ pub fn stories() -> Vec<Story> {
             complaint: "Hard to start when cold.",
             opened: Ago(8),
             end: End::Open(false),
+            ..Story::default()
+        },
+        // Ready and told so; it waits to be fetched.
+        Story {
+            tag: "0137",
+            make: "Brenn",
+            model: "K 45",
+            serial: "450117002",
+            about: "45.0 CM3   2.3 KW",
+            owner: ("D. Marsh", "+44 20 7946 0158", ""),
+            complaint: "Stalls when it is set down.",
+            opened: Day(30, 11, 20),
+            views: SAW,
+            accessories: &[("scabbard", 1), ("scrench", 1)],
+            place: Some("Rack A"),
+            bench: &[
+                (Day(28, 9, 30), Answer("how-runs", "starts and dies")),
+                (Day(28, 9, 50), Service(r#"{"service": "carburettor", "what": "mixture screws"}"#, "")),
+                (Day(28, 10, 40), To("Rack C")),
+                (
+                    Day(27, 16, 30),
+                    Say("contact-tried", r#"{"how": "by phone", "result": "reached", "about": "ready to be fetched"}"#),
+                ),
+            ],
             ..Story::default()
         },
     ]

@@ -102,6 +102,11 @@ pub(super) fn custody(tell: &mut Tell<'_>) {
             .map(|b| tell.said("care.line.back", &b.mark, json!({})) + &tail(b.what.note.as_ref()));
         items.push(tell.said("care.line.out", &s.mark, with) + &tail(s.what.reference.as_ref()) + &tail(back.as_ref()));
     }
+    for p in &kept.old_parts {
+        let key = format!("care.line.old.{}", slug(&p.what.fate));
+        let with = json!({"what": p.what.what, "place": p.what.place.clone().unwrap_or_default()});
+        items.push(tell.said(&key, &p.mark, with) + &tail(p.what.word.as_ref()));
+    }
     for i in &kept.incidents {
         let at = i.what.told_at.as_deref().map(|at| format!(", {}", wall(at))).unwrap_or_default();
         let with = json!({"what": tell.w(&format!("care.incident.{}", slug(&i.what.what))), "note": tell.told(i.what.note.as_ref()),
@@ -150,6 +155,10 @@ pub(super) fn home(tell: &mut Tell<'_>) {
     let by = tell.say("report.shown-back", &json!({"when": input.wall(shown.mark.device_at)}));
     let words = tell.w("home.what-you-sign");
     tell.out.push(Block::Quote { words, by });
+    if let Some(reader) = &shown.what.reader {
+        let text = tell.say("receipt.reader", &json!({"name": reader}));
+        tell.out.push(Block::Text(text));
+    }
     summary::strokes(tell, tell.of.signature_home, shown.what.because.as_deref());
 }
 
