@@ -91,7 +91,8 @@ try {
   }
 } catch (e) {
   run.faults.push(`${at}: ${e}`);
-  await run.look(page, "kinds-fault");
+  // What cannot be drawn cannot be looked at either: the first fault is the one to be told.
+  await run.look(page, "kinds-fault").catch(() => {});
   console.log(page.url(), (await page.locator("body").innerText()).slice(0, 1500));
 }
 console.log("| kind | views | questions | taps | typed | requests | server, s |\n| --- | --: | --: | --: | --: | --: | --: |");

@@ -50,8 +50,9 @@ async function walk(how, screen, more, style) {
       await run.look(page, `${how}-${place || "desk-long"}`);
     }
   } catch (e) {
-    run.faults.push(`${how}: ${e}`);
-    await run.look(page, `${how}-fault`);
+    run.faults.push(`${how}, ${page.url()}: ${e}`);
+    // What cannot be drawn cannot be looked at either: the first fault is the one to be told.
+    await run.look(page, `${how}-fault`).catch(() => {});
   }
   await page.context().close();
 }

@@ -118,7 +118,8 @@ try {
   await run.look(page, "people-still-here");
 } catch (e) {
   run.faults.push(String(e));
-  await run.look(page, "people-fault");
+  // What cannot be drawn cannot be looked at either: the first fault is the one to be told.
+  await run.look(page, "people-fault").catch(() => {});
   console.log(page.url(), (await page.locator("body").innerText()).slice(0, 2500));
 }
 // The browser notes the refusal of the machine that is still here.
