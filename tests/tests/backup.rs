@@ -155,6 +155,7 @@ async fn of_a_bucket_only_what_is_new_is_fetched_and_what_it_lost_is_put_back() 
         counter.photo(&mut first, None, bytes).await.expect("an answer");
     }
     let (photo, _) = counter.photo(&mut first, None, &erased).await.expect("an answer");
+    counter.judged(&first).await;
     let exported = shop.ines.post(&shop.ines.path("/key-export")).send().await.expect(200).text();
     std::fs::write(&key, exported).expect("a file");
     let said = backup(&data, &copy).await;
@@ -177,6 +178,7 @@ async fn of_a_bucket_only_what_is_new_is_fetched_and_what_it_lost_is_put_back() 
         .expect("an answer");
     let new = picture::sharp(914);
     counter.photo(&mut first, None, &new).await.expect("an answer");
+    counter.judged(&first).await;
     let said = backup(&data, &copy).await;
     let copied: usize = said.split(" files copied").next().and_then(|n| n.parse().ok()).expect("a number");
     assert!((1..=4).contains(&copied) && !said.contains(" 0 taken away") && said.contains("; 0 faults"), "{said}");

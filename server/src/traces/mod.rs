@@ -67,7 +67,7 @@ impl Exporting {
     pub fn of(wanted: &Serve) -> Result<Option<Exporting>, String> {
         let Some(base) = wanted.otlp_endpoint.as_deref().filter(|e| !e.is_empty()) else { return Ok(None) };
         let to: Uri = send::address(&format!("{}/{PATH}", base.trim_end_matches('/')))
-            .map_err(|e| format!("the collector of traces: {e}"))?;
+            .map_err(|_| "the collector of traces: its address is http://host:port or https://host".to_owned())?;
         let mut resource = otlp::attributes(wanted.otlp_resource_attributes.as_deref().unwrap_or_default())?;
         let name = wanted.otlp_service_name.clone().filter(|n| !n.is_empty());
         // The service's own name wins over one among the attributes.
