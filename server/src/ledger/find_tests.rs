@@ -121,7 +121,7 @@ async fn shop_of(pool: &Pool, shop: Uuid, random: &Random, count: u64) -> Vec<Ma
 async fn every_way_of_searching_finds_the_same_pages() {
     let folder = Folder::new();
     let pool = database(&folder.0).await;
-    let random = Random::Seeded(std::sync::Arc::new(7.into()));
+    let random = Random::Seeded(std::sync::Arc::new(std::sync::atomic::AtomicU64::new(7)));
     let (shop, other) = (random.uuid(0), random.uuid(0));
     let mut made = shop_of(&pool, shop, &random, 160).await;
     shop_of(&pool, other, &random, 20).await;
