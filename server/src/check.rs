@@ -268,14 +268,16 @@ async fn compare_intakes(
 ) -> Result<(), sqlx::Error> {
     let listed: Vec<String> =
         sqlx::query_scalar("SELECT id FROM intake WHERE shop = $1").bind(shop.to_string()).fetch_all(&mut *db).await?;
-    for id in listed.iter().filter(|id| !rebuilt.intakes.iter().any(|r| r.to_string() == **id)) {
+    let opened: BTreeSet<String> = rebuilt.intakes.iter().map(Uuid::to_string).collect();
+    let listed: BTreeSet<String> = listed.into_iter().collect();
+    for id in listed.difference(&opened) {
         report.faults.push(format!("intake {id} is listed and no entry opened it"));
     }
     let owners: Vec<String> = sqlx::query_scalar("SELECT DISTINCT intake FROM lost_tag WHERE shop = $1")
         .bind(shop.to_string())
         .fetch_all(&mut *db)
         .await?;
-    for id in owners.iter().filter(|id| !listed.contains(id)) {
+    for id in owners.iter().filter(|id| !listed.contains(*id)) {
         report.faults.push(format!("a tag is said to be lost on intake {id}, which is not listed"));
     }
     for id in &rebuilt.intakes {

@@ -25,6 +25,28 @@ async function opened(more) {
   return { ...dev, id };
 }
 
+// ---- lists
+
+test("a search that the server gives in pieces is one page, and says when there may be more", async () => {
+  const { ctx, server } = await device();
+  const row = (opened) => ({ id: `0193b0e8-0000-7000-8000-${String(opened).padStart(12, "0")}`, tag: String(opened), state: "handed back", opened, revision: opened, summary: { kind_id: "small", opened_at: 0 } });
+  const asked = [];
+  // Of every hundred intakes one is found, back to none at all or without end.
+  const from = (end) => (which) => {
+    const after = Number(which.get("after") ?? 10_000);
+    asked.push([after, Number(which.get("limit")), which.get("q")]);
+    return { intakes: [row(after - 50)], ...(after - 100 > end ? { next: after - 100 } : {}) };
+  };
+  server.listed = from(9_600);
+  const few = await read.list(ctx, { q: "orange violet" });
+  assert.deepEqual(few.items.map((i) => i.opened), [9_950, 9_850, 9_750, 9_650]);
+  assert.deepEqual([few.from, few.after, asked.at(-1)], ["server", undefined, [9_700, 47, "orange violet"]]);
+  server.listed = from(0);
+  asked.length = 0;
+  const some = await read.list(ctx, { q: "orange violet" });
+  assert.deepEqual([some.items.length, some.after, asked.length], [20, "8000", 20]);
+});
+
 // ---- the store
 
 test("a write resolves when its transaction is complete; throwing undoes it all", async () => {

@@ -74,7 +74,7 @@ export class FakeServer {
     if (path.endsWith("/entries") && method === "POST") return this.#append(JSON.parse(body));
     if (path.includes("/entries?")) return this.#read(path);
     if (path.includes("/erasures")) return json(200, { erasures: (this.erasures ?? []).filter((e) => e.index > Number(new URL(path, "http://x").searchParams.get("after") ?? -1)) });
-    if (path.includes("/intakes?")) return json(200, { intakes: [] });
+    if (path.includes("/intakes?")) return json(200, this.listed?.(new URL(path, "http://x").searchParams) ?? { intakes: [] });
     if (path.includes("/parts")) return this.#parts(method, path, new Uint8Array(body ?? []), headers);
     if (path.includes("/files/")) return this.#file(path, new Uint8Array(body), headers);
     return problem(404, "not-found", "changed");

@@ -47,7 +47,8 @@ impl Erased {
         }
         match ledger.originals().erasures_listed(shop) {
             Ok(list) => {
-                let waiting = said.iter().filter(|s| !list.lines.iter().any(|l| l.entry == s.entry.said.id)).count();
+                let lines: BTreeSet<Uuid> = list.lines.iter().map(|l| l.entry).collect();
+                let waiting = said.iter().filter(|s| !lines.contains(&s.entry.said.id)).count();
                 if waiting > 0 {
                     report.notes.push(format!(
                         "{waiting} erasures are not on the list outside backups yet; the next start puts them there"

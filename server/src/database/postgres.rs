@@ -22,14 +22,15 @@ pub(super) const NOT_IN_REPERTOIRE: &str = "22021";
 
 /// What every connection says first. A commit is on disk before it is confirmed, whatever the server's default; who
 /// waits for a lock gives up after as long as on SQLite; and a process that hangs, or whose machine is gone, keeps a
-/// shop's head from nobody for longer than this.
+/// shop's head from nobody for longer than this. Nothing is compiled: that takes longer than any query here.
 pub(super) const SETTINGS: &str = "
     SELECT set_config('synchronous_commit', 'on', false) WHERE current_setting('synchronous_commit') IN ('off', 'local');
     SET lock_timeout = '10s';
     SET idle_in_transaction_session_timeout = '60s';
     SET tcp_keepalives_idle = 15;
     SET tcp_keepalives_interval = 5;
-    SET tcp_keepalives_count = 3;";
+    SET tcp_keepalives_count = 3;
+    SET jit = off;";
 
 /// Connections of one process.
 const CONNECTIONS: u32 = 12;

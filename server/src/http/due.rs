@@ -128,22 +128,30 @@ pub async fn due(
     let limit = set.get("open-limit").map_or_else(|| settings::default("open-limit"), |(v, _)| v.clone());
     let limit = limit.as_i64().unwrap_or(24).saturating_mul(3_600_000);
 
-    let rows = sqlx::query(
-        "SELECT id, tag, state, opened_idx, last_idx, summary FROM intake
-         WHERE shop = $1 AND (state IN ('found', 'open', 'in care')
-           OR (state = 'handed back' AND summary LIKE '%\"windows\":%')) ORDER BY opened_idx",
-    )
-    .bind(shop_id.to_string())
-    .fetch_all(app.ledger.pool())
-    .await
-    .map_err(no::fault)?;
+    const HERE: &str = "SELECT id, tag, state, opened_idx, last_idx, summary FROM intake
+         WHERE shop = $1 AND state IN ('found', 'open', 'in care')";
+    // What went home is the shop's whole history; an index of its own has the few with a window (intake_with_window).
+    const WITH_WINDOW: &str = "SELECT id, tag, state, opened_idx, last_idx, summary FROM intake
+         WHERE shop = $1 AND instr(summary, '\"windows\":') > 0";
+    let mut rows = Vec::new();
+    for query in [HERE, WITH_WINDOW] {
+        let found =
+            sqlx::query(query).bind(shop_id.to_string()).fetch_all(app.ledger.pool()).await.map_err(no::fault)?;
+        for row in found {
+            let state = row.try_get::<String, _>("state").map_err(no::fault)?;
+            if query == HERE || state == "handed back" {
+                rows.push((load::number(&row, "opened_idx").map_err(no::fault)?, state, row));
+            }
+        }
+    }
+    rows.sort_by_key(|(opened, ..)| *opened);
     let on_text = on.to_string();
     let clocks = set.get("clocks").map_or_else(|| settings::default("clocks"), |(v, _)| v.clone());
     let clocks: Vec<Clock> = serde_json::from_value(clocks).map_err(no::fault)?;
     let ahead = on.checked_add(AHEAD.days()).map_err(no::fault)?.to_string();
     let (mut promised, mut waiting, mut no_place) = (Vec::new(), Vec::new(), Vec::new());
     let (mut steps, mut windows) = (Vec::new(), Vec::new());
-    for row in &rows {
+    for (_, state, row) in &rows {
         let one = || intakes::listed(row).map_err(no::fault);
         let listed = one()?;
         let text = |k: &str| listed.summary().get(k).and_then(Value::as_str).map(str::to_owned);
@@ -158,7 +166,6 @@ pub async fn due(
                 });
             }
         }
-        let state = row.try_get::<String, _>("state").map_err(no::fault)?;
         if state == "handed back" {
             continue;
         }

@@ -22,12 +22,11 @@ use crate::problem::Problem;
 use crate::receipt::erased as paper;
 use crate::search::Query;
 use crate::words::{self, Catalogue};
-use sqlx::Row as _;
 
 /// Most intakes in one erasure.
 const MOST: usize = 50;
 /// Most intakes that are looked at for the same person.
-const CANDIDATES: i64 = 200;
+const CANDIDATES: u32 = 200;
 /// Most free words that are shown as staying.
 const STAYS: usize = 50;
 /// Most erasures in one page.
@@ -126,7 +125,7 @@ async fn one(app: &App, of: Whose) -> Result<(Vec<Stored>, Intake), Problem> {
 
 /// Intakes found by a number, an address or a name of one of these people.
 async fn candidates(app: &App, shop: Uuid, cards: &[Card]) -> Result<Vec<Uuid>, Problem> {
-    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
+    let mut db = database::reading(app.ledger.pool()).await.map_err(no::fault)?;
     let mut out = BTreeSet::new();
     let known: BTreeSet<&String> =
         cards.iter().flat_map(|c| [&c.phone, &c.email, &c.name]).filter(|t| !t.trim().is_empty()).collect();
@@ -135,14 +134,7 @@ async fn candidates(app: &App, shop: Uuid, cards: &[Card]) -> Result<Vec<Uuid>, 
         if plan.is_empty() {
             continue;
         }
-        let mut query = database::Builder::new("SELECT id FROM intake WHERE shop = ");
-        query.push_bind(shop.to_string());
-        find::push(&mut query, shop, &plan);
-        query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(CANDIDATES);
-        let rows = query.build().map_err(no::fault)?.fetch_all(&mut *db).await.map_err(no::fault)?;
-        for row in &rows {
-            out.extend(row.try_get::<String, _>("id").map_err(no::fault)?.parse::<Uuid>().ok());
-        }
+        out.extend(find::all(&mut db, shop, &plan, CANDIDATES).await.map_err(no::fault)?.0);
     }
     Ok(out.into_iter().collect())
 }

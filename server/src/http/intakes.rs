@@ -14,7 +14,8 @@ use crate::database;
 use crate::intake::check::{self, Mode};
 use crate::intake::sheet::{self, Shown};
 use crate::intake::state::{Intake, Standing, Whose};
-use crate::ledger::{find as finding, load};
+use crate::ledger::find::{self as finding, Reach, Wanted};
+use crate::ledger::load;
 use crate::problem::Problem;
 use crate::search::Query;
 
@@ -68,7 +69,8 @@ impl Listed {
 pub struct IntakePage {
     /// The intakes.
     intakes: Vec<Listed>,
-    /// `after` of the next page; absent at the end.
+    /// `after` of the next page; absent at the end. A search for common words goes only so far back at once: its page may
+    /// then have fewer intakes than were asked for, or none, and still this.
     #[serde(skip_serializing_if = "Option::is_none")]
     next: Option<u64>,
 }
@@ -100,22 +102,18 @@ pub async fn list(
         return Err(Problem::not_valid("q", "A search has at most 200 characters."));
     }
     let shop = *shop;
-    let mut query =
-        database::Builder::new("SELECT id, tag, state, opened_idx, last_idx, summary FROM intake WHERE shop = ");
-    query.push_bind(shop.to_string());
-    if let Some(state) = &which.state {
-        query.push(" AND state = ").push_bind(state);
-    }
-    if let Some(after) = super::page_from(which.after)? {
-        query.push(" AND opened_idx < ").push_bind(i64::try_from(after).unwrap_or(i64::MAX));
-    }
-    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
+    let wanted = Wanted {
+        shop,
+        state: which.state.as_deref(),
+        before: super::page_from(which.after)?,
+        limit,
+        columns: "id, tag, state, opened_idx, last_idx, summary",
+    };
+    let mut db = database::reading(app.ledger.pool()).await.map_err(no::fault)?;
     let plan = finding::plan(&mut db, shop, &Query::parse(q)).await.map_err(no::fault)?;
-    finding::push(&mut query, shop, &plan);
-    query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(i64::from(limit));
-    let rows = query.build().map_err(no::fault)?.fetch_all(&mut *db).await.map_err(no::fault)?;
-    let intakes = rows.iter().map(listed).collect::<Result<Vec<_>, sqlx::Error>>().map_err(no::fault)?;
-    let next = (intakes.len() == limit as usize).then(|| intakes.last().map(|i| i.opened)).flatten();
+    let page = finding::page(&mut db, &plan, &wanted, Reach::PAGE).await.map_err(no::fault)?;
+    let intakes = page.rows.iter().map(listed).collect::<Result<Vec<_>, sqlx::Error>>().map_err(no::fault)?;
+    let next = page.next;
     Ok(HttpResponse::Ok().json(IntakePage { intakes, next }))
 }
 

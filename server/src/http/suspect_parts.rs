@@ -4,7 +4,6 @@
 use actix_web::{HttpResponse, web};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use sqlx::Row;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -20,7 +19,7 @@ use crate::search::Query;
 use crate::settings;
 
 /// Most machines that are looked through, the newest first.
-const MOST: i64 = 200;
+const MOST: u32 = 200;
 
 /// Which parts.
 #[derive(Debug, Deserialize, IntoParams)]
@@ -77,18 +76,11 @@ pub async fn find(
     let set = load::settings(app.ledger.pool(), shop).await.map_err(no::fault)?;
     let rule = set.get("compression-rule").map_or_else(|| settings::default("compression-rule"), |(v, _)| v.clone());
     let rule: Rule = serde_json::from_value(rule).map_err(no::fault)?;
-    let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
+    let mut db = database::reading(app.ledger.pool()).await.map_err(no::fault)?;
     let plan = finding::plan(&mut db, shop, &Query::parse(q)).await.map_err(no::fault)?;
-    let mut query = database::Builder::new("SELECT id FROM intake WHERE shop = ");
-    query.push_bind(shop.to_string());
-    finding::push(&mut query, shop, &plan);
-    query.push(" ORDER BY opened_idx DESC LIMIT ").push_bind(MOST + 1);
-    let rows = query.build().map_err(no::fault)?.fetch_all(&mut *db).await.map_err(no::fault)?;
-    let more = i64::try_from(rows.len()).unwrap_or(i64::MAX) > MOST;
+    let (found, more) = finding::all(&mut db, shop, &plan, MOST).await.map_err(no::fault)?;
     let mut parts = Vec::new();
-    for row in rows.iter().take(usize::try_from(MOST).unwrap_or(usize::MAX)) {
-        let id: String = row.try_get("id").map_err(no::fault)?;
-        let id = id.parse::<Uuid>().map_err(no::fault)?;
+    for id in found {
         let intake = load::intake(&mut db, Whose { shop, intake: id }).await.map_err(no::fault)?;
         for card in intake.parts.parts.iter().filter(|p| names(&p.what, q)) {
             let measured = intake.readings.iter().filter(|r| r.what.part == Some(card.what.part));

@@ -96,8 +96,10 @@ async fn no_tag(db: &mut Connection, work: &Work, tag: &str, id: Uuid) -> Result
     if lost.is_some() || touched().any(|(_, o)| o.intake.lost_tags().iter().any(|(t, _)| *t == tag)) {
         return Ok(Some(No::TagLost(tag.to_owned())));
     }
+    // Each half by its index (tag_in_use, intake_by_state): tags that went home are the shop's whole history.
     let there: Option<String> = sqlx::query_scalar(
-        "SELECT id FROM intake WHERE shop = $1 AND tag = $2 AND state IN ('open', 'in care', 'found')",
+        "SELECT id FROM intake WHERE shop = $1 AND tag = $2 AND state IN ('open', 'in care')
+         UNION ALL SELECT id FROM intake WHERE shop = $1 AND tag = $2 AND state = 'found'",
     )
     .bind(shop)
     .bind(tag)

@@ -32,6 +32,9 @@ use crate::originals::Shelf;
 use crate::settings;
 use crate::traces::step;
 
+/// Most rows that one statement writes.
+const ROWS: usize = 100;
+
 /// An intake as the batch knows it.
 pub(super) struct Open {
     pub intake: Intake,
@@ -48,6 +51,8 @@ pub(super) struct Work {
     pub intakes: HashMap<Uuid, Open>,
     pub touched: BTreeSet<Uuid>,
     nodes: HashMap<(u8, u64), Hash>,
+    /// Nodes that this batch adds to the tree.
+    fresh: Vec<((u8, u64), Hash)>,
     notices: Vec<Notice>,
     may_leave_open: Option<Value>,
 }
@@ -97,6 +102,7 @@ impl Ledger {
             intakes: HashMap::new(),
             touched: BTreeSet::new(),
             nodes: HashMap::new(),
+            fresh: Vec::new(),
             notices: Vec::new(),
             may_leave_open: None,
         };
@@ -306,8 +312,18 @@ impl Ledger {
         }
     }
 
-    /// Signs the new head and replaces the old one, only if it is still the one that was read.
+    /// Writes the batch's part of the tree, signs the new head and replaces the old one, only if it is still the one that was read.
     async fn seal(&self, db: &mut Connection, work: &mut Work, before: &str) -> Result<(), sqlx::Error> {
+        for some in work.fresh.chunks(ROWS) {
+            let mut query = database::Builder::new("INSERT INTO node (shop, level, idx, hash) VALUES ");
+            for (n, ((level, idx), hash)) in some.iter().enumerate() {
+                query.push(if n == 0 { "(" } else { ", (" }).push_bind(work.shop.to_string());
+                query.push(", ").push_bind(i64::from(*level));
+                query.push(", ").push_bind(i64::try_from(*idx).map_err(|e| broken(e.to_string()))?);
+                query.push(", ").push_bind(hash.to_vec()).push(")");
+            }
+            query.build()?.execute(&mut *db).await?;
+        }
         let wanted: Vec<_> =
             tree::needed_for_root(work.head.size).into_iter().filter(|n| !work.nodes.contains_key(n)).collect();
         work.nodes.extend(load::nodes(&mut *db, work.shop, &wanted).await?);
@@ -408,13 +424,7 @@ async fn write_entry(
     let fresh = tree::new_nodes(size, tree::leaf_hash(bytes), &mut |l, i| work.nodes.get(&(l, i)).copied())
         .map_err(|e| broken(e.to_string()))?;
     for (level, idx, hash) in fresh {
-        sqlx::query("INSERT INTO node (shop, level, idx, hash) VALUES ($1, $2, $3, $4)")
-            .bind(&shop)
-            .bind(i64::from(level))
-            .bind(i64::try_from(idx).map_err(|e| broken(e.to_string()))?)
-            .bind(hash.to_vec())
-            .execute(&mut *db)
-            .await?;
+        work.fresh.push(((level, idx), hash));
         work.nodes.insert((level, idx), hash);
     }
     for text in disclosures {

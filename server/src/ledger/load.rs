@@ -234,15 +234,18 @@ pub async fn nodes(
     wanted: &[(u8, u64)],
 ) -> Result<HashMap<(u8, u64), Hash>, sqlx::Error> {
     let mut out = HashMap::with_capacity(wanted.len());
-    for (level, idx) in wanted {
-        let row = sqlx::query("SELECT hash FROM node WHERE shop = $1 AND level = $2 AND idx = $3")
-            .bind(shop.to_string())
-            .bind(i64::from(*level))
-            .bind(i64::try_from(*idx).unwrap_or(i64::MAX))
-            .fetch_optional(&mut *db)
-            .await?;
-        if let Some(row) = row {
-            out.insert((*level, *idx), hash(&row, "hash")?);
+    for some in wanted.chunks(64) {
+        let mut query = database::Builder::default();
+        for (n, (level, idx)) in some.iter().enumerate() {
+            query.push(if n == 0 { "SELECT" } else { " UNION ALL SELECT" });
+            query.push(" level, idx, hash FROM node WHERE shop = ").push_bind(shop.to_string());
+            query.push(" AND level = ").push_bind(i64::from(*level));
+            query.push(" AND idx = ").push_bind(i64::try_from(*idx).unwrap_or(i64::MAX));
+        }
+        for row in query.build()?.fetch_all(&mut *db).await? {
+            let level =
+                u8::try_from(number(&row, "level")?).map_err(|_| broken("the stored tree has no such level"))?;
+            out.insert((level, number(&row, "idx")?), hash(&row, "hash")?);
         }
     }
     Ok(out)

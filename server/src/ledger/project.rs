@@ -7,7 +7,7 @@ use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::load::broken;
-use crate::database::Connection;
+use crate::database::{self, Connection};
 use crate::intake::body::{Body, MACHINE_FIELDS};
 use crate::intake::check::{self, Mode};
 use crate::intake::decide;
@@ -20,6 +20,9 @@ use crate::search::{self, Words};
 
 /// Version of these projections: rows written by another one are written anew at the start.
 pub const VERSION: i64 = 3;
+
+/// Most words that one statement names.
+const WORDS: usize = 100;
 
 /// The row of an intake in the list.
 #[derive(Clone, Debug, PartialEq)]
@@ -202,44 +205,49 @@ pub async fn write(db: &mut Connection, intake: &Intake, kind: Option<&LoadedKin
         .fetch_all(&mut *db)
         .await?;
     let before: BTreeSet<String> = before.into_iter().collect();
-    for gone in before.difference(&row.words) {
-        sqlx::query("DELETE FROM intake_word WHERE shop = $1 AND word = $2 AND intake = $3")
-            .bind(&shop)
-            .bind(gone)
-            .bind(&id)
-            .execute(&mut *db)
-            .await?;
+    let gone: Vec<&String> = before.difference(&row.words).collect();
+    for gone in gone.chunks(WORDS) {
+        let mut query = database::Builder::new("DELETE FROM intake_word WHERE shop = ");
+        query.push_bind(&shop).push(" AND intake = ").push_bind(&id).push(" AND word IN (");
+        listed(query, gone).build()?.execute(&mut *db).await?;
         // A name that is erased is in no list of words either.
-        sqlx::query(
-            "DELETE FROM search_word WHERE shop = $1 AND word = $2
-             AND NOT EXISTS (SELECT 1 FROM intake_word w WHERE w.shop = search_word.shop AND w.word = search_word.word)",
-        )
-        .bind(&shop)
-        .bind(gone)
-        .execute(&mut *db)
-        .await?;
+        let mut query = database::Builder::new(
+            "DELETE FROM search_word WHERE NOT EXISTS
+             (SELECT 1 FROM intake_word w WHERE w.shop = search_word.shop AND w.word = search_word.word) AND shop = ",
+        );
+        query.push_bind(&shop).push(" AND word IN (");
+        listed(query, gone).build()?.execute(&mut *db).await?;
     }
-    for new in row.words.difference(&before) {
-        sqlx::query("INSERT INTO intake_word (shop, word, intake) VALUES ($1, $2, $3)")
-            .bind(&shop)
-            .bind(new)
-            .bind(&id)
-            .execute(&mut *db)
-            .await?;
-        if search::is_plain(new) {
-            let (front, back) = search::ends(new);
-            sqlx::query(
-                "INSERT INTO search_word (shop, word, front, back) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING",
-            )
-            .bind(&shop)
-            .bind(new)
-            .bind(front)
-            .bind(back)
-            .execute(&mut *db)
-            .await?;
+    let new: Vec<&String> = row.words.difference(&before).collect();
+    for new in new.chunks(WORDS) {
+        let mut query = database::Builder::new("INSERT INTO intake_word (shop, word, intake) VALUES ");
+        for (n, word) in new.iter().enumerate() {
+            query.push(if n == 0 { "(" } else { ", (" }).push_bind(&shop);
+            query.push(", ").push_bind(*word).push(", ").push_bind(&id).push(")");
         }
+        query.build()?.execute(&mut *db).await?;
+    }
+    let plain: Vec<&String> = new.into_iter().filter(|word| search::is_plain(word)).collect();
+    for plain in plain.chunks(WORDS) {
+        let mut query = database::Builder::new("INSERT INTO search_word (shop, word, front, back) VALUES ");
+        for (n, word) in plain.iter().enumerate() {
+            let (front, back) = search::ends(word);
+            query.push(if n == 0 { "(" } else { ", (" }).push_bind(&shop).push(", ").push_bind(*word);
+            query.push(", ").push_bind(front).push(", ").push_bind(back).push(")");
+        }
+        query.push(" ON CONFLICT DO NOTHING");
+        query.build()?.execute(&mut *db).await?;
     }
     Ok(())
+}
+
+/// Ends a list of words.
+fn listed(mut query: database::Builder, words: &[&String]) -> database::Builder {
+    for (n, word) in words.iter().enumerate() {
+        query.push(if n == 0 { "" } else { ", " }).push_bind(*word);
+    }
+    query.push(")");
+    query
 }
 
 fn whole(n: u64) -> Result<i64, sqlx::Error> {

@@ -346,7 +346,7 @@ export async function list(which) {
   return read.list(await here(), which ?? {});
 }
 
-/** Intakes by tag, name, make, model or serial. @param {string} q @returns {Promise<{items: Summary[], from: "server" | "device"}>} */
+/** Intakes by tag, name, make, model or serial; `after` where there may be more. @param {string} q @returns {Promise<{items: Summary[], after?: string, from: "server" | "device"}>} */
 export async function search(q) {
   return read.list(await here(), { q });
 }

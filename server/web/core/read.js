@@ -21,6 +21,13 @@ import { wordsFor } from "./write.js";
 
 /** How long a list waits for the server before it shows what the device has, milliseconds. */
 const LIST_PATIENCE = 4_000;
+
+/** Intakes of one page of the list. */
+const PAGE = 50;
+
+/** Most pieces that one page is put together from. */
+const PIECES = 20;
+
 /** Types a browser shows from the original's bytes. */
 const SHOWN = ["image/jpeg", "image/png", "image/webp", "image/gif"];
 
@@ -174,9 +181,19 @@ export async function sheet(ctx, id, { language, reader }) {
 export async function list(ctx, which) {
   const { shop } = signedIn(ctx);
   try {
-    const query = new URLSearchParams(Object.entries({ ...which, limit: "50" }).filter(([, v]) => v !== undefined && v !== ""));
-    const { json } = await ctx.transport.send("GET", `/v1/shops/${shop}/intakes?${query}`, { patience: LIST_PATIENCE });
-    const rows = /** @type {IntakeRow[]} */ (json.intakes.map((/** @type {any} */ i) => ({ ...i, shop })));
+    /** @type {IntakeRow[]} */
+    const rows = [];
+    /** @type {any} */
+    let json;
+    // A search for common words comes in pieces, each so far back, until a page is full or nothing is older.
+    let pieces = 0;
+    do {
+      const piece = { ...which, after: json?.next ?? which.after, limit: String(PAGE - rows.length) };
+      const query = new URLSearchParams(Object.entries(piece).filter(([, v]) => v !== undefined && v !== ""));
+      ({ json } = await ctx.transport.send("GET", `/v1/shops/${shop}/intakes?${query}`, { patience: LIST_PATIENCE }));
+      rows.push(...json.intakes.map((/** @type {any} */ i) => ({ ...i, shop })));
+      pieces += 1;
+    } while (json.next !== undefined && rows.length < PAGE && pieces < PIECES);
     await ctx.store.write(["intakes"], async (w) => {
       for (const row of rows) await w.put("intakes", row);
     });

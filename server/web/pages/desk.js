@@ -64,6 +64,7 @@ export function desk(at) {
           keyPrompt(here),
           from === "device" ? h("p", { class: "soft", role: "status" }, t("desk.from-device")) : null,
           found ? results(found.items, tags) : rails(here, [...(left?.items ?? []), ...(open?.items ?? [])], care?.items ?? [], tags),
+          found?.after ? h("p", { class: "soft" }, t("desk.more-found")) : null,
           found ? erasable(found.items) : null,
           care?.more ? h("p", { class: "soft" }, t("desk.more")) : null,
           h("div", { class: "desk__foot" }, foot(actLink({ words: t("act.take-in"), href: "/take-in", heavy: true }))),
