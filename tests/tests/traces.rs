@@ -1,8 +1,6 @@
 //! Traces: a collector gets the spans of a request under the trace that the request says, nothing in them is about people, and
 //! whatever the collector does, nobody waits for it.
 
-use std::time::Duration;
-
 use evidence::digest::Digest;
 use serde_json::Value;
 use tests::ask::{Actor, Anonymous};
