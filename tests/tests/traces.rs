@@ -31,7 +31,7 @@ async fn counted(beside: &Anonymous, outcome: &str) -> f64 {
     value.unwrap_or_else(|| panic!("{line}is not in {text}"))
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "multi_thread")]
 async fn a_collector_gets_where_the_time_went_and_nothing_about_people() {
     let collector = Collector::start(Mood::Good).await;
     let how = told(&collector)
@@ -91,6 +91,7 @@ async fn a_collector_gets_where_the_time_went_and_nothing_about_people() {
     root(&"0".repeat(32)).send().await.expect(200);
     let missing = shop.ravi.get("/v1/nowhere/Okafor").send().await;
     assert_eq!(missing.status.as_u16(), 404);
+    // The collector goes on beside this: a stop is waited for by a thread of its own.
     assert!(shop.server.stop().success(), "{}", shop.server.log());
     let spans = collector.spans();
     assert!(spans.iter().all(|s| s["traceId"] != "a".repeat(32)), "a trace that nobody keeps");
@@ -140,7 +141,7 @@ async fn nobody_waits_for_a_collector_that_never_answers() {
     assert!(shop.server.log().contains("spans that the collector did not take in time are lost"));
 }
 
-#[tokio::test]
+#[tokio::test(flavor = "multi_thread")]
 async fn what_a_collector_refuses_is_counted_and_what_it_may_take_later_is_sent_again() {
     let collector = Collector::start(Mood::Status(500)).await;
     let mut shop = Shop::on(Server::start_as(&told(&collector))).await;
