@@ -2,7 +2,7 @@
 //!
 //! A page costs the same however long the history is. A term that few intakes have begins the search. Where every term is
 //! common, a page of the newest intakes that have them is soon full, so intakes are looked at in the order of the list. Where
-//! it does not fill (none has them all, or only old ones) and each term is in tens of thousands, it ends and says where to go on.
+//! it does not fill (none has them all, or only old ones) and each term is in more than 20,000, it ends and says where to go on.
 
 use sqlx::Row as _;
 use uuid::Uuid;
@@ -75,7 +75,7 @@ pub struct Reach {
 
 impl Reach {
     /// Each of them takes some tens of milliseconds at the most.
-    pub const PAGE: Reach = Reach { rare: 4_000, looks: 10_000, most: 50_000 };
+    pub const PAGE: Reach = Reach { rare: 4_000, looks: 10_000, most: 20_000 };
 }
 
 /// Which intakes are looked for.

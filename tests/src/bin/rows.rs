@@ -241,12 +241,12 @@ async fn waits(home: &Path, sizes: &[u64]) -> Result<(), Failed> {
 async fn say(shop: &Shop, entries: u64) -> Result<(), Failed> {
     let mut people = JoinSet::new();
     for person in 0..PEOPLE {
-        let mut counter = Counter::of(shop.ravi.clone(), Seeded::new(entries + person)).await;
+        let mut counter = Counter::of(shop.ravi.clone(), Seeded::new(entries * 100 + person)).await;
         people.spawn(async move {
             let mut intake = counter.intake("A");
             for n in 0..entries / PEOPLE {
                 if n % 40 == 0 {
-                    intake = counter.intake(&format!("A{person}-{n}"));
+                    intake = counter.intake(&format!("A{entries}-{person}-{n}"));
                     counter.open(&mut intake).await?;
                     continue;
                 }
