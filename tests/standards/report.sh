@@ -40,7 +40,8 @@ report() {
   unzip -q -p "$folder/$name.zip" report.pdf >"$folder/$name.pdf"
 }
 report long --intake 0112
-report found --intake 0151
+report found --intake 0148
+report disputed --intake 0151
 report short --intake 0158
 report deutsch --intake 0145 --language de
 report withheld --intake 0145 --withhold-customer
@@ -78,7 +79,7 @@ import page
 folder = pathlib.Path(sys.argv[1])
 profiles = {"PDF/A-2a": page.ValidationProfile.PDF_A_2A, "PDF/UA-1": page.ValidationProfile.PDF_UA_1}
 good, rules = 0, 0
-for name in ["long", "found", "short", "deutsch", "withheld", "view", "rotated", "outside"]:
+for name in ["long", "found", "disputed", "short", "deutsch", "withheld", "view", "rotated", "outside"]:
     for said, profile in profiles.items():
         report = page.validate_pdf(str(folder / f"{name}.pdf"), profile=profile)
         for failure in report.failures:
