@@ -113,7 +113,7 @@ async fn a_folder_with_its_own_database_is_served_once() {
     let home = tempfile::Builder::new().prefix("counterfoil-stop-").tempdir().expect("a temporary folder");
     let (data, how) = (home.path().join("data"), How::default().sqlite());
     let mut first = Server::over(&data, &how);
-    let said = Server::try_over(&data, &how).err().expect("a refusal");
+    let said = Server::try_over(&data, &how).expect_err("a refusal");
     assert!(said.contains("another Counterfoil serves the folder"), "{said}");
     assert_eq!(first.anonymous().get("/v1").send().await.status, 200, "the first one goes on");
     // However it ended, the next one serves.

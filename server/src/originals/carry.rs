@@ -85,7 +85,7 @@ impl Originals {
                     }
                 };
                 std::thread::scope(|scope| {
-                    let all: Vec<_> = (0..AT_ONCE).map(|_| scope.spawn(&work)).collect();
+                    let all: Vec<_> = (0..AT_ONCE).map(|_| scope.spawn(work)).collect();
                     let ended = |t: std::thread::ScopedJoinHandle<'_, io::Result<()>>| {
                         t.join().unwrap_or_else(|_| Err(io::Error::other("a thread that copies files broke down")))
                     };
