@@ -15,7 +15,7 @@ fi
 
 folder=$(mktemp -d)
 running=()
-trap 'for one in "${running[@]}"; do kill "$one" 2>/dev/null && wait "$one" 2>/dev/null; done; rm -rf "$folder"' EXIT
+trap 'for one in "${running[@]}"; do { kill "$one" && wait "$one"; } 2>/dev/null || true; done; rm -rf "$folder"' EXIT
 # What is started reads from here: it ends when this script ends, however it ends.
 mkfifo "$folder/held"; exec {held}<>"$folder/held"
 # begin COMMAND…: starts what says on its standard output when it is ready, up to a line that begins as $until says; that is $line.
