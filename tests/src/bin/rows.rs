@@ -246,7 +246,7 @@ async fn say(shop: &Shop, entries: u64) -> Result<(), Failed> {
             let mut intake = counter.intake("A");
             for n in 0..entries / PEOPLE {
                 if n % 40 == 0 {
-                    intake = counter.intake(&format!("A{entries}-{person}-{n}"));
+                    intake = counter.intake(&format!("{}-{person}-{}", entries / 1000, n / 40));
                     counter.open(&mut intake).await?;
                     continue;
                 }
