@@ -75,8 +75,8 @@ export function kept(at) {
 
   /** Which machine, by which rule, and what goes. @param {Kept} k @param {string} zone */
   function line(k, zone) {
-    const what = [k.personal ? t("page.kept.personal") : "", k.photos ? t("page.kept.photos", { count: k.photos }) : ""].filter(Boolean).join(" · ");
-    return [t("erased.tag", { tag: k.tag }), t(`state.${slug(k.state)}`), t("page.kept.since", { day: day(k.since, zone) }), what].join(", ");
+    const what = [k.personal ? t("page.kept.personal") : "", k.photos ? t("page.kept.photos", { count: k.photos }) : ""].filter(Boolean).join(", ");
+    return [t("erased.tag", { tag: k.tag }), t(`state.${slug(k.state)}`), t("page.kept.since", { day: day(k.since, zone) }), what].join(" · ");
   }
 
   /** @param {Kept[]} going */
