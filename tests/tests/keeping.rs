@@ -138,6 +138,17 @@ async fn what_was_kept_long_enough_goes_when_the_owner_says_so_and_what_is_held_
     // One thing more than one request takes, or an id that is none.
     let twice = json!({"erasure": all["erasure"], "intakes": [all["intakes"][0], all["intakes"][0]]});
     assert_eq!(ines.post(&ines.path(KEPT)).json(&twice).send().await.gist(), "422 not-valid");
+    // Where a request breaks off, what was said to be erased before is gone from the disk too.
+    rule(&ines, json!({"refused": 0})).await.expect(200);
+    let (last, photo) = refused(&mut ravi, "0706").await;
+    let hex = Digest::of(&photo).hex();
+    let originals = shop.server.data().join("shops").join(shop.id.to_string()).join("originals");
+    let on_disk = originals.join(&hex[..2]).join(&hex);
+    assert!(on_disk.exists());
+    let one = |id: Value| json!({"intake": id, "personal": true, "photos": true});
+    let broken = json!({"erasure": owner.uuid(), "intakes": [one(json!(last.id)), one(json!(owner.uuid()))]});
+    assert_eq!(ines.post(&ines.path(KEPT)).json(&broken).send().await.gist(), "404 not-found");
+    assert!(!on_disk.exists(), "the photo is still there");
     assert!(shop.server.stop().success(), "{}", shop.server.log());
     let checked = server::check(shop.server.data());
     assert!(checked.sound, "{}", checked.said);

@@ -24,7 +24,7 @@ use crate::search::Query;
 use crate::words::{self, Catalogue};
 
 /// Most intakes in one erasure.
-const MOST: usize = 50;
+pub(super) const MOST: usize = 50;
 /// Most intakes that are looked at for the same person.
 const CANDIDATES: u32 = 200;
 /// Most free words that are shown as staying.
@@ -258,14 +258,19 @@ pub async fn erase(
     let by = by(&caller);
     let going = app.get_ref().clone();
     let work = async move {
-        let mut intakes = Vec::with_capacity(asked.len());
+        let (mut intakes, mut failed) = (Vec::with_capacity(asked.len()), Ok(()));
         for a in &asked {
-            let index = erasing::say(&going.ledger, a, &by, &|_, _| Ok(())).await;
-            let index = index.map_err(|n| no::problem(n, words))?;
-            intakes.push(ErasedIntake { intake: a.of.intake, index, erasure: a.erasure });
+            match erasing::say(&going.ledger, a, &by, &|_, _| Ok(())).await {
+                Ok(index) => intakes.push(ErasedIntake { intake: a.of.intake, index, erasure: a.erasure }),
+                Err(no) => {
+                    failed = Err(no::problem(no, words));
+                    break;
+                }
+            }
         }
+        // What was said to be erased goes, whatever became of the rest.
         erasing::finish(&going).await.map_err(|e| Problem::busy(words.plain("refused.erasing")).because(e))?;
-        Ok::<_, Problem>(intakes)
+        failed.map(|()| intakes)
     };
     // A caller that goes away stops nothing.
     let intakes = app.background.spawn_on(work, &app.runtime).await.map_err(no::fault)??;
@@ -278,13 +283,17 @@ pub(super) fn by(caller: &Caller) -> By {
     By { author: (caller.staff, caller.device), right: Right { staff: Some(caller.staff), roles } }
 }
 
+/// The caller's own id of an erasure.
+pub(super) fn new_id(erasure: Uuid) -> Result<(), Problem> {
+    let new = erasure.get_version_num() == 7;
+    new.then_some(()).ok_or_else(|| Problem::not_valid("/erasure", "This is a UUID of version 7."))
+}
+
 fn read(shop: Uuid, new: NewErasure) -> Result<Vec<Asked>, Problem> {
     if !WHY.contains(&new.why.as_str()) {
         return Err(Problem::not_valid("/why", format!("This is one of: {}.", WHY.join(", "))));
     }
-    if new.erasure.get_version_num() != 7 {
-        return Err(Problem::not_valid("/erasure", "This is a UUID of version 7."));
-    }
+    new_id(new.erasure)?;
     if new.intakes.is_empty() || new.intakes.len() > MOST {
         return Err(Problem::not_valid("/intakes", format!("1 to {MOST} intakes.")));
     }

@@ -10,7 +10,7 @@ use sqlx::Row as _;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::erasures::by;
+use super::erasures::{MOST, by, new_id};
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
@@ -27,8 +27,6 @@ use crate::words::Catalogue;
 
 /// Intakes that are looked at for one page.
 const PAGE: u32 = 100;
-/// Most intakes erased by one request.
-const MOST: usize = 50;
 /// The setting.
 const KEEP: &str = "keep";
 
@@ -202,9 +200,7 @@ pub async fn erase(
     caller.in_shop(shop)?;
     caller.may(Role::Owner)?;
     app.see_checkpoint(shop, &req).await?;
-    if new.erasure.get_version_num() != 7 {
-        return Err(Problem::not_valid("/erasure", "This is a UUID of version 7."));
-    }
+    new_id(new.erasure)?;
     let named: BTreeSet<Uuid> = new.intakes.iter().map(|k| k.intake).collect();
     if named.is_empty() || new.intakes.len() > MOST || named.len() != new.intakes.len() {
         return Err(Problem::not_valid("/intakes", format!("1 to {MOST} intakes, each once.")));
@@ -212,13 +208,20 @@ pub async fn erase(
     let rules = rules(&app.ledger, shop).await?;
     let (by, going) = (by(&caller), app.get_ref().clone());
     let work = async move {
-        let mut intakes = Vec::with_capacity(new.intakes.len());
+        let (mut intakes, mut failed) = (Vec::with_capacity(new.intakes.len()), Ok(()));
         for one in &new.intakes {
             let of = Whose { shop, intake: one.intake };
-            intakes.push(gone(&going.ledger, of, one, (new.erasure, &by, &rules), words).await?);
+            match gone(&going.ledger, of, one, (new.erasure, &by, &rules), words).await {
+                Ok(done) => intakes.push(done),
+                Err(problem) => {
+                    failed = Err(problem);
+                    break;
+                }
+            }
         }
+        // What was said to be erased goes, whatever became of the rest.
         erasing::finish(&going).await.map_err(|e| Problem::busy(words.plain("refused.erasing")).because(e))?;
-        Ok::<_, Problem>(intakes)
+        failed.map(|()| intakes)
     };
     // A caller that goes away stops nothing.
     let intakes = app.background.spawn_on(work, &app.runtime).await.map_err(no::fault)??;
