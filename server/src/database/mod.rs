@@ -193,6 +193,15 @@ pub async fn writing_rows(pool: &Pool) -> Result<Transaction, sqlx::Error> {
     begin.instrument(step!("database wait")).await
 }
 
+/// Where the log is written through. On SQLite one connection of its own: there is one writer at a time whatever the number of
+/// connections, and one that stays the same still has in memory what it wrote before.
+pub fn writer(pool: &Pool) -> Pool {
+    match Engine::of(pool) {
+        Engine::Sqlite => sqlite::writer(pool),
+        Engine::Postgres => pool.clone(),
+    }
+}
+
 /// What is put after a query whose rows nobody else may change until the transaction ends.
 pub fn lock_read(db: &Connection) -> &'static str {
     match db.backend_name() {

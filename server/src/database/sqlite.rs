@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::{Executor, Row};
@@ -13,6 +14,9 @@ use crate::originals::sync_folder;
 
 /// Takes the write lock at once.
 pub(super) const WRITING: &str = "BEGIN IMMEDIATE";
+
+/// As long as `busy_timeout`.
+const WAIT: Duration = Duration::from_secs(10);
 
 /// What every connection says first. WAL holds for the file, the others for the connection. What is deleted is overwritten: a
 /// person's name is.
@@ -42,6 +46,22 @@ pub(super) async fn open(data: &Path, what: For) -> Result<Pool, StartError> {
     Ok(pool)
 }
 
+/// One connection more to the same file; connected when it is first used. Who holds it holds the write lock, so waiting for either
+/// ends after the same time.
+pub(super) fn writer(of: &Pool) -> Pool {
+    let options = of.connect_options();
+    if options.database_url.as_str().contains(":memory:") {
+        // Another connection would be another database.
+        return of.clone();
+    }
+    pool(1)
+        .acquire_timeout(WAIT)
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .after_connect(|db, _| Box::pin(async move { db.execute(SETTINGS).await.map(|_| ()) }))
+        .connect_lazy_with((*options).clone())
+}
+
 /// A file that is filled once, by one connection, and counts for nothing until it was synced and renamed: no journal.
 pub(super) async fn fresh(path: &Path) -> Result<Pool, StartError> {
     const ONCE: &str = "PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; PRAGMA foreign_keys = ON;";
@@ -60,7 +80,8 @@ fn address(file: &Path) -> Result<AnyConnectOptions, StartError> {
 }
 
 fn pool(connections: u32) -> AnyPoolOptions {
-    AnyPoolOptions::new().max_connections(connections)
+    // A file does not go away as a server does: a connection is not asked first whether it still stands.
+    AnyPoolOptions::new().max_connections(connections).test_before_acquire(false)
 }
 
 /// One in memory, for the tests of a single process.

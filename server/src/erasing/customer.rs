@@ -251,7 +251,7 @@ async fn delete(ledger: &Ledger, db: &mut Connection, of: Whose, line: &Line) ->
         Some(o) => ledger.kind(db, of.shop, &o.what.kind).await?,
         None => None,
     };
-    project::write(db, &left, kind.as_deref()).await?;
+    project::write(db, &left, kind.as_deref(), None).await?;
     erase::mark(db, of.shop, left.last_index.unwrap_or(0)).await?;
     Ok(members)
 }

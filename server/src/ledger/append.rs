@@ -7,7 +7,7 @@
 //! and are serialisable. The head is replaced only where its note is still the one that was read (`seal`): should a lock ever
 //! be lost with its connection, the commit fails with it. Other shops are not waited for.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
 use evidence::digest::Digest;
@@ -21,25 +21,20 @@ use uuid::Uuid;
 
 use super::appender::Job;
 use super::load::{self, Head, broken};
+use super::warm::{self, Nodes, Open, Warm};
 use super::{Answer, Command, Ledger, No, Notice, across, erase, project, repeated};
 use crate::database::{self, Connection, Engine};
 use crate::intake::body::{Body, personal_members};
 use crate::intake::decide::{self, Author, Refusal, Sentence};
 use crate::intake::erasure;
 use crate::intake::kind::LoadedKind;
-use crate::intake::state::{Fact, Intake, Whose};
+use crate::intake::state::{Fact, Whose};
 use crate::originals::Shelf;
 use crate::settings;
 use crate::traces::step;
 
 /// Most rows that one statement writes.
 const ROWS: usize = 100;
-
-/// An intake as the batch knows it.
-pub(super) struct Open {
-    pub intake: Intake,
-    kind: Option<Arc<LoadedKind>>,
-}
 
 /// What a batch carries from command to command.
 pub(super) struct Work {
@@ -50,18 +45,30 @@ pub(super) struct Work {
     now: i64,
     pub intakes: HashMap<Uuid, Open>,
     pub touched: BTreeSet<Uuid>,
-    nodes: HashMap<(u8, u64), Hash>,
+    /// Intakes that commands of this batch are about.
+    used: BTreeSet<Uuid>,
+    /// Ids of commands that were kept before, or in this batch.
+    said: HashSet<Uuid>,
+    nodes: Nodes,
     /// Nodes that this batch adds to the tree.
     fresh: Vec<((u8, u64), Hash)>,
     notices: Vec<Notice>,
     may_leave_open: Option<Value>,
 }
 
+/// A command that the rules allow.
+struct Judged {
+    told: Vec<Sentence>,
+    body: Body,
+    /// The kind it was judged by.
+    kind: Arc<LoadedKind>,
+}
+
 impl Ledger {
     /// Runs one batch and answers every job in it.
-    pub(super) async fn batch(&self, shop: Uuid, jobs: Vec<Job>) {
+    pub(super) async fn batch(&self, shop: Uuid, jobs: Vec<Job>, warm: &mut Warm) {
         let (commands, replies): (Vec<_>, Vec<_>) = jobs.into_iter().map(|j| (j.command, j.reply)).unzip();
-        match self.transaction(shop, commands).await {
+        match self.transaction(shop, commands, warm).await {
             Ok((answers, notices)) => {
                 for (reply, answer) in replies.into_iter().zip(answers) {
                     // A caller that went away finds its entry again by its id.
@@ -87,21 +94,27 @@ impl Ledger {
         &self,
         shop: Uuid,
         commands: Vec<Command>,
+        warm: &mut Warm,
     ) -> Result<(Vec<Result<Answer, No>>, Vec<Notice>), sqlx::Error> {
-        let mut tx = database::writing_rows(&self.inner.pool).await?;
+        let mut tx = database::writing_rows(&self.inner.writer).await?;
         let head = load::head_to_write(&mut tx, shop).instrument(step!("log head wait")).await?;
         let Some(head) = head else {
             return Ok((commands.iter().map(|_| Err(No::NoShop)).collect(), Vec::new()));
         };
         let before = head.note.clone();
+        // Gone if this batch breaks off: the next one reads what it needs.
+        let (nodes, intakes) = warm.begin(&before);
+        let ids: Vec<_> = commands.iter().map(|c| c.said.id).collect();
         let mut work = Work {
             shop,
             signing: self.seeds_of(&before)?,
             head,
             now: self.inner.clock.now(),
-            intakes: HashMap::new(),
+            intakes,
             touched: BTreeSet::new(),
-            nodes: HashMap::new(),
+            used: BTreeSet::new(),
+            said: repeated::among(&mut tx, shop, &ids).await?,
+            nodes,
             fresh: Vec::new(),
             notices: Vec::new(),
             may_leave_open: None,
@@ -113,12 +126,15 @@ impl Ledger {
         if work.notices.is_empty() {
             tx.rollback().await?;
             let note = work.head.note;
+            warm.keep(&note, work.head.size, work.nodes, work.intakes, &work.used);
             return Ok((with_checkpoint(answers, &note), Vec::new()));
         }
         self.seal(&mut tx, &mut work, &before).await?;
         for id in &work.touched {
-            if let Some(open) = work.intakes.get(id) {
-                project::write(&mut tx, &open.intake, open.kind.as_deref()).await?;
+            if let Some(open) = work.intakes.get_mut(id) {
+                let words = project::write(&mut tx, &open.intake, open.kind.as_deref(), open.words.take()).await?;
+                // Another process, of a newer program even, may write the words of an intake anew.
+                open.words = words.filter(|_| Engine::of(self.pool()) == Engine::Sqlite);
             }
         }
         if let Err(e) = tx.commit().await
@@ -127,6 +143,7 @@ impl Ledger {
             return Err(e);
         }
         let note = work.head.note;
+        warm.keep(&note, work.head.size, work.nodes, work.intakes, &work.used);
         Ok((with_checkpoint(answers, &note), work.notices))
     }
 
@@ -160,7 +177,7 @@ impl Ledger {
     /// The outcome of a commit is unknown: read back, never assume. Reading for writing waits until a commit that is still
     /// under way on the other side of a lost connection has ended.
     async fn kept_all_the_same(&self, shop: Uuid, answers: &[Result<Answer, No>]) -> Result<bool, sqlx::Error> {
-        let mut tx = database::writing_rows(&self.inner.pool).await?;
+        let mut tx = database::writing_rows(&self.inner.writer).await?;
         load::head_to_write(&mut tx, shop).await?;
         let Some(first) = answers.iter().flatten().find(|a| a.fresh) else { return Ok(false) };
         let kept = repeated::kept_before(&mut tx, shop, first.id, &first.digest).await?;
@@ -180,7 +197,9 @@ impl Ledger {
             Ok(d) => d,
             Err(e) => return Ok(Err(No::Disclosures(e.to_string()))),
         };
-        if let Some(kept) = repeated::kept_before(db, work.shop, said.id, &digest).await? {
+        if work.said.contains(&said.id)
+            && let Some(kept) = repeated::kept_before(db, work.shop, said.id, &digest).await?
+        {
             return Ok(kept);
         }
         let opens_epoch = said.kind == "epoch-opened" && command.right.staff.is_none();
@@ -194,10 +213,10 @@ impl Ledger {
         let (told, fact) = match said.intake {
             None => (Vec::new(), None),
             Some(id) => match self.judge(db, work, id, &command, &body).await? {
-                Ok((_, body)) if self.bytes_gone(work.shop, &body) => {
+                Ok(judged) if self.bytes_gone(work.shop, &judged.body) => {
                     return Ok(Err(No::Busy("its bytes were taken away; they are sent again".into())));
                 }
-                Ok((told, body)) => (told, Some(body)),
+                Ok(judged) => (judged.told, Some((judged.body, judged.kind))),
                 Err(no) => return Ok(Err(no)),
             },
         };
@@ -222,17 +241,19 @@ impl Ledger {
         let index = work.head.size;
         write_entry(db, work, &entry, &digest, &bytes, &command.disclosures).await?;
         match (said.intake, fact) {
-            (Some(id), Some(body)) => {
+            (Some(id), Some((body, kind))) => {
                 let mark =
                     load::mark(&entry, Some(index), usize::try_from(index).unwrap_or(usize::MAX)).map_err(broken)?;
                 named_files(db, work.shop, id, index, &body).await?;
                 if let Some(open) = work.intakes.get_mut(&id) {
+                    open.kind = Some(kind);
                     if let Body::CustomerErased(b) = &body {
                         // From here on the state is what is left.
                         erase::forget(db, work.shop, id, b.upto, index).await?;
-                        open.intake = load::intake(db, Whose { shop: work.shop, intake: id }).await?;
+                        open.again(db).await?;
                     } else {
                         open.intake.apply(&Fact { mark, body });
+                        open.entries += 1;
                     }
                 }
                 work.touched.insert(id);
@@ -249,11 +270,12 @@ impl Ledger {
             work.signing = signing;
         }
         work.head.log_time = kept.at;
+        work.said.insert(said.id);
         work.notices.push(Notice { shop: work.shop, index, intake: said.intake, kind: said.kind.clone() });
         Ok(Ok(Answer { id: said.id, index, digest, kept, told, checkpoint: String::new(), fresh: true }))
     }
 
-    /// Loads the intake once a batch and lets the pure rules decide.
+    /// Loads the intake where it is not known and lets the pure rules decide.
     async fn judge(
         &self,
         db: &mut Connection,
@@ -261,28 +283,24 @@ impl Ledger {
         id: Uuid,
         command: &Command,
         body: &Map<String, Value>,
-    ) -> Result<Result<(Vec<Sentence>, Body), No>, sqlx::Error> {
+    ) -> Result<Result<Judged, No>, sqlx::Error> {
         let body = match Body::parse(&command.said.kind, command.said.v, body) {
             None => return Ok(Err(No::UnknownVersion)),
             Some(Err(e)) => return Ok(Err(No::Refused(Refusal::NotValid(e)))),
             Some(Ok(body)) => body,
         };
-        if !work.intakes.contains_key(&id) {
-            let intake = load::intake(&mut *db, Whose { shop: work.shop, intake: id }).await?;
-            let kind = match &intake.opened {
-                Some(o) => self.kind(&mut *db, work.shop, &o.what.kind).await?,
-                None => None,
-            };
-            work.intakes.insert(id, Open { intake, kind });
+        work.used.insert(id);
+        let open = warm::open(db, &mut work.intakes, Whose { shop: work.shop, intake: id }).await?;
+        if let (None, Some(opened)) = (&open.kind, &open.intake.opened) {
+            open.kind = self.kind(&mut *db, work.shop, &opened.what.kind).await?;
         }
-        if let Body::Opened(opened) = &body {
-            let kind = self.kind(&mut *db, work.shop, &opened.kind).await?;
-            if kind.is_none() {
-                return Ok(Err(No::Refused(Refusal::Refused(Sentence::plain("refused.kind-unknown")))));
-            }
-            if let Some(open) = work.intakes.get_mut(&id) {
-                open.kind = kind;
-            }
+        // Until it is kept, the intake is not opened by it.
+        let kind = match &body {
+            Body::Opened(opened) => self.kind(&mut *db, work.shop, &opened.kind).await?,
+            _ => open.kind.clone(),
+        };
+        if matches!(body, Body::Opened(_)) && kind.is_none() {
+            return Ok(Err(No::Refused(Refusal::Refused(Sentence::plain("refused.kind-unknown")))));
         }
         // What makes no sense by itself is told before what other intakes say against it.
         if let Err(e) = body.well_formed() {
@@ -305,9 +323,9 @@ impl Ledger {
         let owner = command.right.roles.iter().any(|r| r == "owner");
         let author = Author { staff: command.right.staff, may_leave_open: &patterns, counter, owner };
         let Some(open) = work.intakes.get(&id) else { return Ok(Err(No::NoShop)) };
-        let Some(kind) = &open.kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
+        let Some(kind) = kind else { return Ok(Err(No::Refused(Refusal::NoIntake))) };
         match decide::decide(&kind.kind, &open.intake, &author, command.said.seen, &body) {
-            Ok(told) => Ok(Ok((told, body))),
+            Ok(told) => Ok(Ok(Judged { told, body, kind })),
             Err(refusal) => Ok(Err(No::Refused(refusal))),
         }
     }

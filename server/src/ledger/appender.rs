@@ -7,6 +7,7 @@ use tokio::task::JoinHandle;
 use tracing::Instrument;
 use uuid::Uuid;
 
+use super::warm::Warm;
 use super::{Answer, Command, Ledger, No};
 use crate::traces::step;
 
@@ -47,12 +48,13 @@ impl Appender {
                 }
             });
             let mut batch = Vec::with_capacity(BATCH);
+            let mut warm = Warm::default();
             while waiting.recv_many(&mut batch, BATCH).await > 0 {
                 // Of several that wait, the first one's trace shows the batch.
                 let first = batch.first().map_or_else(tracing::Span::none, |job| job.waits.clone());
                 let step = step!(parent: &first, "ledger batch", commands = batch.len());
                 drop(first);
-                ledger.batch(shop, std::mem::take(&mut batch)).instrument(step).await;
+                ledger.batch(shop, std::mem::take(&mut batch), &mut warm).instrument(step).await;
                 moved.notify_one();
             }
             publisher.abort();

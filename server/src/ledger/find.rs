@@ -333,7 +333,7 @@ impl Ledger {
                     Some(o) => self.kind(&mut tx, shop, &o.what.kind).await?,
                     None => None,
                 };
-                project::write(&mut tx, &intake, kind.as_deref()).await?;
+                project::write(&mut tx, &intake, kind.as_deref(), None).await?;
             }
             project::written(&mut tx, shop).await?;
             tx.commit().await?;

@@ -224,6 +224,19 @@ pub async fn intake(db: &mut Connection, whose: Whose) -> Result<Intake, sqlx::E
     fold(whose, &entries).map_err(broken)
 }
 
+/// The log index of an intake's newest entry; none where it has none.
+///
+/// # Errors
+/// The database's.
+pub async fn last_of(db: &mut Connection, whose: Whose) -> Result<Option<u64>, sqlx::Error> {
+    let last: Option<i64> = sqlx::query_scalar("SELECT MAX(idx) FROM entry WHERE shop = $1 AND intake = $2")
+        .bind(whose.shop.to_string())
+        .bind(whose.intake.to_string())
+        .fetch_one(db)
+        .await?;
+    last.map(|n| u64::try_from(n).map_err(|_| broken("a negative log index"))).transpose()
+}
+
 /// Fetches the tree nodes named.
 ///
 /// # Errors

@@ -16,6 +16,7 @@ pub mod prove;
 mod repeated;
 pub mod start;
 mod tag_lease;
+mod warm;
 
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex};
@@ -155,6 +156,8 @@ pub struct Ledger {
 
 struct Inner {
     pool: database::Pool,
+    /// For the appenders.
+    writer: database::Pool,
     originals: Originals,
     clock: Clock,
     random: Random,
@@ -174,6 +177,7 @@ impl Ledger {
         let (notices, _) = broadcast::channel(4096);
         Ledger {
             inner: Arc::new(Inner {
+                writer: database::writer(&pool),
                 pool,
                 originals,
                 clock,
@@ -291,6 +295,7 @@ impl Ledger {
             herald.abort();
             let _ = herald.await;
         }
+        self.inner.writer.close().await;
         self.inner.pool.close().await;
     }
 }

@@ -168,12 +168,18 @@ pub async fn written(db: &mut Connection, shop: Uuid) -> Result<(), sqlx::Error>
     Ok(())
 }
 
-/// Writes the row and the words of an intake.
+/// Writes the row and the words of an intake. `before`: the words that are there, where they are known. Gives the words that are
+/// there then; none for an intake that is not opened.
 ///
 /// # Errors
 /// The database's.
-pub async fn write(db: &mut Connection, intake: &Intake, kind: Option<&LoadedKind>) -> Result<(), sqlx::Error> {
-    let Some(row) = intake_row(intake, kind) else { return Ok(()) };
+pub async fn write(
+    db: &mut Connection,
+    intake: &Intake,
+    kind: Option<&LoadedKind>,
+    before: Option<BTreeSet<String>>,
+) -> Result<Option<BTreeSet<String>>, sqlx::Error> {
+    let Some(row) = intake_row(intake, kind) else { return Ok(None) };
     let (shop, id) = (intake.whose.shop.to_string(), intake.whose.intake.to_string());
     sqlx::query(
         "INSERT INTO intake (shop, id, tag, state, kind, opened_idx, last_idx, summary) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
@@ -199,12 +205,16 @@ pub async fn write(db: &mut Connection, intake: &Intake, kind: Option<&LoadedKin
             .execute(&mut *db)
             .await?;
     }
-    let before: Vec<String> = sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = $1 AND intake = $2")
-        .bind(&shop)
-        .bind(&id)
-        .fetch_all(&mut *db)
-        .await?;
-    let before: BTreeSet<String> = before.into_iter().collect();
+    let before = match before {
+        Some(words) => words,
+        None => sqlx::query_scalar("SELECT word FROM intake_word WHERE shop = $1 AND intake = $2")
+            .bind(&shop)
+            .bind(&id)
+            .fetch_all(&mut *db)
+            .await?
+            .into_iter()
+            .collect(),
+    };
     let gone: Vec<&String> = before.difference(&row.words).collect();
     for gone in gone.chunks(WORDS) {
         let mut query = database::Builder::new("DELETE FROM intake_word WHERE shop = ");
@@ -238,7 +248,7 @@ pub async fn write(db: &mut Connection, intake: &Intake, kind: Option<&LoadedKin
         query.push(" ON CONFLICT DO NOTHING");
         query.build()?.execute(&mut *db).await?;
     }
-    Ok(())
+    Ok(Some(row.words))
 }
 
 /// Ends a list of words.

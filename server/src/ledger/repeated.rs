@@ -1,5 +1,7 @@
 //! A command that came before: a device whose answer was lost asks again, and hears what it would have heard.
 
+use std::collections::HashSet;
+
 use evidence::digest::Digest;
 use evidence::entry::{Author, Entry};
 use sqlx::Row;
@@ -7,10 +9,27 @@ use uuid::Uuid;
 
 use super::load::{self, Range, broken};
 use super::{Answer, No};
-use crate::database::Connection;
+use crate::database::{self, Connection};
 use crate::intake::body::Body;
 use crate::intake::decide::{self, Sentence};
 use crate::intake::state::Whose;
+
+/// Which of these ids stand for an entry.
+///
+/// # Errors
+/// The database's.
+pub(super) async fn among(db: &mut Connection, shop: Uuid, ids: &[Uuid]) -> Result<HashSet<Uuid>, sqlx::Error> {
+    let mut query = database::Builder::new("SELECT id FROM entry WHERE shop = ");
+    query.push_bind(shop.to_string()).push(" AND id IN (");
+    for (n, id) in ids.iter().enumerate() {
+        query.push(if n == 0 { "" } else { ", " }).push_bind(id.to_string());
+    }
+    query.push(")");
+    let rows = query.build()?.fetch_all(db).await?;
+    rows.iter()
+        .map(|row| row.try_get::<String, _>("id")?.parse().map_err(|_| broken("an entry's id is no UUID")))
+        .collect()
+}
 
 /// The same id again: the same words are the same command; other words are refused.
 ///
