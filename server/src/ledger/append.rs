@@ -19,7 +19,7 @@ use serde_json::{Map, Value};
 use tracing::Instrument;
 use uuid::Uuid;
 
-use super::appender::Job;
+use super::appender::{BATCH, Job, Waiting};
 use super::load::{self, Head, broken};
 use super::warm::{self, Nodes, Open, Warm};
 use super::{Answer, Command, Ledger, No, Notice, across, erase, project, repeated};
@@ -65,12 +65,13 @@ struct Judged {
 }
 
 impl Ledger {
-    /// Runs one batch and answers every job in it.
-    pub(super) async fn batch(&self, shop: Uuid, jobs: Vec<Job>, warm: &mut Warm) {
-        let (commands, replies): (Vec<_>, Vec<_>) = jobs.into_iter().map(|j| (j.command, j.reply)).unzip();
-        match self.transaction(shop, commands, warm).await {
+    /// Runs one batch and answers every job in it, those included that came while it waited for its turn.
+    pub(super) async fn batch(&self, shop: Uuid, mut jobs: Vec<Job>, waiting: &mut Waiting, warm: &mut Warm) {
+        let done = self.transaction(shop, &mut jobs, waiting, warm).await;
+        let replies = jobs.into_iter().map(|job| job.reply);
+        match done {
             Ok((answers, notices)) => {
-                for (reply, answer) in replies.into_iter().zip(answers) {
+                for (reply, answer) in replies.zip(answers) {
                     // A caller that went away finds its entry again by its id.
                     let _ = reply.send(answer);
                 }
@@ -93,18 +94,25 @@ impl Ledger {
     async fn transaction(
         &self,
         shop: Uuid,
-        commands: Vec<Command>,
+        jobs: &mut Vec<Job>,
+        waiting: &mut Waiting,
         warm: &mut Warm,
     ) -> Result<(Vec<Result<Answer, No>>, Vec<Notice>), sqlx::Error> {
         let mut tx = database::writing_rows(&self.inner.writer).await?;
         let head = load::head_to_write(&mut tx, shop).instrument(step!("log head wait")).await?;
         let Some(head) = head else {
-            return Ok((commands.iter().map(|_| Err(No::NoShop)).collect(), Vec::new()));
+            return Ok((jobs.iter().map(|_| Err(No::NoShop)).collect(), Vec::new()));
         };
+        // Where another process wrote, that took a while: whoever came meanwhile needs no turn of their own.
+        while jobs.len() < BATCH
+            && let Ok(job) = waiting.try_recv()
+        {
+            jobs.push(job);
+        }
         let before = head.note.clone();
         // Gone if this batch breaks off: the next one reads what it needs.
         let (nodes, intakes) = warm.begin(&before);
-        let ids: Vec<_> = commands.iter().map(|c| c.said.id).collect();
+        let ids: Vec<_> = jobs.iter().map(|job| job.command.said.id).collect();
         let mut work = Work {
             shop,
             signing: self.seeds_of(&before)?,
@@ -119,9 +127,9 @@ impl Ledger {
             notices: Vec::new(),
             may_leave_open: None,
         };
-        let mut answers = Vec::with_capacity(commands.len());
-        for command in commands {
-            answers.push(self.one(&mut tx, &mut work, command).await?);
+        let mut answers = Vec::with_capacity(jobs.len());
+        for job in &*jobs {
+            answers.push(self.one(&mut tx, &mut work, &job.command).await?);
         }
         if work.notices.is_empty() {
             tx.rollback().await?;
@@ -190,7 +198,7 @@ impl Ledger {
         &self,
         db: &mut Connection,
         work: &mut Work,
-        command: Command,
+        command: &Command,
     ) -> Result<Result<Answer, No>, sqlx::Error> {
         let said = &command.said;
         let digest = match said.digest() {
@@ -206,13 +214,13 @@ impl Ledger {
         if work.head.ahead.is_some() && !opens_epoch {
             return Ok(Err(No::Ahead));
         }
-        let body = match disclosed(&command) {
+        let body = match disclosed(command) {
             Ok(b) => b,
             Err(no) => return Ok(Err(no)),
         };
         let (told, fact) = match said.intake {
             None => (Vec::new(), None),
-            Some(id) => match self.judge(db, work, id, &command, &body).await? {
+            Some(id) => match self.judge(db, work, id, command, &body).await? {
                 Ok(judged) if self.bytes_gone(work.shop, &judged.body) => {
                     return Ok(Err(No::Busy("its bytes were taken away; they are sent again".into())));
                 }
@@ -220,7 +228,7 @@ impl Ledger {
                 Err(no) => return Ok(Err(no)),
             },
         };
-        let signing = match self.signing_after(work, &command) {
+        let signing = match self.signing_after(work, command) {
             Ok(signing) => signing,
             Err(no) => return Ok(Err(no)),
         };

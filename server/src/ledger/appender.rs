@@ -12,9 +12,12 @@ use super::{Answer, Command, Ledger, No};
 use crate::traces::step;
 
 /// Most commands in one transaction.
-const BATCH: usize = 64;
+pub(super) const BATCH: usize = 64;
 /// Most commands waiting; beyond it callers wait, which is what holds a flood back.
 const WAITING: usize = 256;
+
+/// Commands that wait for their turn.
+pub(super) type Waiting = mpsc::Receiver<Job>;
 
 /// One command and where its answer goes.
 pub(super) struct Job {
@@ -54,7 +57,7 @@ impl Appender {
                 let first = batch.first().map_or_else(tracing::Span::none, |job| job.waits.clone());
                 let step = step!(parent: &first, "ledger batch", commands = batch.len());
                 drop(first);
-                ledger.batch(shop, std::mem::take(&mut batch), &mut warm).instrument(step).await;
+                ledger.batch(shop, std::mem::take(&mut batch), &mut waiting, &mut warm).instrument(step).await;
                 moved.notify_one();
             }
             publisher.abort();
