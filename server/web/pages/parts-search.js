@@ -2,7 +2,7 @@
 
 import { ask, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { actLink, field, foot } from "../parts/act.js";
+import { field, footBack } from "../parts/act.js";
 import { band } from "../parts/band.js";
 import { partWords } from "../parts/care-words.js";
 import { h } from "../parts/dom.js";
@@ -28,7 +28,7 @@ export function partsSearch(at) {
             h("h2", null, h("a", { href: `/intake/${p.intake}/part/${p.card.part}` }, `${p.tag} ${p.card.what}`)),
             h("p", { class: "soft" }, partWords(p.card)),
             p.readings.length ? h("ul", { class: "sheet__list" }, p.readings.map((/** @type {any} */ r) => h("li", null, readingWords(r), r.reading === "compression" && r.value ? band(r, here) : null))) : h("p", { class: "soft" }, t("part.no-reading"))))),
-          foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
+          footBack({ words: t("act.desk"), href: "/" }),
         ],
       };
     },

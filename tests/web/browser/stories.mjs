@@ -171,7 +171,7 @@ async function lostScabbard() {
   const id = await fetchFrom("0137");
   // What the bench took out is a line of its own.
   await page.goto(`${address}/intake/${id}/care`);
-  await page.locator("#old-parts summary").click();
+  await page.locator("#note-old-parts").click();
   await page.getByLabel("What was taken out?").fill("fuel filter");
   await pick("What happens to it?", "kept here").click();
   await page.getByLabel("Where does it lie?").fill("tray 4, rack C");
