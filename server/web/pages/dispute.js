@@ -145,7 +145,7 @@ export function dispute(at) {
   /** @param {string} key @param {PhotoFact[]} list */
   function photos(key, list) {
     const shown = list.flatMap((p) => view.photos.find((v) => v.photo === p.photo) ?? []);
-    return shown.length ? h("div", null, h("p", { class: "soft" }, t(key)), h("div", { class: "tiles" }, shown.map((p) => photoTile({
+    return shown.length ? h("div", null, h("p", { class: "soft" }, t(key)), h("div", { class: "tiles tiles--large" }, shown.map((p) => photoTile({
       photo: p, name: photoName(view, p), under: dayAndTime(Date.parse(p.mark.at ?? p.mark.device_at), zone),
       does: () => large({ picture: largeUrl(p.photo), name: photoName(view, p), under: h("div", { class: "stack stack--close" }, clocks({ view, photo: p, history: entries, shop: here }), h("p", { class: "soft mono" }, p.file)) }),
     }))),
