@@ -1,5 +1,6 @@
 // What a page is, and how it comes onto the screen: drawn, drawn again when the record changes, left.
 
+import { isTrouble } from "../core/trouble.js";
 import { language, t } from "../core/words.js";
 import { act, actLink } from "./act.js";
 import { h, put } from "./dom.js";
@@ -57,7 +58,9 @@ export async function open(make, where) {
       mine.page ??= made();
       drawn = await mine.page.draw();
     } catch (error) {
-      drawn = failing(sentenceOf(error), () => mine.again());
+      // Nothing was done that could be sent later: the page alone is not there.
+      const away = isTrouble(error, "device/no-network") || isTrouble(error, "device/too-slow");
+      drawn = failing(away ? t("page.needs-server") : sentenceOf(error), () => mine.again());
     }
     if (current !== mine) return;
     if (first) opening.forEach(clearTimeout);
