@@ -36,7 +36,8 @@ fn between(tell: &Tell<'_>, said: i64, offset: i64, trip: u64) -> String {
         .div_euclid(SECOND)
         .saturating_mul(SECOND);
     let tenths = offset.unsigned_abs().saturating_add(50) / 100;
-    let seconds = if tenths % 10 == 0 { (tenths / 10).to_string() } else { format!("{}.{}", tenths / 10, tenths % 10) };
+    let seconds =
+        if tenths.is_multiple_of(10) { (tenths / 10).to_string() } else { format!("{}.{}", tenths / 10, tenths % 10) };
     let way = tell.w(if offset > 0 { "time.slow" } else { "time.fast" });
     let with = json!({"from": stamp(tell, first), "to": stamp(tell, last), "seconds": seconds, "way": way});
     tell.say(if tenths == 0 { "time.between-right" } else { "time.between" }, &with)
