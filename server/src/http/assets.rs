@@ -31,20 +31,33 @@ pub static BUILD: LazyLock<String> = LazyLock::new(|| {
     hasher.finish().hex()[..16].to_owned()
 });
 
+/// The sheets that every page needs, in the order in which they overrule each other. A phone fetches them as one file: each
+/// file is a journey of its own, and many small ones pack badly.
+const SHEETS: [&str; 9] = ["tokens", "base", "frame", "parts", "photos", "pages", "desk", "machine", "settings"];
+
+/// What they are served as.
+const SHEET: &str = "style/all.css";
+
+fn sheet_name(of: &str) -> String {
+    format!("style/{of}.css")
+}
+
 /// What the app consists of beside its one document, in order.
 static FILES: LazyLock<Vec<String>> = LazyLock::new(|| {
     let beside = ["index.html", "jsconfig.json", "service-worker.js"];
-    let mut names: Vec<String> =
-        Web::iter().map(|n| n.into_owned()).filter(|n| !beside.contains(&n.as_str())).collect();
+    let joined = SHEETS.map(sheet_name);
+    let own = Web::iter().map(|n| n.into_owned()).filter(|n| !beside.contains(&n.as_str()) && !joined.contains(n));
+    let mut names: Vec<String> = own.chain([SHEET.to_owned()]).collect();
     names.sort();
     names
 });
 
-/// Modules as they are served: without comments, which are a third of what a phone would fetch.
+/// Modules and the sheet as they are served: without comments, which are a third of what a phone would fetch.
 static MODULES: LazyLock<BTreeMap<String, String>> = LazyLock::new(|| {
     let modules = FILES.iter().filter(|n| n.ends_with(".js"));
-    let text = |n: &String| Web::get(n).map(|f| without_comments(&String::from_utf8_lossy(&f.data)));
-    modules.filter_map(|n| Some((n.clone(), text(n)?))).collect()
+    let bare = |n: &String| Web::get(n).map(|f| without_comments(&String::from_utf8_lossy(&f.data)));
+    let sheet = SHEETS.map(sheet_name).iter().filter_map(bare).collect();
+    modules.filter_map(|n| Some((n.clone(), bare(n)?))).chain([(SHEET.to_owned(), sheet)]).collect()
 });
 
 /// Every file that shrinks, packed.
@@ -141,9 +154,10 @@ fn media_type(path: &str) -> &'static str {
 
 async fn asset(req: HttpRequest, path: web::Path<(String, String)>) -> Result<HttpResponse, Problem> {
     let (build, path) = path.into_inner();
-    let file = Web::get(&path)
-        .filter(|_| build == *BUILD && path != "jsconfig.json")
-        .ok_or_else(|| Problem::not_found("There is no such file in this build."))?;
+    let missing = || Problem::not_found("There is no such file in this build.");
+    if build != *BUILD || !FILES.contains(&path) {
+        return Err(missing());
+    }
     let mut answer = HttpResponse::Ok();
     answer
         .content_type(media_type(&path))
@@ -153,7 +167,7 @@ async fn asset(req: HttpRequest, path: web::Path<(String, String)>) -> Result<Ht
     }
     Ok(match MODULES.get(&path) {
         Some(text) => answer.body(text.as_str()),
-        None => answer.body(file.data.into_owned()),
+        None => answer.body(Web::get(&path).ok_or_else(missing)?.data.into_owned()),
     })
 }
 
@@ -210,6 +224,23 @@ mod tests {
         let text = "// a\n/** b\n * c */\n/** @type {X} */\nconst a = /** @type {any} */ (b); // d\n\n  /* e */\n  const r = /\\/\\*/;\n/** f */ const g = \"// h\";\n";
         let bare = "const a = /** @type {any} */ (b); // d\n  const r = /\\/\\*/;\n/** f */ const g = \"// h\";\n";
         assert_eq!(without_comments(text), bare);
+    }
+
+    #[test]
+    fn every_sheet_is_in_the_one_that_is_served_and_print_alone_is_apart() {
+        let mut sheets: Vec<String> = Web::iter().map(|n| n.into_owned()).filter(|n| n.ends_with(".css")).collect();
+        let mut named: Vec<String> = SHEETS.map(sheet_name).into_iter().chain(["style/print.css".to_owned()]).collect();
+        sheets.sort();
+        named.sort();
+        assert_eq!(sheets, named);
+        let served: Vec<&String> = FILES.iter().filter(|n| n.ends_with(".css")).collect();
+        assert_eq!(served, [SHEET, "style/print.css"]);
+        let text = &MODULES[SHEET];
+        assert!(
+            text.starts_with(":root {") && text.contains(".machine__head {") && !text.contains("/*"),
+            "{}",
+            &text[..200]
+        );
     }
 
     #[test]

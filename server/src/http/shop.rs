@@ -15,6 +15,7 @@ use super::{no, packed};
 use crate::access::{Caller, Role};
 use crate::app::App;
 use crate::database;
+use crate::ledger::keys::OVERLAP_DAYS;
 use crate::ledger::load;
 use crate::ledger::start::map;
 use crate::ledger::{No, ServerEntry};
@@ -85,6 +86,8 @@ pub struct ShopView {
     /// While an older key signs beside it.
     #[serde(skip_serializing_if = "Option::is_none")]
     both_sign: Option<BothSign>,
+    /// For how many days two keys sign when the key is changed and nothing else is asked for.
+    key_overlap_days: u32,
     /// Its newest signed checkpoint.
     checkpoint: String,
     /// Why writing has stopped, if it has.
@@ -174,6 +177,7 @@ pub async fn shop(
         currency,
         verifier_key: app.ledger.signing_key(*shop, &head).map_err(no::fault)?,
         both_sign: BothSign::of(&app, *shop).await?,
+        key_overlap_days: OVERLAP_DAYS,
         origin,
         checkpoint: head.note,
         stopped: head.ahead.map(|_| super::words_of(&req).plain("refused.history-behind")),

@@ -184,7 +184,7 @@ pub fn open(input: &Input<'_>) -> (Vec<String>, Vec<String>) {
         .collect();
     let later = gaps
         .iter()
-        .filter(|g| g.due != Due::AtCounter && g.gap.starts_with("view:"))
+        .filter(|g| g.due != Due::AtCounter && (g.gap.starts_with("view:") || g.gap.starts_with("reading:")))
         .map(|g| what(input, &g.gap))
         .collect();
     (left, later)

@@ -54,7 +54,7 @@ import * as tags from "./tags.js";
 /**
  * @typedef {{shop: string, staff: string, device: string, roles: string[], name: string}} Session
  * @typedef {{name: string, version: string, api: number, client_minimum?: number, now: string, set_up: boolean, secure: boolean, demo?: boolean}} ServerInfo
- * @typedef {{shop: string, name: string, zone: string, currency: string, origin: string, verifier_key: string, both_sign?: {since: string, until: string}, key_exported: boolean,
+ * @typedef {{shop: string, name: string, zone: string, currency: string, origin: string, verifier_key: string, both_sign?: {since: string, until: string}, key_overlap_days: number, key_exported: boolean,
  *   address: string, public_url?: string, stopped?: string, settings: {[name: string]: any}}} Shop
  *
  * Where a photo's bytes are: the four things a person can be told. `percent` while sending, if known; `problem` when refused.

@@ -21,6 +21,8 @@ import { wordsFor } from "./write.js";
 
 /** How long a list waits for the server before it shows what the device has, milliseconds. */
 const LIST_PATIENCE = 4_000;
+/** And once the server did not answer last time. */
+const LIST_IMPATIENCE = 1_500;
 
 /** Intakes of one page of the list. */
 const PAGE = 50;
@@ -190,7 +192,7 @@ export async function list(ctx, which) {
     do {
       const piece = { ...which, after: json?.next ?? which.after, limit: String(PAGE - rows.length) };
       const query = new URLSearchParams(Object.entries(piece).filter(([, v]) => v !== undefined && v !== ""));
-      ({ json } = await ctx.transport.send("GET", `/v1/shops/${shop}/intakes?${query}`, { patience: LIST_PATIENCE }));
+      ({ json } = await ctx.transport.send("GET", `/v1/shops/${shop}/intakes?${query}`, { patience: ctx.transport.reachable === false ? LIST_IMPATIENCE : LIST_PATIENCE }));
       rows.push(...json.intakes.map((/** @type {any} */ i) => ({ ...i, shop })));
       pieces += 1;
     } while (json.next !== undefined && rows.length < PAGE && pieces < PIECES);

@@ -123,7 +123,8 @@ export class Transport {
   #answer({ response, text }, accept) {
     const type = (response.headers.get("Content-Type") ?? "").split(";")[0].trim().toLowerCase();
     const problem = type === "application/problem+json" ? parse(text) : undefined;
-    if (!response.ok && problem && typeof problem.type === "string") {
+    // A problem of somebody between (`about:blank`, a status phrase in English) says nothing to a person.
+    if (!response.ok && String(problem?.type).startsWith("/problems/")) {
       this.reachable = true;
       throw new Trouble(problemOf(problem, response));
     }

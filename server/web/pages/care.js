@@ -4,7 +4,7 @@
 import { say, session, shop } from "../core/app.js";
 import { limitOf, withinLimit } from "../core/care.js";
 import { t } from "../core/words.js";
-import { act, actLink, foot } from "../parts/act.js";
+import { act, footBack } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { camera } from "../parts/camera.js";
 import { careWords, keptFrom } from "../parts/care-words.js";
@@ -30,6 +30,8 @@ export function care(at) {
   /** @type {IntakeView} */
   let view;
   const again = () => at.again();
+  /** What is being noted, by section: its form is open. @type {Set<string>} */
+  const noting = new Set(at.hash ? [at.hash] : []);
   /** Photos of an incident that is being noted. @type {string[]} */
   let pictured = [];
   const lens = camera(id, ({ photo }) => {
@@ -132,7 +134,7 @@ export function care(at) {
           owner ? part("hold", t("care.hold"), [], h("div", { class: "stack" }, h("p", { class: "soft" }, t("care.hold-means")),
             (custody.hold ? unhold : hold).draw([{ id: "because", words: t("care.ask.because"), most: 400, need: true }]))) : null,
           keep(lens.element),
-          foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
+          footBack({ words: t("act.to-machine"), href: `/machine/${id}` }),
         ],
       };
     },
@@ -145,10 +147,19 @@ export function care(at) {
 
   /** @param {string} key @param {string} name @param {string[]} said @param {Node | null} form @param {boolean} [open] @param {Node | null} [shown] */
   function part(key, name, said, form, open, shown = null) {
-    return h("section", { class: "section", "data-key": key, id: key }, h("h2", null, name),
+    const shut = form && !open && !noting.has(key);
+    return h("section", { class: "section", "data-key": key, id: key },
+      h("div", { class: "section__head" }, h("h2", { id: `${key}-head` }, name),
+        form && !open ? h("button", {
+          type: "button", class: "link noting", id: `note-${key}`, "aria-expanded": String(!shut), "aria-describedby": `${key}-head`,
+          onclick: () => {
+            if (!noting.delete(key)) noting.add(key);
+            return again();
+          },
+        }, t("care.note-one")) : null),
       said.length ? h("ul", { class: "sheet__list" }, said.map((w) => h("li", null, w))) : null,
       shown,
-      open ? form : h("details", { class: "more" }, h("summary", null, t("care.note-one")), form));
+      form ? h("div", { class: "stack", hidden: shut ? true : undefined, "data-key": `noting-${key}` }, form) : null);
   }
 
   /** Covers come off only when what was due before that stands. */

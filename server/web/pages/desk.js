@@ -135,5 +135,5 @@ function rail(name, under, items, tags) {
 /** Asked until it is done: a copy of the log's key kept apart. @param {Shop | null} here */
 function keyPrompt(here) {
   if (!here || here.key_exported || !session()?.roles.includes("owner")) return null;
-  return h("p", { class: "quote" }, t("desk.key"), " ", h("a", { href: "/settings#key" }, t("act.export-key")));
+  return h("p", { class: "quote" }, t("desk.key"), " ", h("a", { class: "link", href: "/settings#key" }, t("act.export-key")));
 }

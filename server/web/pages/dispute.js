@@ -4,7 +4,7 @@
 import { history, say, session, shop } from "../core/app.js";
 import { bearsOn } from "../core/dispute.js";
 import { t, text, valueText } from "../core/words.js";
-import { act, actLink, foot } from "../parts/act.js";
+import { act, footBack } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { careWords } from "../parts/care-words.js";
 import { clocks, howSure } from "../parts/clocks.js";
@@ -77,7 +77,7 @@ export function dispute(at) {
             { id: "outcome", words: t("dispute.ask.outcome"), kind: "pick", choices: choicesOf(["agreed", "not agreed", "withdrawn", "decided elsewhere"], (w) => `dispute.outcome.${w}`), need: true },
             { id: "note", words: t("dispute.ask.note"), kind: "long", most: 4000 },
           ])) : null,
-          foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
+          footBack({ words: t("act.to-machine"), href: `/machine/${id}` }),
         ],
       };
     },
@@ -107,8 +107,9 @@ export function dispute(at) {
     return h("section", { class: "section", "data-key": d.dispute },
       h("h2", null, t("dispute.by", by)),
       h("blockquote", { class: "quote" }, h("p", { class: "told" }, quoted(view, d.text))),
+      sure(d.mark),
       view.state.disputes.points.filter((p) => p.dispute === d.dispute).map(point),
-      ended ? h("p", { role: "status" }, t("dispute.ended", { outcome: t(`dispute.outcome.${slug(ended.outcome)}`), name: nameOf(ended.mark.by) }), ended.note ? ` ${ended.note}` : "") : null);
+      ended ? h("p", { role: "status" }, t("dispute.ended", { outcome: t(`dispute.outcome.${slug(ended.outcome)}`), name: nameOf(ended.mark.by) }), ended.note ? ` ${ended.note}` : "", sure(ended.mark)) : null);
   }
 
   /** One point and what bears on it. @param {PointFact} p */
@@ -127,7 +128,7 @@ export function dispute(at) {
     const money = p.about === "money" ? [...Object.entries(state.arrangements).map(([f, a]) => arrangement(f, a.value)), ...careWords(view, zone).money] : [];
     return h("div", { class: "question", "data-key": p.point },
       h("h3", null, name),
-      h("p", { class: "told" }, quoted(view, p.text)),
+      h("p", { class: "told" }, quoted(view, p.text), sure(p.mark)),
       photos("dispute.received", found.received), photos("dispute.opened", found.opened), photos("dispute.left", found.left),
       facts.length || money.length ? h("ul", { class: "sheet__list" }, facts.map((f) => h("li", null, f.words, sure(f.mark))), money.map((w) => h("li", null, w))) : null,
       h("p", { class: "label" }, t("dispute.times")),
@@ -144,7 +145,7 @@ export function dispute(at) {
   /** @param {string} key @param {PhotoFact[]} list */
   function photos(key, list) {
     const shown = list.flatMap((p) => view.photos.find((v) => v.photo === p.photo) ?? []);
-    return shown.length ? h("div", null, h("p", { class: "soft" }, t(key)), h("div", { class: "tiles" }, shown.map((p) => photoTile({
+    return shown.length ? h("div", null, h("p", { class: "soft" }, t(key)), h("div", { class: "tiles tiles--large" }, shown.map((p) => photoTile({
       photo: p, name: photoName(view, p), under: dayAndTime(Date.parse(p.mark.at ?? p.mark.device_at), zone),
       does: () => large({ picture: largeUrl(p.photo), name: photoName(view, p), under: h("div", { class: "stack stack--close" }, clocks({ view, photo: p, history: entries, shop: here }), h("p", { class: "soft mono" }, p.file)) }),
     }))),

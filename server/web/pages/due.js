@@ -3,7 +3,7 @@
 import { kinds, list, shop, watchList } from "../core/app.js";
 import { dueOf } from "../core/due.js";
 import { t, text } from "../core/words.js";
-import { actLink, field, foot } from "../parts/act.js";
+import { field, footBack } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { hang } from "../parts/hang.js";
 import { freshNames } from "../parts/names.js";
@@ -52,7 +52,7 @@ export function due(at) {
             found.waiting.length ? rail("waiting", t("due.waiting"), found.waiting.map((s) => tag(s))) : null,
             found.no_place.length ? rail("no-place", t("due.no-place"), found.no_place.map((s) => tag(s))) : null),
           found.more ? h("p", { class: "soft" }, t("due.more")) : null,
-          h("div", { class: "desk__foot" }, foot(actLink({ words: t("act.desk"), href: "/", heavy: true }))),
+          h("div", { class: "desk__foot" }, footBack({ words: t("act.desk"), href: "/" })),
         ],
       };
     },

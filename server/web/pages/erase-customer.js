@@ -2,7 +2,7 @@
 
 import { ask, session, shop } from "../core/app.js";
 import { t, text } from "../core/words.js";
-import { act, actLink, field, foot, picks, toggle } from "../parts/act.js";
+import { act, actLink, field, foot, footBack, picks, toggle } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { slug } from "../parts/facts.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
@@ -154,7 +154,7 @@ export function eraseCustomer(at) {
         actLink({ words: t("act.open-erasure-receipt"), href: base }),
         act({ words: t("act.share-receipt"), does: async () => shareReceipt(await file()) }),
         act({ words: t("act.save-receipt"), does: async () => save(await file()) })),
-      foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
+      footBack({ words: t("act.to-machine"), href: `/machine/${id}` }),
     ];
   }
 }

@@ -26,7 +26,7 @@ export function erasePhoto(at) {
           head(view),
           h("h1", null, t("page.erase.title")),
           ...meanwhile(view),
-          may ? h("div", { class: "thumbs" }, h("span", { class: "thumb" }, picture(photo, name))) : null,
+          may ? h("div", { class: "thumbs" }, h("span", { class: "thumb thumb--whole" }, picture(photo, name, "large"))) : null,
           h("p", null, t(may ? "page.erase.words" : "page.erase.may-not", { photo: name })),
           may ? field({ id: "because", words: t("page.erase.because"), input: { maxlength: "400" } }) : null,
           foot(

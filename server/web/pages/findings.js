@@ -4,7 +4,7 @@
 import { say, shop } from "../core/app.js";
 import { goneOf } from "../core/fold.js";
 import { t, text } from "../core/words.js";
-import { act, actLink, foot } from "../parts/act.js";
+import { act, footBack } from "../parts/act.js";
 import { askedForm, only } from "../parts/asked-form.js";
 import { camera } from "../parts/camera.js";
 import { careWords, keptFrom } from "../parts/care-words.js";
@@ -82,7 +82,7 @@ export function findings(at) {
               { id: "text", words: t("care.ask.opinion"), kind: "long" },
             ])) : null,
           keep(lens.element),
-          foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
+          footBack({ words: t("act.to-machine"), href: `/machine/${id}` }),
         ],
       };
     },

@@ -3,7 +3,7 @@
 
 import { say, session, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { act, actLink, field, foot, picks } from "../parts/act.js";
+import { act, actLink, field, foot, footBack, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { foundWords, slug } from "../parts/facts.js";
 import { onward as onwardIcon, paper } from "../parts/icons.js";
@@ -48,9 +48,7 @@ export function found(at) {
             field({ id: "answer-note", words: t("page.found.note"), input: { maxlength: "1000" } }),
             picks({ name: t("page.found.owner"), choices: ANSWERS.map((a) => ({ id: a, words: t(`page.answered.${slug(a)}`) })), does: answered })) : null,
           actLink({ words: t("act.open-list"), href: `/v1/shops/${session()?.shop}/intakes/${id}/receipt`, icon: paper() }),
-          foot(waits
-            ? actLink({ words: t("act.desk"), href: "/", heavy: true })
-            : actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon(), heavy: true })),
+          waits ? footBack({ words: t("act.desk"), href: "/" }) : foot(actLink({ words: t("act.go-on"), href: `/intake/${id}`, icon: onwardIcon(), heavy: true })),
         ],
       };
     },

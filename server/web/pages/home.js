@@ -5,7 +5,7 @@ import { languages, say, session, shop, showHandBack, wordsIn } from "../core/ap
 import { newestOf } from "../core/fold.js";
 import { homeCheck, homeLines, homePhotos, homeSheet, homeViews, leftOf, oldPart } from "../core/hand-back.js";
 import { spoken, spokenIn, t, text, valueText } from "../core/words.js";
-import { act, actLink, foot, picks } from "../parts/act.js";
+import { act, actLink, foot, footBack, picks } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { camera } from "../parts/camera.js";
 import { compareAll } from "../parts/compare-all.js";
@@ -53,7 +53,7 @@ export function home(at) {
     lost = "";
   } });
   const open = askedForm({ id: "leave", submit: t("act.leave-open-now"), again, does: (g) => say(id, "left-open", only(g, ["gap", "reason"])) });
-  const refusing = askedForm({ id: "unsigned", submit: t("act.not-signing-because"), again, does: (g) => show({ how: "not now", because: g.because }) });
+  const refusing = askedForm({ id: "unsigned", submit: () => t("act.not-signing-because"), again, does: (g) => show({ how: "not now", because: g.because }) });
 
   return {
     watch: watching(id),
@@ -81,7 +81,7 @@ export function home(at) {
           section("views", t("home.views"), [
             h("p", { class: "soft" }, t("home.ghost-means")),
             all.bar(homeViews(kind, state).flatMap((v) => pairOf(v) ?? [])),
-            h("div", { class: "tiles tiles--two" }, homeViews(kind, state).map((v) => tile(v))),
+            h("div", { class: "tiles tiles--two" }, homeViews(kind, state).map((v) => tile(v, homeViews(kind, state).find((w) => !leftOf(state, w.id))?.id === v.id))),
             ...checked.left_open.map((l) => h("p", null, t("page.left-open", { what: gapWords(l), reason: l.reason, name: nameOf(l.by) }))),
             done || rest.every((g) => !g.gap.startsWith("left-view:")) ? null : h("details", { class: "more" }, h("summary", null, t("page.bench.leave")),
               open.draw([
@@ -96,7 +96,7 @@ export function home(at) {
           section("trial", t("home.trial"), [
             state.home.trial ? h("p", null, t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })) : null,
             // Never indoors: 16 CFR 1407. Auger and impeller may move after the engine stops: CPSC. Start as in 29 CFR 1910.266(e)(2).
-            h("p", { class: "foot__caution" }, t("caution.trial")),
+            done ? null : h("p", { class: "foot__caution" }, t("caution.trial")),
             done ? null : folded(state.home.trial !== undefined, trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }])),
           ]),
           Object.keys(state.custody.quarantine).length ? section("told", t("home.told"), [
@@ -114,10 +114,12 @@ export function home(at) {
           ]),
           done ? null : signed(rest, signing, spokenThere ?? spoken(), tongues),
           keep(lens.element),
-          done ? foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })) : foot(act({
+          done ? footBack({ words: t("act.to-machine"), href: `/machine/${id}` }) : foot(act({
             words: t("home.say.hand-back"), heavy: true, id: "hand-back", off: gaps.length ? t("home.still-open", { count: gaps.length }) : undefined,
             does: () => say(id, "handed-back", {}),
-          }), h("a", { class: "link", href: `/machine/${id}` }, t("act.to-machine"))),
+          }), h("div", { class: "row" },
+            rest[0] ? h("a", { class: "link link--gaps", href: `#${where(rest[0])}` }, t("page.gaps.count", { count: rest.length })) : null,
+            h("a", { class: "link", href: `/machine/${id}` }, t("act.to-machine")))),
         ],
       };
     },
@@ -145,13 +147,13 @@ export function home(at) {
     return group === "left-view" ? named(view.kind?.view, first) : valueText(g);
   }
 
-  /** One view: as it came, behind; as it goes, in front. @param {View} v */
-  function tile(v) {
+  /** One view: as it came, behind; as it goes, in front. @param {View} v @param {boolean} next the first that is not photographed yet */
+  function tile(v, next) {
     const [came, goes] = [newestOf(view.state, v.id), leftOf(view.state, v.id)];
     const name = text(v.name);
     const pair = pairOf(v);
     return h("div", { class: "stack stack--close", "data-key": v.id }, h("button", {
-      type: "button", class: "tile", "data-look": goes ? "taken" : "next", id: `left-${v.id}`,
+      type: "button", class: "tile", "data-look": goes ? "taken" : next ? "next" : "missing", id: `left-${v.id}`,
       onclick: () => view.state.state === "in care" && lens.shoot({ view: v.id, stage: "left" }),
     },
     h("span", { class: "tile__picture pairing" },
@@ -222,18 +224,21 @@ export function home(at) {
     return section("signing", t("home.sign"), [
       how.draw(all, words.language),
       shown ? h("p", { class: "fault" }, t("page.sheet.stale")) : null,
-      spokenIn(words, () => h("article", { class: "paper", lang: words.language }, h("div", { class: "stack" },
+      spokenIn(words, () => {
+        // Taken in the words it is shown in: a tap comes later, when the device speaks its own again.
+        const signFirst = t("page.sheet.sign-first");
+        return h("article", { class: "paper", lang: words.language }, h("div", { class: "stack" },
         h("ul", { class: "sheet__list" }, listed().map((w) => h("li", null, w))),
         reader ? h("p", null, t("page.sheet.read-by", { name: reader })) : null,
         h("hr", { class: "perforation" }),
         h("p", null, t("home.what-you-sign")),
         keep(signature.element),
         drawn ? h("button", { type: "button", class: "link", onclick: () => signature.wipe() }, t("act.wipe")) : null,
-        act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : t("page.sheet.sign-first"), does: () => {
+        act({ words: t("act.sign"), icon: pen(), id: "sign", off: drawn ? undefined : signFirst, does: () => {
           const strokes = signature.strokes();
-          return strokes ? show({ how: "signed", strokes }) : notice(t("page.sheet.sign-first"));
-        } })))),
-      h("details", { class: "more" }, h("summary", null, t("act.not-signing")), refusing.draw([{ id: "because", words: t("page.sheet.other-reason"), most: 400, need: true }])),
+          return strokes ? show({ how: "signed", strokes }) : notice(signFirst);
+        } }),
+        h("details", { class: "more", "data-key": "not-signing" }, h("summary", null, t("act.not-signing")), refusing.draw([{ id: "because", words: t("page.sheet.other-reason"), most: 400, need: true }])))); }),
     ]);
   }
 

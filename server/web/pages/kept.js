@@ -2,7 +2,7 @@
 
 import { ask, session, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { act, actLink, field, foot, toggle } from "../parts/act.js";
+import { act, actLink, field, footBack, toggle } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { slug } from "../parts/facts.js";
 import { newId } from "../parts/new-id.js";
@@ -49,7 +49,7 @@ export function kept(at) {
         content: [
           h("h1", null, t("page.kept.title")),
           ...(owner ? [h("p", null, t("page.kept.words")), finished(), ...listed(zone)] : [h("p", null, t("refused.owner-erases-customer"))]),
-          foot(actLink({ words: t("act.settings"), href: "/settings#keep", heavy: true })),
+          footBack({ words: t("act.settings"), href: "/settings#keep" }),
         ],
       };
     },

@@ -4,7 +4,7 @@
 import { ask, session } from "../core/app.js";
 import { asked } from "../core/example.js";
 import { t, text } from "../core/words.js";
-import { act, actLink, foot } from "../parts/act.js";
+import { act, foot, footBack } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { attempt, notice, say } from "../parts/notice.js";
 import { drawing } from "../parts/picture.js";
@@ -81,7 +81,7 @@ export function kindsPage(at) {
                 ? act({ words: t("kinds.retire-now", { kind: name }), mark: true, does: async () => ((sure = ""), await ask("DELETE", `/kinds/${hex(k.digest)}`), at.again()) })
                 : act({ words: t("kinds.retire"), does: () => ((sure = k.digest), at.again()) }))));
       })),
-      foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
+      footBack({ words: t("act.desk"), href: "/" }),
     ];
   }
 

@@ -2,7 +2,7 @@
 
 import { languages, session, useLanguage } from "../core/app.js";
 import { language as spokenHere, t } from "../core/words.js";
-import { actLink, foot, picks } from "../parts/act.js";
+import { footBack, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
@@ -19,7 +19,7 @@ export function language(at) {
           h("h1", null, t("page.language.title")),
           h("p", { class: "soft" }, t("page.language.words")),
           languagePicks({ name: t("page.language.title"), all, chosen: spokenHere(), does: choose }),
-          foot(actLink({ words: t(session() ? "act.desk" : "act.sign-in"), href: back, heavy: true })),
+          footBack({ words: t(session() ? "act.desk" : "act.sign-in"), href: back }),
         ],
       };
     },

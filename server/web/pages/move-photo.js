@@ -38,7 +38,7 @@ export function movePhotoPage(at) {
           h("h1", null, t("page.move.title")),
           ...meanwhile(view),
           h("p", null, t("page.move.words", { photo: name })),
-          h("div", { class: "thumbs" }, h("span", { class: "thumb" }, picture(photo, name))),
+          h("div", { class: "thumbs" }, h("span", { class: "thumb thumb--whole" }, picture(photo, name, "large"))),
           h("section", { class: "section" },
             h("h2", null, t("page.move.to")),
             machines.length ? picks({

@@ -4,7 +4,7 @@
 import { say, session, shop } from "../core/app.js";
 import { ABOUT, AFTER, BEFORE, disagreements, missing, until } from "../core/part.js";
 import { t, valueText } from "../core/words.js";
-import { act, actLink, foot } from "../parts/act.js";
+import { actLink, footBack } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { band } from "../parts/band.js";
 import { camera } from "../parts/camera.js";
@@ -102,7 +102,7 @@ export function part(at) {
             open.length ? h("details", { class: "more" }, h("summary", null, t("part.say.ended")), ended.draw([which(), { id: "outcome", words: t("part.ask.outcome"), kind: "pick", choices: choicesOf(["replaced", "refunded", "refused", "let go", "something else"], (w) => `part.outcome.${w}`), need: true }, { id: "note", words: t("part.ask.their-words"), kind: "long" }])) : null,
           ]),
           keep(lens.element),
-          foot(actLink({ words: t("part.all"), href: `/intake/${id}/parts`, heavy: true })),
+          footBack({ words: t("part.all"), href: `/intake/${id}/parts` }),
         ],
       };
     },

@@ -2,7 +2,7 @@
 
 import { ask, shop } from "../core/app.js";
 import { t } from "../core/words.js";
-import { actLink, field, foot } from "../parts/act.js";
+import { field, footBack } from "../parts/act.js";
 import { band } from "../parts/band.js";
 import { partWords } from "../parts/care-words.js";
 import { h } from "../parts/dom.js";
@@ -25,10 +25,10 @@ export function partsSearch(at) {
           q && found.parts.length === 0 ? h("p", { class: "empty", role: "status" }, t("part.search-none")) : null,
           found.parts.length ? h("p", { role: "status" }, t("part.search-found", { count: found.parts.length })) : null,
           h("div", { class: "side-by-side" }, found.parts.map((/** @type {any} */ p) => h("section", { class: "question", "data-key": p.card.part },
-            h("h2", null, h("a", { href: `/intake/${p.intake}/part/${p.card.part}` }, `${p.tag} ${p.card.what}`)),
+            h("h2", null, h("a", { class: "link", href: `/intake/${p.intake}/part/${p.card.part}` }, `${p.tag} ${p.card.what}`)),
             h("p", { class: "soft" }, partWords(p.card)),
             p.readings.length ? h("ul", { class: "sheet__list" }, p.readings.map((/** @type {any} */ r) => h("li", null, readingWords(r), r.reading === "compression" && r.value ? band(r, here) : null))) : h("p", { class: "soft" }, t("part.no-reading"))))),
-          foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
+          footBack({ words: t("act.desk"), href: "/" }),
         ],
       };
     },

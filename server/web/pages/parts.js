@@ -3,7 +3,7 @@
 import { say } from "../core/app.js";
 import { disagreements } from "../core/part.js";
 import { t, valueText } from "../core/words.js";
-import { actLink, foot } from "../parts/act.js";
+import { footBack } from "../parts/act.js";
 import { askedForm, choicesOf, only } from "../parts/asked-form.js";
 import { partWords } from "../parts/care-words.js";
 import { h } from "../parts/dom.js";
@@ -40,7 +40,7 @@ export function parts(at) {
               { id: "origin", words: t("part.ask.origin"), kind: "pick", choices: choicesOf(["in it when it came", "bought by us", "brought by the customer"], (w) => `part.origin.${w}`), need: true },
             ])) : null,
           h("p", null, h("a", { class: "link", href: "/parts" }, t("part.search"))),
-          foot(actLink({ words: t("act.to-machine"), href: `/machine/${id}`, heavy: true })),
+          footBack({ words: t("act.to-machine"), href: `/machine/${id}` }),
         ],
       };
     },

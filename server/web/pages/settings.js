@@ -3,7 +3,7 @@
 import { ask, session } from "../core/app.js";
 import { number, PRESSURE } from "../core/reading.js";
 import { t } from "../core/words.js";
-import { act, actLink, field, foot, picks } from "../parts/act.js";
+import { act, actLink, field, footBack, picks } from "../parts/act.js";
 import { askedForm, choicesOf } from "../parts/asked-form.js";
 import { h } from "../parts/dom.js";
 import { digits, readMoney, typedMoney } from "../parts/money.js";
@@ -17,8 +17,6 @@ const GROUPS = ["view:*", "view:machine-plate", "question:*", "line-photo:*", "r
 const ROLES = ["counter", "bench"];
 /** What has a rule of its own for how long it is kept. */
 const KEEP = ["personal", "photos", "refused", "disputed"];
-/** For how many days two keys sign. */
-const BOTH_DAYS = 30;
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function settings(at) {
@@ -30,7 +28,7 @@ export function settings(at) {
 
   const changing = askedForm({
     id: "key-change", submit: t("act.change-key"), again: () => at.again(), does: async (g) => {
-      await ask("POST", "/key-rotation", { json: { because: g.because, overlap_days: g.old === "both" ? BOTH_DAYS : 0 } });
+      await ask("POST", "/key-rotation", { json: { because: g.because, ...(g.old === "gone" ? { overlap_days: 0 } : {}) } });
       say(t("page.settings.key-changed"));
     },
   });
@@ -61,7 +59,7 @@ export function settings(at) {
           placeList(s, change), usual(currency), terms(), leaving(), limit(), clocks(), owner ? keeping() : null, readings(), stamps && outside(stamps.json, here?.zone ?? "UTC"), seen && witnesses(seen.json, here?.zone ?? "UTC"), reread && originals(reread.json, here?.zone ?? "UTC"),
           here?.key_exported ? key() : null,
           here && owner ? keyChange(here) : null,
-          foot(actLink({ words: t("act.desk"), href: "/", heavy: true })),
+          footBack({ words: t("act.desk"), href: "/" }),
         ],
       };
     },
@@ -89,7 +87,7 @@ export function settings(at) {
       both ? h("p", null, t("page.settings.key-both", { since: when(both.since), until: when(both.until) })) : h("p", { class: "soft" }, t("page.settings.key-change-words")),
       both ? null : changing.draw([
         { id: "because", words: t("page.settings.key-because"), most: 500, need: true },
-        { id: "old", words: t("page.settings.key-old"), kind: "pick", need: true, choices: [{ id: "both", words: t("page.settings.key-old.both", { days: BOTH_DAYS }) }, { id: "gone", words: t("page.settings.key-old.gone") }] },
+        { id: "old", words: t("page.settings.key-old"), kind: "pick", need: true, choices: [{ id: "both", words: t("page.settings.key-old.both", { days: here.key_overlap_days }) }, { id: "gone", words: t("page.settings.key-old.gone") }] },
       ]));
   }
 

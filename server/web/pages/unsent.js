@@ -11,13 +11,18 @@ import { thisPhone } from "../parts/this-phone.js";
 
 /** @import {QueueItem} from "../core/app.js" */
 
-/** @param {import("../parts/page.js").At} _at @returns {import("../parts/page.js").Page} */
-export function unsent(_at) {
+/** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
+export function unsent(at) {
+  /** Tags by intake, once they are known: nothing here waits for them. @type {Map<string, string>} */
+  let tags = new Map();
+  list().then(({ items }) => {
+    tags = new Map(items.map((s) => [s.id, s.tag]));
+    return at.again();
+  }).catch(() => {});
   return {
     watch: (again) => [watchQueue(again), watchDevice(again)],
     async draw() {
-      const [q, known, phone] = await Promise.all([queueSummary(), list().catch(() => ({ items: [] })), device()]);
-      const tags = new Map(known.items.map((s) => [s.id, s.tag]));
+      const [q, phone] = await Promise.all([queueSummary(), device()]);
       const order = { refused: 0, sending: 1, waiting: 2 };
       const items = [...q.items].sort((a, b) => order[a.state] - order[b.state]);
       return {

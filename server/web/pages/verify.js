@@ -46,6 +46,8 @@ export function verify(at) {
     items = found;
     said = found ? "" : t("verify.code.archive-unread");
     await at.again();
+    // On a phone what was found lies under the foot: it is what was asked for.
+    document.getElementById("verify-worst")?.scrollIntoView({ block: "center" });
   }
 
   /** @param {string} id @param {string} words @param {string} accept @param {(file: File | null) => void} take */

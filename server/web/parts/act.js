@@ -73,6 +73,11 @@ export function foot(...children) {
   return h("div", { class: "foot" }, ...children);
 }
 
+/** The foot of a page whose own acts stand in it: only the way back. @param {{ words: string, href: string }} what */
+export function footBack(what) {
+  return h("div", { class: "foot foot--back" }, actLink(what));
+}
+
 /**
  * A labelled field. Return moves to the next field of the page, so that one hand can fill it.
  * @param {{ id: string, words: string, value?: string, hint?: string, long?: boolean, input?: Record<string, unknown>, onchange?: (value: string) => unknown, fault?: string }} what

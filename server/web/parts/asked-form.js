@@ -23,7 +23,8 @@ const INPUTS = {
 };
 
 /**
- * @param {{ id: string, submit: string, heavy?: boolean, again: () => unknown, currency?: () => string, does: (given: Given) => unknown }} what
+ * `submit`: the button's words; a function where they are in the language that is spoken when it is drawn.
+ * @param {{ id: string, submit: string | (() => string), heavy?: boolean, again: () => unknown, currency?: () => string, does: (given: Given) => unknown }} what
  */
 export function askedForm({ id, submit, heavy, again, currency = () => "EUR", does }) {
   /** @type {Given} */
@@ -82,7 +83,7 @@ export function askedForm({ id, submit, heavy, again, currency = () => "EUR", do
     if (a.kind === "pick") {
       return h("div", { class: "field", "data-key": name(a), id: name(a) }, h("p", { class: "label" }, a.words),
         picks({
-          name: a.words, three: (a.choices ?? []).length > 2 && (a.choices ?? []).every((c) => c.words.length <= 10), chosen: picked[a.id], choices: a.choices ?? [],
+          name: a.words, three: (a.choices ?? []).length % 3 === 0 && (a.choices ?? []).every((c) => c.words.length <= 10), chosen: picked[a.id], choices: a.choices ?? [],
           does: (choice) => {
             picked[a.id] = choice;
             since.add(a.id);
@@ -101,7 +102,7 @@ export function askedForm({ id, submit, heavy, again, currency = () => "EUR", do
       const folds = [...new Set(asks.flatMap((a) => a.more ?? []))];
       return h("div", { class: "stack stack--close", "data-key": `form-${id}` }, asks.filter((a) => !a.more).map(one),
         folds.map((name) => h("details", { class: "more", "data-key": `fold-${name}` }, h("summary", null, name), h("div", { class: "stack stack--close" }, asks.filter((a) => a.more === name).map(one)))),
-        act({ words: submit, heavy, id: `${id}-say`, does: send }));
+        act({ words: typeof submit === "function" ? submit() : submit, heavy, id: `${id}-say`, does: send }));
     },
     /** Sets a pick, e.g. from a page's address. @param {string} of @param {string} choice */
     pick(of, choice) {

@@ -22,7 +22,8 @@ export async function large({ picture, film, name, under, acts = [] }) {
   const dialog = /** @type {HTMLDialogElement} */ (h("dialog", { class: "large", "aria-label": name },
     img, none, ...(player ? [player] : []),
     h("div", { class: "stack stack--close" }, h("h2", null, name), under ? h("div", null, under) : null),
-    h("div", { class: "row" }, ...acts, act({ words: t("act.close"), icon: close(), does: shut }))));
+    acts.length ? h("div", { class: "row" }, ...acts) : null,
+    h("div", { class: "row large__shut" }, act({ words: t("act.close"), icon: close(), does: shut }))));
   dialog.addEventListener("close", () => dialog.remove());
   dialog.addEventListener("click", (e) => {
     if (e.target instanceof Element && e.target.closest("[data-shuts]")) shut();

@@ -1,5 +1,6 @@
 // What a page is, and how it comes onto the screen: drawn, drawn again when the record changes, left.
 
+import { isTrouble } from "../core/trouble.js";
 import { language, t } from "../core/words.js";
 import { act, actLink } from "./act.js";
 import { h, put } from "./dom.js";
@@ -15,6 +16,8 @@ import { once } from "./once.js";
 
 /** How long a page may take before it says that it is opening, milliseconds. */
 const PATIENCE = 200;
+/** And before it says that the signal is poor, and offers the way back. */
+const LONG = 3_000;
 
 /** @type {{ page: Page, stops: (() => void)[], again: () => Promise<void> } | null} */
 let current = null;
@@ -35,7 +38,7 @@ export async function open(make, where) {
   current = mine;
   main.setAttribute("aria-busy", "true");
   // What came with the document stays on the screen until the page is drawn over it.
-  const opening = setTimeout(() => current === mine && !early(main) && show(main, { title: t("page.opening"), content: waiting() }, true), PATIENCE);
+  const opening = [false, true].map((long) => setTimeout(() => current === mine && !early(main) && show(main, { title: t("page.opening"), content: waiting(long) }, true), long ? LONG : PATIENCE));
 
   let drawnOnce = false;
   let changed = false;
@@ -55,10 +58,12 @@ export async function open(make, where) {
       mine.page ??= made();
       drawn = await mine.page.draw();
     } catch (error) {
-      drawn = failing(sentenceOf(error), () => mine.again());
+      // Nothing was done that could be sent later: the page alone is not there.
+      const away = isTrouble(error, "device/no-network") || isTrouble(error, "device/too-slow");
+      drawn = failing(away ? t("page.needs-server") : sentenceOf(error), () => mine.again());
     }
     if (current !== mine) return;
-    if (first) clearTimeout(opening);
+    if (first) opening.forEach(clearTimeout);
     show(main, drawn, first);
     if (first) arrive(main, drawn, where.hash);
   }
@@ -111,8 +116,9 @@ function arrive(main, { focus }, hash) {
   }
 }
 
-function waiting() {
-  return h("p", { class: "empty", role: "status" }, t("page.opening"));
+/** @param {boolean} long */
+function waiting(long) {
+  return [h("p", { class: "empty", role: "status" }, t(long ? "page.opening-long" : "page.opening")), long ? h("div", { class: "row" }, actLink({ words: t("act.desk"), href: "/" })) : null];
 }
 
 /** @param {string} sentence @param {() => unknown} again @returns {Drawn} */

@@ -15,7 +15,7 @@ function ask(photo, size) {
   const key = `${photo}/${size}`;
   if (asked.has(key)) return;
   asked.add(key);
-  photoUrl(photo, size).then((url) => {
+  (size === "large" ? largeUrl(photo) : photoUrl(photo, size)).then((url) => {
     if (!url || known.get(key) === url) return;
     known.set(key, url);
     redraw();

@@ -88,7 +88,7 @@ try {
   await page.locator("#open-up[aria-disabled]").waitFor();
   await says(/due before it is opened/);
   await run.look(page, "bench-care");
-  await page.locator("#quarantine summary").click();
+  await page.locator("#note-quarantine").click();
   await pick("Keep it from", "do not start").click();
   await page.getByLabel("Why, as on the red tag").fill("fuel leak at the tank");
   await page.locator("#quarantine-say").click();

@@ -4,51 +4,16 @@
 //
 //   node browser/intake.mjs ADDRESS SIGN_IN PASSWORD PICTURES_DIR [SHOTS_DIR]
 
-import { mkdirSync, readFileSync, readdirSync } from "node:fs";
-import { createRequire } from "node:module";
-import { join } from "node:path";
-import { chromium } from "playwright-core";
+import { DESK, PHONE, begin, cameraFiles, sign, shootAll } from "./lib.mjs";
 
 const [address, signIn, password, pictures, shots] = process.argv.slice(2);
-const files = readdirSync(pictures).filter((f) => f.endsWith(".jpg")).sort().map((f) => join(pictures, f));
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-});
-const faults = [];
-/** @param {{width: number, height: number}} viewport */
-async function someone(viewport) {
-  // Each with a store and a session of their own, as two devices have.
-  const context = await browser.newContext({ viewport, hasTouch: viewport.width < 600, ignoreHTTPSErrors: true, reducedMotion: "reduce" });
-  const page = await context.newPage();
-  page.setDefaultTimeout(45_000);
-  page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
-  page.on("console", (m) => m.type() === "error" && faults.push(`console: ${m.text()}`));
-  return page;
-}
-const desk = await someone({ width: 1280, height: 800 });
-const page = await someone({ width: 390, height: 844 });
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-
-let taps = 0;
-const told = [];
-/** @param {import("playwright-core").Locator} what @param {string} why */
-async function tap(what, why) {
-  await what.click();
-  taps += 1;
-  told.push(`${String(taps).padStart(2)}  ${why}`);
-}
-let picture = 0;
-/** Looks at a page: axe-core, and a screenshot where somebody wants to see it. */
-async function shot(name, of = page) {
-  await of.evaluate(axe);
-  const found = await of.evaluate(() => /** @type {any} */ (window).axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"] }));
-  for (const v of found.violations) faults.push(`axe, ${name}: ${v.id}: ${v.help}: ${v.nodes.slice(0, 3).map((n) => n.target.join(" ")).join(", ")}`);
-  if (!shots) return;
-  mkdirSync(shots, { recursive: true });
-  picture += 1;
-  await of.screenshot({ path: join(shots, `${String(picture).padStart(2, "0")}-${name}.png`), fullPage: true });
-}
+const files = cameraFiles(pictures);
+const run = await begin({ shots });
+const { faults, tap } = run;
+const desk = await run.someone(DESK);
+const page = await run.someone(PHONE);
+/** Looks at a page: the phone's, unless another is named. @param {string} name @param {import("playwright-core").Page} [of] */
+const shot = (name, of = page) => run.look(of, name);
 const button = (name, exact = false) => page.getByRole("button", { name, exact });
 const link = (name) => page.getByRole("link", { name });
 /** The one heavy button of a page that leads on. */
@@ -79,19 +44,10 @@ try {
   await shot("tag");
   await tap(button(/next free/), "the next free tag");
 
-  for (let i = 0; i < 6; i += 1) {
-    const shoot = page.locator("#shoot");
-    await shoot.waitFor();
-    const name = (await shoot.innerText()).trim();
-    if (i === 0) await shot("shots-first");
-    const chooser = page.waitForEvent("filechooser");
-    await tap(shoot, name);
-    await (await chooser).setFiles(files[i % files.length]);
-    await page.waitForFunction((was) => {
-      const now = document.querySelector("#shoot");
-      return !now || now.textContent?.trim() !== was;
-    }, name);
-  }
+  await page.locator("#shoot").waitFor();
+  await shot("shots-first");
+  const views = await shootAll(page, files, tap);
+  if (views !== 6) faults.push(`${views} views at the counter, not 6`);
   await shot("shots-done");
   // What is not answered yet is named, and nothing can be signed before it is.
   await page.goto(`${page.url()}/gaps`);
@@ -123,15 +79,7 @@ try {
   await tap(page.locator("#usual"), "the shop's usual");
   await tap(onward("Show it to the customer"), "Show it to the customer");
 
-  const pad = page.locator("canvas, svg.pad, .pad").first();
-  await pad.waitFor();
-  await pad.scrollIntoViewIfNeeded();
-  const box = await pad.boundingBox();
-  if (!box) throw new Error("there is no box to sign in");
-  await page.mouse.move(box.x + 40, box.y + 40);
-  await page.mouse.down();
-  for (let i = 0; i < 20; i += 1) await page.mouse.move(box.x + 40 + i * 8, box.y + 40 + (i % 2 ? 18 : -12));
-  await page.mouse.up();
+  await sign(page);
   await shot("sheet");
   await tap(page.locator("#sign"), "I was shown this: sign");
   await page.locator("#take").waitFor();
@@ -205,11 +153,9 @@ try {
   faults.push(String(e));
   await shot("fault");
   console.log((await page.locator("body").innerText()).slice(0, 1500));
-} finally {
-  await browser.close();
 }
+const { taps, told } = run.counted();
 console.log(told.join("\n"));
 if (taps > 24) faults.push(`${taps} taps; the budget is 24`);
-for (const f of faults) console.log(`fault: ${f}`);
 console.log(`${taps} taps beyond camera and typing`);
-process.exit(faults.length ? 1 : 0);
+process.exit(await run.end());

@@ -70,6 +70,13 @@ async function claim(story, way, days, from) {
 async function crackedPlug() {
   const id = await fetchFrom("0145");
   await says(/plug insulator, nose: cracked/);
+  // A pin is told in parts of its picture: it lies on it however wide the page is.
+  await page.setViewportSize(DESK);
+  await page.goto(`${address}/intake/${id}/findings`);
+  await page.waitForFunction(() => /** @type {HTMLImageElement | null} */ (document.querySelector(".pinned img"))?.naturalWidth);
+  const beside = await page.locator(".pinned").first().evaluate((e) => e.getBoundingClientRect().width - (e.querySelector("img")?.getBoundingClientRect().width ?? 0));
+  expect(Math.abs(beside) < 1, `a picture with a pin is ${beside} px narrower than what the pin is set in`);
+  await page.setViewportSize(PHONE);
   await page.goto(`${address}/intake/${id}/parts`);
   await link(/spark plug/).click();
   await page.waitForURL(/\/part\//);
@@ -171,7 +178,7 @@ async function lostScabbard() {
   const id = await fetchFrom("0137");
   // What the bench took out is a line of its own.
   await page.goto(`${address}/intake/${id}/care`);
-  await page.locator("#old-parts summary").click();
+  await page.locator("#note-old-parts").click();
   await page.getByLabel("What was taken out?").fill("fuel filter");
   await pick("What happens to it?", "kept here").click();
   await page.getByLabel("Where does it lie?").fill("tray 4, rack C");
@@ -231,6 +238,9 @@ async function outsideHours() {
 
 try {
   await signIn(page, address, name, password);
+  await page.locator("a.hang").first().waitFor();
+  const heavy = await link("Take a machine in").last().boundingBox();
+  expect(heavy !== null && heavy.y + heavy.height <= PHONE.height, "the desk's one button is not at the thumb");
   for (const story of [crackedPlug, cylinderKit, chute, lostScabbard, outsideHours]) {
     try {
       await story();

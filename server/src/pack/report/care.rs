@@ -3,6 +3,7 @@
 use ::report::Block;
 use serde_json::{Value, json};
 
+use super::sure::sure;
 use super::{Tell, slug, summary};
 use crate::receipt::{home as second, money as shown_money};
 
@@ -176,14 +177,17 @@ pub(super) fn disputes(tell: &mut Tell<'_>) {
             "name": tell.input.name(Some(d.what.heard_by))});
         let by = tell.say("dispute.by", &with);
         tell.out.push(Block::Quote { words: tell.told(d.what.text.as_ref()), by });
+        tell.out.extend(sure(tell, &d.mark).map(Block::Soft));
         for p in intake.disputes.points.iter().filter(|p| p.what.dispute == d.what.dispute) {
             let by = format!("{}. {}", about(tell, &p.what.about), tell.said("report.by-and-when", &p.mark, json!({})));
             tell.out.push(Block::Quote { words: tell.told(p.what.text.as_ref()), by });
+            tell.out.extend(sure(tell, &p.mark).map(Block::Soft));
         }
         if let Some(e) = intake.disputes.ended.iter().find(|e| e.what.dispute == d.what.dispute) {
             let outcome = tell.w(&format!("dispute.outcome.{}", slug(&e.what.outcome)));
             let text = tell.said("dispute.ended", &e.mark, json!({"outcome": outcome})) + &tail(e.what.note.as_ref());
             tell.out.push(Block::Text(text));
+            tell.out.extend(sure(tell, &e.mark).map(Block::Soft));
         }
     }
 }

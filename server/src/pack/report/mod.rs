@@ -6,6 +6,7 @@ mod care;
 mod outside;
 mod photos;
 mod summary;
+mod sure;
 mod timeline;
 
 use std::collections::BTreeMap;
