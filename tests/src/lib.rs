@@ -10,6 +10,7 @@ pub mod authority;
 pub mod checking;
 pub mod collector;
 pub mod counter;
+pub mod cut;
 pub mod engine;
 pub mod forged;
 pub mod home;

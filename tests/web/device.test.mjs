@@ -25,6 +25,29 @@ async function opened(more) {
   return { ...dev, id };
 }
 
+test("a stream that begins again fetches the shop's settings and kinds: a change nobody heard of shows", async () => {
+  const sources = [];
+  const stream = (url) => {
+    const listeners = {};
+    const source = { url, readyState: 1, addEventListener: (name, run) => (listeners[name] = run), close: () => {}, emit: (name, data) => listeners[name]({ data: JSON.stringify(data) }) };
+    sources.push(source);
+    return source;
+  };
+  const dev = await opened({ edge: { stream } });
+  sync.start(dev.ctx);
+  const asked = new Set();
+  const { fetch } = dev.ctx.transport.wire;
+  const heard = new Promise((resolve) => {
+    dev.ctx.transport.wire.fetch = async (path, init) => {
+      asked.add(path);
+      if (["/settings", "/kinds"].every((end) => asked.has(`/v1/shops/${SHOP}${end}`))) resolve();
+      return fetch(path, init);
+    };
+  });
+  await sources[0].emit("hello", { size: 1 });
+  await heard;
+});
+
 // ---- lists
 
 test("a search that the server gives in pieces is one page, and says when there may be more", async () => {

@@ -7,6 +7,7 @@
 
 mod build;
 pub mod copy;
+mod line;
 pub mod mark;
 mod postgres;
 mod shape;
@@ -179,7 +180,8 @@ pub async fn writing(pool: &Pool, key: &str) -> Result<Transaction, sqlx::Error>
     begin.instrument(step!("database wait")).await
 }
 
-/// A transaction that takes its locks by the rows it reads with [`lock_read`]; on SQLite the whole database.
+/// A transaction that takes its locks by the rows it reads with [`lock_read`]; on SQLite the whole database. On PostgreSQL it may not stand
+/// still for long: should its line be cut, the locks are let go.
 ///
 /// # Errors
 /// The database's; busy after ten seconds.
@@ -187,7 +189,7 @@ pub async fn writing_rows(pool: &Pool) -> Result<Transaction, sqlx::Error> {
     let begin = async {
         match Engine::of(pool) {
             Engine::Sqlite => pool.begin_with(sqlite::WRITING).await,
-            Engine::Postgres => pool.begin().await,
+            Engine::Postgres => pool.begin_with(postgres::APPENDING).await,
         }
     };
     begin.instrument(step!("database wait")).await
@@ -200,6 +202,17 @@ pub fn writer(pool: &Pool) -> Pool {
         Engine::Sqlite => sqlite::writer(pool),
         Engine::Postgres => pool.clone(),
     }
+}
+
+/// Lets a transaction of [`writing_rows`] stand still for longer, for work on files meanwhile.
+///
+/// # Errors
+/// The database's.
+pub async fn hold_on(tx: &mut Connection) -> Result<(), sqlx::Error> {
+    if Engine::named(&tx.backend_name().to_lowercase()) == Engine::Postgres {
+        sqlx::Executor::execute(tx, postgres::HOLDING).await?;
+    }
+    Ok(())
 }
 
 /// What is put after a query whose rows nobody else may change until the transaction ends.
@@ -252,7 +265,8 @@ pub async fn scrub(pool: &Pool) -> Result<(), sqlx::Error> {
 /// Whether the same again later may help: it was busy, or cannot be reached at all.
 pub fn busy(e: &sqlx::Error) -> bool {
     match e {
-        sqlx::Error::PoolTimedOut | sqlx::Error::Io(_) => true,
+        sqlx::Error::PoolTimedOut | sqlx::Error::Io(_) | sqlx::Error::Tls(_) => true,
+        e if postgres::ended_before_it_began(e) => true,
         sqlx::Error::Database(d) => d.code().is_some_and(|c| sqlite::busy(&c) || postgres::busy(&c)),
         _ => false,
     }

@@ -6,7 +6,7 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::postgres::{PgConnectOptions, PgSslMode};
 use sqlx::{AnyConnection, Connection as _, Executor, Row};
 
-use super::{For, Pool, mark};
+use super::{For, Pool, line, mark};
 use crate::ledger::load::broken;
 use crate::ledger::start::StartError;
 
@@ -17,12 +17,19 @@ pub(super) const READING: &str =
 /// Waits for everybody with the same key; ends with the transaction, also when its process dies.
 pub(super) const ALONE: &str = "SELECT pg_advisory_xact_lock(hashtextextended($1, 0))";
 
+/// For a batch of entries: it holds a shop's head, for which everybody waits, and has no reason to stand still.
+pub(super) const APPENDING: &str = "BEGIN; SET LOCAL idle_in_transaction_session_timeout = '15s'";
+
+/// For work on files while the head is held: as long as any other transaction.
+pub(super) const HOLDING: &str = "SET LOCAL idle_in_transaction_session_timeout = '60s'";
+
 /// Not a text in this encoding: a NUL (postgresql.org/docs/current/errcodes-appendix.html).
 pub(super) const NOT_IN_REPERTOIRE: &str = "22021";
 
 /// What every connection says first. A commit is on disk before it is confirmed, whatever the server's default; who
-/// waits for a lock gives up after as long as on SQLite; and a process that hangs, or whose machine is gone, keeps a
-/// shop's head from nobody for longer than this. Nothing is compiled: that takes longer than any query here.
+/// waits for a lock gives up after as long as on SQLite; and a process that hangs, or whose machine or line is gone, keeps what it
+/// locked from nobody for longer than this: also one that waits for a lock itself, or does not take its answer. Nothing is compiled:
+/// that takes longer than any query here.
 pub(super) const SETTINGS: &str = "
     SELECT set_config('synchronous_commit', 'on', false) WHERE current_setting('synchronous_commit') IN ('off', 'local');
     SET lock_timeout = '10s';
@@ -30,6 +37,8 @@ pub(super) const SETTINGS: &str = "
     SET tcp_keepalives_idle = 15;
     SET tcp_keepalives_interval = 5;
     SET tcp_keepalives_count = 3;
+    SET tcp_user_timeout = '20s';
+    SELECT set_config('client_connection_check_interval', '2s', false) WHERE version() LIKE '%linux%';
     SET jit = off;";
 
 /// Connections of one process.
@@ -38,21 +47,82 @@ const CONNECTIONS: u32 = 12;
 const WAIT: Duration = Duration::from_secs(5);
 /// A connection that was not used for so long is asked whether it still stands.
 const STALE: Duration = Duration::from_secs(1);
+/// And has so long to say so, or another is taken: a dead one must not use up a request's wait.
+const SAYS_SO: Duration = Duration::from_secs(1);
+
+/// How long a move may wait for an answer at least.
+const LONG: Duration = Duration::from_secs(600);
+
+/// Ours in an address, beside what the library knows: after how long without an answer a line is given up, milliseconds.
+const LINE_TIMEOUT: &str = "line_timeout_ms";
+/// What it may be.
+const LINE_TIMEOUTS: std::ops::RangeInclusive<u64> = 100..=600_000;
 
 /// What an address says.
 pub(super) fn options(url: &str) -> Result<AnyConnectOptions, StartError> {
+    Ok(read(url)?.0)
+}
+
+/// The same, and after how long without an answer a line is given up.
+fn read(url: &str) -> Result<(AnyConnectOptions, Duration), StartError> {
     if !["postgres://", "postgresql://"].iter().any(|s| url.starts_with(s)) {
         return Err(StartError::Stop(
             "--database is the address of a PostgreSQL database: postgres://USER@HOST/NAME".into(),
         ));
     }
-    agreed(&url.parse()?)?;
-    Ok(url.parse()?)
+    let mut options: AnyConnectOptions = url.parse()?;
+    let ours: Option<String> =
+        options.database_url.query_pairs().find(|(k, _)| k == LINE_TIMEOUT).map(|(_, v)| v.into_owned());
+    without(&mut options, |key, _| key == LINE_TIMEOUT);
+    let silence = match ours.map(|ms| ms.parse::<u64>()) {
+        None => line::SILENCE,
+        Some(Ok(ms)) if LINE_TIMEOUTS.contains(&ms) => Duration::from_millis(ms),
+        Some(_) => return Err(StartError::Stop(format!("in the database's address, {LINE_TIMEOUT} is 100 to 600000"))),
+    };
+    agreed(&options.database_url.as_str().parse()?)?;
+    Ok((options, silence))
+}
+
+/// Takes members out of an address.
+fn without(options: &mut AnyConnectOptions, out: impl Fn(&str, &str) -> bool) {
+    let url = &mut options.database_url;
+    if !url.query_pairs().any(|(k, v)| out(&k, &v)) {
+        return;
+    }
+    let kept: Vec<(String, String)> =
+        url.query_pairs().filter(|(k, v)| !out(k, v)).map(|(k, v)| (k.into_owned(), v.into_owned())).collect();
+    url.set_query(None);
+    if !kept.is_empty() {
+        url.query_pairs_mut().extend_pairs(kept);
+    }
+}
+
+/// The same address by a line that is watched, where the database is on the network; the name that its certificate must bear stays
+/// the host's.
+fn watched(mut options: AnyConnectOptions, silence: Duration) -> Result<AnyConnectOptions, StartError> {
+    let to: PgConnectOptions = options.database_url.as_str().parse()?;
+    if to.get_socket().is_none() && !to.get_host().starts_with('/') {
+        let folder = line::begin(&to, silence)
+            .map_err(|e| StartError::Stop(format!("the line to the database: {e}; is there a temporary folder?")))?;
+        options.database_url.query_pairs_mut().append_pair("host", &folder);
+    }
+    Ok(options)
+}
+
+/// A connection for what may rightly take long without a word: one of its own, by no line that is watched.
+async fn patient(pool: &Pool) -> Result<AnyConnection, sqlx::Error> {
+    let mut options = (*pool.connect_options()).clone();
+    without(&mut options, |key, value| key == "host" && line::is_ours(value));
+    let mut db = AnyConnection::connect_with(&options).await?;
+    db.execute(SETTINGS).await?;
+    Ok(db)
 }
 
 /// Opens it and brings it up to date.
 pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
-    let options = options(url)?;
+    let (options, silence) = read(url)?;
+    // A move reads and writes whole tables, and nobody waits for it.
+    let options = watched(options, if what == For::Move { silence.max(LONG) } else { silence })?;
     if what != For::Move {
         // Asked once by itself: a pool that is refused only says that it waited too long.
         let mut first = AnyConnection::connect_with(&options).await?;
@@ -63,13 +133,22 @@ pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
         .max_connections(CONNECTIONS)
         .acquire_timeout(WAIT)
         .test_before_acquire(false)
-        .before_acquire(|db, about| Box::pin(async move { Ok(about.idle_for < STALE || db.ping().await.is_ok()) }))
+        .before_acquire(|db, about| {
+            Box::pin(async move {
+                let stands = async { tokio::time::timeout(SAYS_SO, db.ping()).await.is_ok_and(|said| said.is_ok()) };
+                Ok(about.idle_for < STALE || stands.await)
+            })
+        })
         .after_connect(move |db, _| {
             Box::pin(async move {
                 db.execute(SETTINGS).await?;
                 match what {
                     For::Move => Ok(()),
-                    _ => mark::enter(db, what).await.map_err(|e| broken(e.to_string())),
+                    _ => mark::enter(db, what).await.map_err(|e| match e {
+                        // A line that is lost here is lost as any other.
+                        StartError::Database(e) => e,
+                        told => broken(told.to_string()),
+                    }),
                 }
             })
         })
@@ -79,7 +158,9 @@ pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
     // A newer program may have added to the schema while this one still serves: migrations only ever add.
     let mut migrations = sqlx::migrate!("../schema/migrations/postgres");
     migrations.set_ignore_missing(true);
-    migrations.run(&pool).await?;
+    let mut db = patient(&pool).await?;
+    migrations.run(&mut db).await?;
+    db.close().await?;
     Ok(pool)
 }
 
@@ -149,17 +230,21 @@ const OF_A_SHOP: [&str; 18] = [
 pub(super) async fn faults(pool: &Pool) -> (Vec<String>, Vec<String>) {
     let (mut faults, mut notes) = (Vec::new(), Vec::new());
     let unread = |e: sqlx::Error| format!("the database cannot be read whole: {e}");
+    let mut db = match patient(pool).await {
+        Ok(db) => db,
+        Err(e) => return (vec![unread(e)], notes),
+    };
     for table in OF_A_SHOP {
         let sql = format!("SELECT count(*) FROM {table} t WHERE NOT EXISTS (SELECT 1 FROM shop s WHERE s.id = t.shop)");
-        match sqlx::query_scalar::<_, i64>(sqlx::AssertSqlSafe(sql)).fetch_one(pool).await {
+        match sqlx::query_scalar::<_, i64>(sqlx::AssertSqlSafe(sql)).fetch_one(&mut db).await {
             Ok(0) => {}
             Ok(_) => faults.push(format!("table {table}: rows belong to nothing that is there")),
             Err(e) => faults.push(unread(e)),
         }
     }
-    let amcheck = sqlx::query("SELECT 1 FROM pg_extension WHERE extname = 'amcheck'").fetch_optional(pool).await;
+    let amcheck = sqlx::query("SELECT 1 FROM pg_extension WHERE extname = 'amcheck'").fetch_optional(&mut db).await;
     match amcheck {
-        Ok(Some(_)) => faults.extend(trees(pool).await),
+        Ok(Some(_)) => faults.extend(trees(&mut db).await),
         Ok(None) => notes.push(
             "the database's own indexes were not compared with its tables: CREATE EXTENSION amcheck lets this be done"
                 .into(),
@@ -169,12 +254,12 @@ pub(super) async fn faults(pool: &Pool) -> (Vec<String>, Vec<String>) {
     (faults, notes)
 }
 
-async fn trees(pool: &Pool) -> Vec<String> {
+async fn trees(db: &mut AnyConnection) -> Vec<String> {
     let indexes: Result<Vec<String>, sqlx::Error> = sqlx::query_scalar(
         "SELECT c.oid::regclass::text FROM pg_class c JOIN pg_am a ON a.oid = c.relam
          WHERE c.relkind = 'i' AND a.amname = 'btree' AND c.relnamespace = current_schema()::regnamespace ORDER BY 1",
     )
-    .fetch_all(pool)
+    .fetch_all(&mut *db)
     .await;
     let indexes = match indexes {
         Ok(indexes) => indexes,
@@ -182,7 +267,7 @@ async fn trees(pool: &Pool) -> Vec<String> {
     };
     let mut faults = Vec::new();
     for index in indexes {
-        let checked = sqlx::query("SELECT bt_index_check($1::regclass, true)").bind(&index).execute(pool).await;
+        let checked = sqlx::query("SELECT bt_index_check($1::regclass, true)").bind(&index).execute(&mut *db).await;
         if let Err(e) = checked {
             faults.push(format!("the database: index {index}: {e}"));
         }
@@ -198,21 +283,41 @@ pub(super) fn busy(code: &str) -> bool {
         && (["08", "53", "40"].contains(&&code[..2]) || ["55P03", "57P01", "57P02", "57P03", "25P03"].contains(&code))
 }
 
+/// Whether a line ended where TLS was wished for: the library reads that end as an answer of zero, and calls it no answer. (What it
+/// says is its own: `request_upgrade` of sqlx-postgres 0.9.)
+pub(super) fn ended_before_it_began(e: &sqlx::Error) -> bool {
+    matches!(e, sqlx::Error::Protocol(said) if said.starts_with("unexpected response from SSLRequest: 0x00"))
+}
+
 /// Tables that hold what is personal, or what was made from it.
 const PERSONAL: [&str; 4] = ["disclosure", "intake", "intake_word", "search_word"];
 
 /// Writes those tables' files anew: deleted rows stay in the old ones until then.
 pub(super) async fn scrub(pool: &Pool) -> Result<(), sqlx::Error> {
-    let mut db = pool.acquire().await?;
+    let mut db = patient(pool).await?;
     for table in PERSONAL {
-        sqlx::query(sqlx::AssertSqlSafe(format!("VACUUM (FULL) {table}"))).execute(&mut *db).await?;
+        sqlx::query(sqlx::AssertSqlSafe(format!("VACUUM (FULL) {table}"))).execute(&mut db).await?;
     }
-    Ok(())
+    db.close().await
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{agreed, busy};
+    use std::time::Duration;
+
+    use super::{agreed, busy, line, read};
+
+    #[test]
+    fn what_is_ours_in_an_address_is_read_and_taken_out() {
+        let (options, silence) =
+            read("postgres://a@127.0.0.1/b?line_timeout_ms=700&application_name=c").expect("an address");
+        assert_eq!(silence, Duration::from_millis(700));
+        assert_eq!(options.database_url.as_str(), "postgres://a@127.0.0.1/b?application_name=c");
+        assert_eq!(read("postgres://a@127.0.0.1/b").expect("an address").1, line::SILENCE);
+        for bad in ["0", "99", "600001", "soon"] {
+            assert!(read(&format!("postgres://a@127.0.0.1/b?line_timeout_ms={bad}")).is_err(), "{bad}");
+        }
+    }
 
     #[test]
     fn busy_is_told_from_broken() {

@@ -166,6 +166,7 @@ impl Ledger {
             return Ok(None);
         }
         let mut tx = database::writing_rows(self.pool()).await?;
+        database::hold_on(&mut tx).await?;
         load::head_to_write(&mut tx, shop).await?;
         Ok(Some(tx))
     }

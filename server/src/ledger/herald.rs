@@ -52,14 +52,21 @@ impl Ledger {
                         Ok(Some(Ok(said))) => said.payload().parse().ok(),
                         _ => None,
                     };
-                    if let Err(e) = ledger.tell(&mut told, shop).await {
+                    let found = ledger.tell(&mut told, shop).await.unwrap_or_else(|e| {
                         tracing::warn!(error = %e, "what was appended cannot be read; it is told as soon as it can");
-                    }
-                    if !matches!(next, Err(_) | Ok(Some(Ok(_)))) {
+                        true
+                    });
+                    // A beat that finds what nobody said, or nothing at all: a line that was cut without a word hears nothing any more.
+                    let deaf = next.is_err() && found;
+                    if deaf || !matches!(next, Err(_) | Ok(Some(Ok(_)))) {
                         break;
                     }
                 }
                 listener = ledger.listener_again().await;
+                // What was said meanwhile was not heard.
+                if let Err(e) = ledger.tell(&mut told, None).await {
+                    tracing::warn!(error = %e, "what was appended cannot be read; it is told at the next beat");
+                }
             }
         });
         self.inner.herald.lock().unwrap_or_else(std::sync::PoisonError::into_inner).replace(task);
@@ -105,8 +112,9 @@ impl Ledger {
             .collect()
     }
 
-    /// Tells what is new in one shop, or in all.
-    async fn tell(&self, told: &mut Told, shop: Option<Uuid>) -> Result<(), sqlx::Error> {
+    /// Tells what is new in one shop, or in all; gives whether anything was.
+    async fn tell(&self, told: &mut Told, shop: Option<Uuid>) -> Result<bool, sqlx::Error> {
+        let mut found = false;
         let shops: Vec<Uuid> = match shop {
             Some(shop) => vec![shop],
             None => {
@@ -129,6 +137,7 @@ impl Ledger {
                 .bind(PAGE)
                 .fetch_all(self.pool())
                 .await?;
+                found |= !rows.is_empty();
                 for r in &rows {
                     let intake = r.try_get::<Option<String>, _>("intake")?.and_then(|i| i.parse().ok());
                     let notice = Notice { shop, index: number(r, "idx")?, intake, kind: r.try_get("type")? };
@@ -140,6 +149,6 @@ impl Ledger {
                 }
             }
         }
-        Ok(())
+        Ok(found)
     }
 }

@@ -54,6 +54,9 @@ class Listener {
       this.ctx.transport.reachable = true;
       this.ctx.bus.say("queue");
       catchUp(this.ctx).catch(() => {});
+      // What has no revision may have changed too while nobody listened: settings, kinds.
+      fetchShop(this.ctx).catch(() => {});
+      fetchKinds(this.ctx).catch(() => {});
       this.ctx.queue.drain();
     });
     source.addEventListener("behind", () => {
