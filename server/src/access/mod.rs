@@ -18,6 +18,7 @@ mod links;
 mod log;
 mod pairing;
 mod passwords;
+mod proof;
 mod qr;
 mod roles;
 pub(crate) mod secret_file;
