@@ -113,7 +113,7 @@ pub(crate) async fn add(
     let sign_in = checks.sign_in("/sign_in", &asked.sign_in);
     if let Some(password) = &asked.password {
         let shop_name = access.log.shop_name(*shop).await?;
-        checks.new_password("/password", password, &[&sign_in, &name, &shop_name]);
+        access.new_password(&mut checks, "/password", password, &[&sign_in, &name, &shop_name]).await?;
     }
     if asked.roles.is_empty() {
         checks.wrong("/roles", "At least one role.");
@@ -200,7 +200,7 @@ impl Access {
         new.active = asked.active.unwrap_or(old.active);
         if let Some(password) = &asked.password {
             let shop_name = self.log.shop_name(old.shop).await?;
-            checks.new_password("/password", password, &[&new.sign_in, &new.name, &shop_name]);
+            self.new_password(&mut checks, "/password", password, &[&new.sign_in, &new.name, &shop_name]).await?;
         }
         checks.done()?;
         if new.sign_in != old.sign_in && self.store.staff_named(old.shop, &new.sign_in).await? {
