@@ -33,6 +33,8 @@ pub enum Command {
     NewEpoch(NewEpoch),
     /// Change the log's key: the old one announces the new one, and both sign for a while. Also while it is served.
     RotateKey(RotateKey),
+    /// Give somebody who forgot theirs a new password, and print it; where no owner can. Also while it is served.
+    NewPassword(NewPassword),
     /// Copy a data folder while it is served; again into the same folder copies what is new.
     Backup(Backup),
     /// Make a data folder from a backup and the exported log key, open a new epoch, and check it.
@@ -179,6 +181,20 @@ pub struct RotateKey {
     pub overlap_days: u32,
 }
 
+/// Whose password.
+#[derive(Debug, Args)]
+pub struct NewPassword {
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// The name they sign in by.
+    #[arg(long)]
+    pub sign_in: String,
+    /// The shop's id, where several have somebody of that name.
+    #[arg(long)]
+    pub shop: Option<uuid::Uuid>,
+}
+
 impl Move {
     /// Where it moves to; none: it stays.
     pub fn target(&self) -> Option<Place> {
@@ -308,6 +324,10 @@ pub struct Serve {
     #[arg(long, env = "COUNTERFOIL_BEHIND_PROXY")]
     #[serde(default)]
     pub behind_proxy: bool,
+    /// A list of passwords known from breaches: sorted lines HASH:COUNT with SHA-1 hashes. Without it `breached-passwords.txt` in
+    /// the data folder, where there is one.
+    #[arg(long, env = "COUNTERFOIL_BREACHED_PASSWORDS")]
+    pub breached_passwords: Option<PathBuf>,
     /// How long an upload, or the head of a request, may stand still, in milliseconds.
     #[arg(long, env = "COUNTERFOIL_BODY_TIMEOUT_MS")]
     pub body_timeout_ms: Option<u64>,
@@ -394,6 +414,7 @@ impl Serve {
             tls_key: self.tls_key.or(file.tls_key.filter(|_| self.tls.is_none())),
             tls: self.tls.or(file.tls.filter(|_| self.tls_cert.is_none())),
             behind_proxy: self.behind_proxy || file.behind_proxy,
+            breached_passwords: self.breached_passwords.or(file.breached_passwords),
             body_timeout_ms: self.body_timeout_ms.or(file.body_timeout_ms),
             parts_kept_s: self.parts_kept_s.or(file.parts_kept_s),
             rehash_days: self.rehash_days.or(file.rehash_days),

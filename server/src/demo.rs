@@ -81,7 +81,7 @@ pub async fn fill(place: impl Into<Place>, now: Millis, empty: bool) -> Result<(
 /// The application over a folder, served to nobody.
 fn offline(data: &Path, ledger: &Ledger) -> Result<App, String> {
     let key = data.join("keys").join("token.key");
-    let settings = access::Settings { public_url: None, lan_url: None, behind_proxy: false, refuse_plain: false };
+    let settings = access::Settings::default();
     // Secrets stay the operating system's, also here: a demo may be left running.
     let access = Access::new(
         ledger.pool().clone(),

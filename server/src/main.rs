@@ -8,7 +8,8 @@ use counterfoil::config::{Cli, Command, Kinds};
 use counterfoil::database::Place;
 use counterfoil::pack::choose::{Customer, Wanted};
 use counterfoil::{
-    backup, check, comparing, demo, http, moving, own_kinds, pack, problem, restore, rotating, serve, upkeep, witness,
+    backup, check, comparing, demo, forgotten, http, moving, own_kinds, pack, problem, restore, rotating, serve,
+    upkeep, witness,
 };
 
 fn main() -> ExitCode {
@@ -39,6 +40,9 @@ fn main() -> ExitCode {
             Command::RotateKey(wanted) => {
                 let place = wanted.kept.place();
                 rotating::run(&place, &wanted.because, wanted.overlap_days).await.map(|()| ExitCode::SUCCESS)
+            }
+            Command::NewPassword(of) => {
+                forgotten::run(&of.kept.place(), &of.sign_in, of.shop).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Backup(of) => {
                 backup::command(&of.kept.place(), &of.to).await.map(|good| ExitCode::from(u8::from(!good)))

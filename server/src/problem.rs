@@ -72,6 +72,8 @@ constructors! {
     not_signed_in = "not-signed-in";
     /// 403: the caller's role does not allow it.
     may_not = "may-not";
+    /// 403: the password has to be given once more.
+    not_proved = "not-proved";
     /// 403: this person may not leave this gap open.
     may_not_leave_open = "may-not-leave-open";
     /// 403: only over HTTPS.

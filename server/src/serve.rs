@@ -14,7 +14,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tracing_subscriber::layer::{Layer as _, SubscriberExt as _};
 use tracing_subscriber::util::SubscriberInitExt as _;
 
-use crate::access::{self, Access};
+use crate::access::{self, Access, Breached};
 use crate::app::{App, Settled};
 use crate::away;
 use crate::config::Serve;
@@ -235,6 +235,7 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
         lan_url: Some(address.clone()),
         behind_proxy: wanted.behind_proxy,
         refuse_plain: secure,
+        breached: Breached::find(wanted.breached_passwords.as_deref(), data)?,
     };
     let token_key = data.join("keys").join("token.key");
     let access = Access::new(

@@ -299,6 +299,14 @@ pub fn rotate_key(data: &Path, because: &str, overlap_days: u32) -> Checked {
     run("rotate-key", data, &["--because", because, "--overlap-days", &overlap_days.to_string()])
 }
 
+/// Runs `counterfoil new-password`.
+///
+/// # Panics
+/// When the program cannot be run.
+pub fn new_password(data: &Path, sign_in: &str) -> Checked {
+    run("new-password", data, &["--sign-in", sign_in])
+}
+
 fn run(what: &str, data: &Path, args: &[&str]) -> Checked {
     let mut command = Command::new(program());
     let done = command

@@ -11,7 +11,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use ed25519_dalek::{Signer, SigningKey};
 use evidence::digest::Digest;
 use serde_json::{Value, json};
-use tests::ask::{Actor, Answer, Ask, CookieStaff, TokenStaff, Who};
+use tests::ask::{Actor, Anonymous, Answer, Ask, CookieStaff, TokenStaff, Who};
 use tests::counter::{Counter, Step, content_digest};
 use tests::picture;
 use tests::seeded::Seeded;
@@ -146,6 +146,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "revoke_tokens" => a.post("/v1/tokens/revoke").json(&json!({"refresh": "none"})),
         "current_session" => a.get("/v1/sessions/current"),
         "sign_out" => a.delete("/v1/sessions/current"),
+        "prove_password" => a.post("/v1/sessions/current/proof").json(&json!({"password": PASSWORD})),
         "set_up" => a.post("/v1/set-up").json(&json!({"token": "x", "shop_name": "Other", "zone": "Europe/Vienna",
             "currency": "EUR", "name": "Other", "sign_in": "other", "password": PASSWORD})),
         "getShop" => a.get(&shop("")),
@@ -269,6 +270,22 @@ async fn again(shop: &Shop, sign_in: &str) -> CookieStaff {
     door.let_in(&door.post("/v1/sessions").json(&asked).send().await)
 }
 
+/// A phone of this person's, let in by a code that they made: nobody gave a password for it.
+async fn paired(by: &CookieStaff, door: &Anonymous, staff: Option<Uuid>) -> CookieStaff {
+    let asked = staff.map_or(json!({}), |staff| json!({"staff": staff}));
+    let made = by.post(&by.path("/pairings")).json(&asked).send().await.expect(201).json();
+    door.let_in(&door.post("/v1/pairings/claim").json(&json!({"code": made["code"]})).send().await)
+}
+
+/// An owner without a password, at a phone whose code they made themselves.
+async fn without_password(shop: &Shop) -> CookieStaff {
+    let (ines, door) = (&shop.ines, shop.server.anonymous());
+    let new = json!({"name": "Kay", "sign_in": "kay", "roles": ["owner"]});
+    let kay = ines.post(&ines.path("/staff")).json(&new).send().await.expect(201).json();
+    let first = paired(ines, &door, kay["staff"].as_str().and_then(|id| id.parse().ok())).await;
+    paired(&first, &door, None).await
+}
+
 /// Somebody hired and let in, whose session is over by what was then done.
 async fn gone(shop: &Shop, name: &str, done: &str) -> CookieStaff {
     let staff = hire(&shop.server.anonymous(), &shop.ines, name, "owner").await;
@@ -297,8 +314,9 @@ fn operations() -> Vec<(String, String)> {
         }
     }
     all.sort_by_key(|(id, _)| match id.as_str() {
-        "sign_out" => 1,
-        "sign_in" | "claim_pairing" => 2, // these end the session that the browser had before
+        "prove_password" => 1, // from here on it counts for who came by a code
+        "sign_out" => 2,
+        "sign_in" | "claim_pairing" => 3, // these end the session that the browser had before
         _ => 0,
     });
     all
@@ -317,6 +335,7 @@ async fn every_operation_answers_everybody_as_written_down() {
     let owners = [again(&here, "ines").await, again(&here, "ines").await, again(&here, "ines").await];
     let (signed_out, put_out, left) =
         (gone(&here, "Una", "signed out").await, gone(&here, "Pia", "device").await, gone(&here, "Leo", "left").await);
+    let (phone, no_password) = (paired(&here.ines, &door, None).await, without_password(&here).await);
     // Another signature: its first letter differs, which stands for six of its bits.
     let (said, signature) = owner.token().rsplit_once('.').expect("a signature");
     let forged = format!("{said}.{}{}", if signature.starts_with('A') { 'B' } else { 'A' }, &signature[1..]);
@@ -338,6 +357,8 @@ async fn every_operation_answers_everybody_as_written_down() {
         caller("owner", Box::new(here.ines.clone()), who),
         caller("owner's program", Box::new(owner.clone()), owner.who),
         caller("counter's program", Box::new(program.clone()), program.who),
+        caller("owner's paired phone", Box::new(phone.clone()), phone.who),
+        caller("owner without password", Box::new(no_password.clone()), no_password.who),
         Caller {
             shop: &theirs,
             things: &theirs,
@@ -355,7 +376,8 @@ async fn every_operation_answers_everybody_as_written_down() {
     let mut table = String::new();
     let mut address = 0u32;
     for (n, _) in callers.iter().enumerate() {
-        hire(&door, &keeper, &format!("Guest-{n}"), "bench").await;
+        let guest = json!({"name": "Guest", "sign_in": format!("guest-{n}"), "password": PASSWORD, "roles": ["bench"]});
+        keeper.post(&keeper.path("/staff")).json(&guest).send().await.expect(201);
     }
     for (operation, route) in operations() {
         let mut answers: BTreeMap<String, Vec<&str>> = BTreeMap::new();

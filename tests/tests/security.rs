@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 use tests::ask::{Actor, Answer};
-use tests::server::{How, Server};
+use tests::server::{self, How, Server};
 use tests::shop::{PASSWORD, Shop};
 
 /// One object a line, which a line break in what somebody sent would break up.
@@ -30,6 +30,10 @@ async fn who_came_in_who_did_not_and_who_was_refused_is_logged_without_a_secret(
     assert_eq!(elsewhere.send().await.gist(), "403 may-not");
     let somebody = json!({"name": "Eve", "sign_in": "eve", "password": PASSWORD, "roles": ["owner"]});
     assert_eq!(ravi.post(&ravi.path("/staff")).json(&somebody).send().await.gist(), "403 may-not");
+    for (given, gist) in [(guess, "422 not-valid"), (PASSWORD, "204")] {
+        let proof = ravi.post("/v1/sessions/current/proof").json(&json!({"password": given}));
+        assert_eq!(proof.send().await.gist(), gist);
+    }
     let change = json!({"password": "five other words and rope", "current_password": PASSWORD});
     ravi.patch(&ravi.path(&format!("/staff/{}", ravi.who.staff))).json(&change).send().await.expect(200);
     ines.delete(&ines.path(&format!("/devices/{}", ravi.who.device))).send().await.expect(204);
@@ -50,6 +54,8 @@ async fn who_came_in_who_did_not_and_who_was_refused_is_logged_without_a_secret(
     assert_eq!((staff(refused[1]), &refused[1]["fields"]["address"]), (None, &json!(address)));
     for event in [
         "pairing-refused",
+        "proof-refused",
+        "proved",
         "refresh-refused",
         "foreign-request",
         "staff-changed",
@@ -75,6 +81,51 @@ async fn who_came_in_who_did_not_and_who_was_refused_is_logged_without_a_secret(
     for never in secrets.into_iter().chain(["Ravi", "Ines", "nobody-here", "no-such-name"]) {
         assert!(!text.contains(never), "{never} is in the log");
     }
+}
+
+/// SHA-1 of everybody's password, as `sha1sum` says it, in a list as they are published.
+const KNOWN: &str = "AE2A07D74F9ABE4E897213EB4D0709A9E73005F1:3";
+
+#[tokio::test]
+async fn a_list_of_breached_passwords_in_the_data_folder_or_named_is_used_and_a_broken_one_refused_at_the_start() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let (data, named) = (folder.path().join("data"), folder.path().join("list.txt"));
+    let in_data = data.join("breached-passwords.txt");
+    std::fs::create_dir(&data).expect("a folder");
+    let how = How::default();
+    let by_flag = How::default().env("COUNTERFOIL_BREACHED_PASSWORDS", named.display());
+    let refused = |how: &How| Server::try_over(&data, how).map(|_| ()).expect_err("refused");
+    std::fs::write(&in_data, format!("{KNOWN}\n0000\n")).expect("a file");
+    let said = refused(&how);
+    assert!(said.contains("breached-passwords.txt") && said.contains("HASH:COUNT as in the first line"), "{said}");
+    assert!(refused(&by_flag).contains("list.txt"), "one that is named has to be there");
+    std::fs::write(&in_data, format!("{}:1\n{KNOWN}\n", "0".repeat(40))).expect("a file");
+    std::fs::write(&named, format!("{}:1\n", "0".repeat(40))).expect("a file");
+    for (how, gist) in [(&how, "422 not-valid"), (&by_flag, "201")] {
+        let server = Server::over(&data, how);
+        let set_up = json!({"token": server.set_up, "shop_name": "Tarn Street Engines", "zone": "Europe/Vienna",
+            "currency": "EUR", "name": "Ines", "sign_in": "ines", "password": PASSWORD});
+        assert_eq!(server.anonymous().post("/v1/set-up").json(&set_up).send().await.gist(), gist);
+    }
+}
+
+#[tokio::test]
+async fn an_owner_who_forgot_the_password_gets_a_new_one_from_whoever_runs_the_server() {
+    let shop = Shop::set_up().await;
+    let (door, ines) = (shop.server.anonymous(), &shop.ines);
+    let unknown = server::new_password(shop.server.data(), "nobody-here");
+    assert!(!unknown.sound && unknown.said.contains("signs in by this name"), "{}", unknown.said);
+    let made = server::new_password(shop.server.data(), "Ines");
+    assert!(made.sound, "{}", made.said);
+    let new = made.said.lines().next().expect("a password").to_owned();
+    assert_eq!(new.len(), 22, "128 bits in base64url: {}", made.said);
+    assert_eq!(ines.get("/v1/sessions/current").send().await.gist(), "401 not-signed-in");
+    assert_eq!(shop.ravi.get("/v1/sessions/current").send().await.gist(), "200", "nobody else's");
+    for (password, status) in [(PASSWORD, 401), (new.as_str(), 201)] {
+        let back = json!({"sign_in": "ines", "password": password});
+        door.post("/v1/sessions").json(&back).send().await.expect(status);
+    }
+    assert!(!shop.server.log().contains(&new), "the new password is in the log");
 }
 
 /// What a browser is told with every answer, whatever it is.

@@ -29,6 +29,12 @@ impl Arriving<'_> {
     fn way(&self) -> &'static str {
         if self.by.is_some() { "pairing" } else { "password" }
     }
+
+    /// Whether it counts as having proved who they are: by their password, or, for who has none, by a code that somebody
+    /// else made for them.
+    fn proves(&self, staff: &StaffRow) -> bool {
+        self.by.is_none_or(|(by, _)| staff.password.is_none() && by != staff.staff)
+    }
 }
 
 /// Somebody let in with a session.
@@ -90,7 +96,8 @@ impl Access {
             let entry = entry.with_personal("label", how.label);
             self.log.say(staff.shop, entry).await?;
         }
-        Ok(Arrival { shop: staff.shop, staff: staff.staff, device, label: how.label.to_owned(), new_device })
+        let proved = how.proves(staff);
+        Ok(Arrival { shop: staff.shop, staff: staff.staff, device, label: how.label.to_owned(), new_device, proved })
     }
 }
 

@@ -27,7 +27,8 @@ pub(crate) struct Device {
     this_one: bool,
 }
 
-/// The devices, newest first: an owner sees all, others their own.
+/// The devices, newest first: an owner sees all, others their own. Looking asks for nothing: who misses a phone sees at once
+/// which it is.
 #[utoipa::path(
     operation_id = "list_devices", tag = "devices",
     params(("shop" = Uuid, Path)),
@@ -54,7 +55,8 @@ pub(crate) async fn list(
     Ok(HttpResponse::Ok().json(devices.collect::<Vec<_>>()))
 }
 
-/// Puts a device out: all its sessions and tokens end at once. One's own, or any for an owner.
+/// Puts a device out: all its sessions and tokens end at once. One's own, or any for an owner. Asks for the password, where
+/// there is one, given within ten minutes.
 #[utoipa::path(
     operation_id = "revoke_device", tag = "devices",
     params(("shop" = Uuid, Path), ("device" = Uuid, Path)),
@@ -75,6 +77,7 @@ pub(crate) async fn revoke(
         caller.may(Role::Owner)?;
     }
     known.ok_or_else(|| Problem::not_found("There is no such device."))?;
+    access.proved_if_any(&caller).await?;
     let entry = ServerEntry::new("device-revoked", json!({"device": device}), caller.author());
     if access.store.revoke_device(shop, device, access.clock.now(), &entry).await? {
         tracing::info!(event = "device-put-out", put_out = %device, "a device was put out");

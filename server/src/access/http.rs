@@ -4,7 +4,7 @@ use actix_web::web;
 use utoipa::openapi::security::{ApiKey, ApiKeyValue, Http, HttpAuthScheme, SecurityScheme};
 use utoipa::{Modify, OpenApi};
 
-use super::{devices, links, pairing, session, set_up, sign_in, staff, tokens};
+use super::{devices, links, pairing, proof, session, set_up, sign_in, staff, tokens};
 use crate::edge::Millis;
 use crate::problem::{FieldError, Problem, Retry};
 
@@ -15,6 +15,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
         .service(sign_in::sign_in)
         .service(session::current)
         .service(session::sign_out)
+        .service(proof::prove)
         .service(tokens::refresh)
         .service(tokens::revoke)
         .service(tokens::make)
@@ -33,7 +34,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
 #[derive(OpenApi)]
 #[openapi(
     paths(
-        set_up::set_up, sign_in::sign_in, session::current, session::sign_out, tokens::make, tokens::refresh, tokens::revoke,
+        set_up::set_up, sign_in::sign_in, session::current, session::sign_out, proof::prove, tokens::make, tokens::refresh, tokens::revoke,
         pairing::make, pairing::claim, staff::list, staff::add, staff::change, devices::list, devices::revoke,
         links::make, links::list, links::revoke,
     ),
@@ -93,7 +94,7 @@ mod tests {
                 assert_eq!(in_path.count(), named, "{method} {path} describes its parameters");
             }
         }
-        assert_eq!(ids.len(), 17);
+        assert_eq!(ids.len(), 18);
         for needed in ["Problem", "SignedIn", "Tokens", "Role"] {
             assert!(doc["components"]["schemas"][needed].is_object(), "{needed}");
         }

@@ -167,8 +167,10 @@ impl Checks {
         text
     }
 
-    /// A password to set: 10 to 200 characters, none that is tried first. `names`: those of the person and the shop.
-    pub fn new_password(&mut self, pointer: &str, text: &str, names: &[&str]) {
+    /// A password to set: 10 to 200 characters, none that is tried first. `names`: those of the person and the shop. Whether
+    /// it may be, as far as can be told without a list.
+    pub fn new_password(&mut self, pointer: &str, text: &str, names: &[&str]) -> bool {
+        let before = self.0.len();
         let length = text.chars().count();
         if length < 10 {
             self.wrong(pointer, "A password has at least 10 characters; four or five words are easy to keep.");
@@ -177,6 +179,7 @@ impl Checks {
         } else if let Some(why) = guessable(text, names) {
             self.wrong(pointer, why);
         }
+        self.0.len() == before
     }
 
     /// The problem, if anything was noted.

@@ -69,7 +69,7 @@ impl Access {
         let body = json!({"device": device, "staff": staff});
         let entry = ServerEntry::new("device-paired", body, Some((staff, device))).with_personal("label", label);
         self.log.say(shop, entry).await?;
-        let arrival = Arrival { shop, staff, device, label: label.to_owned(), new_device: true };
+        let arrival = Arrival { shop, staff, device, label: label.to_owned(), new_device: true, proved: false };
         let secret = secrets::secret(&self.random);
         self.store.let_in(&arrival, &Key::Session(secret.digest), now).await?;
         Ok(device)

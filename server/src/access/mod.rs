@@ -7,8 +7,10 @@
 //! Order of writing: grants are said to the log first and stored after; revocations are stored first and said after.
 
 mod arrive;
+mod breached;
 mod caller;
 mod devices;
+mod forgotten;
 mod guessable;
 mod http;
 pub mod input;
@@ -18,6 +20,7 @@ mod links;
 mod log;
 mod pairing;
 mod passwords;
+mod proof;
 mod qr;
 mod roles;
 pub(crate) mod secret_file;
@@ -42,7 +45,9 @@ use std::sync::Arc;
 use tokio::sync::{Mutex, broadcast};
 use uuid::Uuid;
 
+pub use breached::Breached;
 pub use caller::{Caller, Via, bearer};
+pub use forgotten::new_password;
 pub use http::{doc, routes};
 pub use invented::Invented;
 pub use links::Opened;
@@ -72,6 +77,8 @@ pub struct Settings {
     pub behind_proxy: bool,
     /// Refuse callers and passwords over plain HTTP, since HTTPS is there. A page on this very machine may.
     pub refuse_plain: bool,
+    /// Passwords known from breaches.
+    pub breached: Breached,
 }
 
 /// Sessions that just ended: long answers of theirs, such as live streams, are to be closed.

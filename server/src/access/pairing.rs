@@ -66,12 +66,12 @@ impl Access {
     }
 }
 
-/// Makes a pairing code.
+/// Makes a pairing code: for oneself, or for somebody else by an owner who gave the password within ten minutes.
 #[utoipa::path(
     operation_id = "make_pairing", tag = "devices",
     params(("shop" = Uuid, Path)),
     request_body = Pair,
-    responses((status = 201, description = "A code", body = Pairing), On<400>, On<401>, On<403>, On<404>, On<413>, On<422>, On<429>, On<500>, On<503>),
+    responses((status = 201, description = "A code", body = Pairing), On<400>, On<401>, On<403>, On<404>, On<409>, On<413>, On<422>, On<429>, On<500>, On<503>),
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[post("/v1/shops/{shop}/pairings")]
@@ -86,6 +86,7 @@ pub(crate) async fn make(
     let staff = asked.staff.unwrap_or(caller.staff);
     if staff != caller.staff {
         caller.may(Role::Owner)?;
+        access.proved(&caller).await?;
         let other = access.store.staff(*shop, staff).await?;
         other
             .filter(|s| s.active)

@@ -6,6 +6,8 @@ use argon2::password_hash::phc::PasswordHash;
 use argon2::{Algorithm, Argon2, Params, PasswordHasher, PasswordVerifier, Version};
 use tokio::sync::Semaphore;
 
+use super::Access;
+use super::input::Checks;
 use crate::edge::Random;
 use crate::problem::Problem;
 
@@ -24,6 +26,34 @@ pub(crate) struct Passwords {
     turns: Arc<Semaphore>,
     queue: Semaphore,
     nobody: String,
+}
+
+impl Access {
+    /// Looks at a password that is to be set: its length, whether it is tried first, and whether it is known from a breach.
+    /// `names`: those of the person and the shop.
+    ///
+    /// # Errors
+    /// When the list of breached passwords cannot be read.
+    pub(crate) async fn new_password(
+        &self,
+        checks: &mut Checks,
+        pointer: &str,
+        password: &str,
+        names: &[&str],
+    ) -> Result<(), Problem> {
+        if !checks.new_password(pointer, password, names) || !self.settings.breached.is_there() {
+            return Ok(());
+        }
+        let (list, password) = (self.settings.breached.clone(), password.to_owned());
+        let looked = tokio::task::spawn_blocking(move || list.holds(&password)).await.map_err(Problem::internal)?;
+        if looked.map_err(|e| Problem::internal(format!("the list of breached passwords: {e}")))? {
+            checks.wrong(
+                pointer,
+                "This password was in a breach somewhere, so others know it. Four or five other words are easy to keep.",
+            );
+        }
+        Ok(())
+    }
 }
 
 impl Passwords {

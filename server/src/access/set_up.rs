@@ -100,12 +100,12 @@ pub struct Wanted {
     pub password: String,
 }
 
-fn checked(asked: SetUp) -> Result<(Digest, Wanted), Problem> {
+async fn checked(access: &Access, asked: SetUp) -> Result<(Digest, Wanted), Problem> {
     let mut checks = Checks::default();
     let shop_name = checks.line("/shop_name", &asked.shop_name, 200);
     let name = checks.line("/name", &asked.name, 200);
     let sign_in = checks.sign_in("/sign_in", &asked.sign_in);
-    checks.new_password("/password", &asked.password, &[&sign_in, &name, &shop_name]);
+    access.new_password(&mut checks, "/password", &asked.password, &[&sign_in, &name, &shop_name]).await?;
     if asked.zone.len() > 100 || jiff::tz::TimeZone::get(&asked.zone).is_err() {
         checks.wrong("/zone", "This is no time zone of the IANA list, such as Europe/Vienna.");
     }
@@ -138,7 +138,7 @@ pub(crate) async fn set_up(
     if access.is_set_up().await? {
         return Err(Problem::refused("This server is set up already. Sign in instead."));
     }
-    let (token, wanted) = checked(asked)?;
+    let (token, wanted) = checked(&access, asked).await?;
     if !access.store.use_set_up(&token, access.clock.now()).await? {
         let address = access.limits.address(&req);
         tracing::warn!(event = "set-up-refused", %address, "a set-up token that does not count");

@@ -88,7 +88,7 @@ pub(crate) async fn list(
     Ok(HttpResponse::Ok().json(rows.into_iter().map(|s| shown(s, &caller)).collect::<Vec<_>>()))
 }
 
-/// Adds somebody. For an owner.
+/// Adds somebody. For an owner who gave the password within ten minutes.
 #[utoipa::path(
     operation_id = "add_staff", tag = "staff",
     params(("shop" = Uuid, Path)), request_body = NewStaff,
@@ -107,12 +107,13 @@ pub(crate) async fn add(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
+    access.proved(&caller).await?;
     let mut checks = Checks::default();
     let name = checks.line("/name", &asked.name, 200);
     let sign_in = checks.sign_in("/sign_in", &asked.sign_in);
     if let Some(password) = &asked.password {
         let shop_name = access.log.shop_name(*shop).await?;
-        checks.new_password("/password", password, &[&sign_in, &name, &shop_name]);
+        access.new_password(&mut checks, "/password", password, &[&sign_in, &name, &shop_name]).await?;
     }
     if asked.roles.is_empty() {
         checks.wrong("/roles", "At least one role.");
@@ -134,7 +135,8 @@ pub(crate) async fn add(
     Ok(HttpResponse::Created().insert_header(etag(1)).json(shown(row, &caller)))
 }
 
-/// Changes somebody: an owner everything, everybody their own password. The last owner stays an owner.
+/// Changes somebody: an owner, who gave the password within ten minutes, everything; everybody their own password, by the
+/// present one. The last owner stays an owner.
 #[utoipa::path(
     operation_id = "change_staff", tag = "staff",
     params(("shop" = Uuid, Path), ("staff" = Uuid, Path), ("If-Match" = Option<String>, Header, description = "the revision that was read")),
@@ -167,7 +169,13 @@ pub(crate) async fn change(
     {
         return Err(Problem::not_current("Somebody changed this person meanwhile."));
     }
-    let new = access.wanted(&old, &asked, staff == caller.staff).await?;
+    let own = staff == caller.staff;
+    // One's own new password asks for the present one with it, in `wanted`; a first one cannot.
+    let (own_password, first) = (own && asked.password.is_some(), old.password.is_none());
+    if !own_password || (first && !access.alone_at_the_top(&old).await?) {
+        access.proved(&caller).await?;
+    }
+    let new = access.wanted(&old, &asked, own).await?;
     let revision = access.apply(&old, &new, &caller).await?;
     Ok(HttpResponse::Ok().insert_header(etag(revision)).json(shown(new, &caller)))
 }
@@ -192,7 +200,7 @@ impl Access {
         new.active = asked.active.unwrap_or(old.active);
         if let Some(password) = &asked.password {
             let shop_name = self.log.shop_name(old.shop).await?;
-            checks.new_password("/password", password, &[&new.sign_in, &new.name, &shop_name]);
+            self.new_password(&mut checks, "/password", password, &[&new.sign_in, &new.name, &shop_name]).await?;
         }
         checks.done()?;
         if new.sign_in != old.sign_in && self.store.staff_named(old.shop, &new.sign_in).await? {

@@ -77,6 +77,13 @@ pub const TABLE: &[Row] = &[
     row("not-signed-in", 401, Retry::Changed, "Not signed in", "Sign in, pair the device again, or refresh the token."),
     row("may-not", 403, Retry::Never, "Not allowed", "Ask somebody whose role allows it."),
     row(
+        "not-proved",
+        403,
+        Retry::Changed,
+        "The password is asked for once more",
+        "Send it to POST /v1/sessions/current/proof, then send the same again within ten minutes.",
+    ),
+    row(
         "may-not-leave-open",
         403,
         Retry::Changed,

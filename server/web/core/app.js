@@ -136,6 +136,11 @@ export async function signIn(form) {
   return enter.signIn(await here(), form);
 }
 
+/** Gives the password of who is signed in once more, where the server asks for it (`/problems/not-proved`). Waits for the network. @param {string} password @returns {Promise<void>} */
+export async function prove(password) {
+  return enter.prove(await here(), password);
+}
+
 /** Pairs this phone by the code on the desk's screen. Waits for the network. @param {string} code @param {string} [label] @returns {Promise<Session>} */
 export async function claimPairing(code, label) {
   return enter.claimPairing(await here(), code, label);

@@ -54,6 +54,11 @@ export async function claimPairing(ctx, code, label) {
   return session;
 }
 
+/** Gives the password once more; throws where it is another. @param {Context} ctx @param {string} password */
+export async function prove(ctx, password) {
+  await ctx.transport.send("POST", "/v1/sessions/current/proof", { json: { password } });
+}
+
 /** This device's id, if a server gave it one. @param {Context} ctx @returns {Promise<{device?: string}>} */
 async function device(ctx) {
   const id = await ctx.store.read(["meta"], (w) => w.meta("device"));

@@ -5,14 +5,15 @@ import { t } from "../core/words.js";
 import { act } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { freshNames, nameOf } from "../parts/names.js";
-import { svgElement } from "../parts/svg.js";
+import { pairingPaper } from "../parts/pairing.js";
+import { proved } from "../parts/proof.js";
 import { dayAndTime } from "../parts/times.js";
 
 /** @typedef {{ device: string, staff: string, label: string, paired: string, revoked?: string, this_one: boolean }} Device */
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function devices(at) {
-  /** @type {{ code: string, url: string, expires: string, qr_svg: string } | null} */
+  /** @type {import("../parts/pairing.js").Pairing | null} */
   let pairing = null;
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let over;
@@ -32,7 +33,7 @@ export function devices(at) {
   /** @param {string} device */
   async function revoke(device) {
     sure = "";
-    await ask("DELETE", `/devices/${device}`);
+    await proved(() => ask("DELETE", `/devices/${device}`));
     await at.again();
   }
 
@@ -50,13 +51,7 @@ export function devices(at) {
         title: t("page.devices.title"),
         content: [
           h("h1", null, t("page.devices.title")),
-          pairing ? h("section", { class: "paper stack", role: "status" },
-            h("h2", null, t("page.devices.scan")),
-            h("div", { class: "qr", role: "img", "aria-label": t("page.devices.qr") }, svgElement(pairing.qr_svg)),
-            h("p", null, t("page.devices.or-code"), " ", h("span", { class: "mono" }, pairing.code)),
-            h("p", { class: "soft" }, t("page.devices.until", { when: dayAndTime(Date.parse(pairing.expires), zone) })),
-            h("p", null, h("a", { href: "/trust" }, t("page.devices.trust"))))
-            : act({ words: t("act.pair-phone"), heavy: true, does: make }),
+          pairing ? pairingPaper(pairing) : act({ words: t("act.pair-phone"), heavy: true, does: make }),
           h("section", { class: "section" },
             h("h2", null, t("page.devices.list", { count: live.length })),
             h("ul", { class: "steps" }, live.map((d) => h("li", { "data-key": d.device },

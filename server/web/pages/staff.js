@@ -5,6 +5,8 @@ import { t } from "../core/words.js";
 import { act, toggle } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { form } from "../parts/form.js";
+import { pairingPaper } from "../parts/pairing.js";
+import { proved } from "../parts/proof.js";
 import { stamp } from "../parts/tag.js";
 
 /** @typedef {{ staff: string, name: string, roles: string[], active: boolean, sign_in?: string }} Member */
@@ -18,10 +20,19 @@ export function staff(at) {
   let roles = new Set();
   /** @type {Record<string, string>} */
   let faults = {};
+  /** A code that was made for whoever is open. @type {import("../parts/pairing.js").Pairing | null} */
+  let pairing = null;
 
-  /** @param {Member} m @param {object} change */
-  async function change(m, change) {
-    await ask("PATCH", `/staff/${m.staff}`, { json: change });
+  /** @param {Member} m @param {object} change @param {boolean} [shuts] when it is done */
+  async function change(m, change, shuts = false) {
+    const done = await proved(() => ask("PATCH", `/staff/${m.staff}`, { json: change }));
+    if (done && shuts) open = "";
+    await at.again();
+  }
+
+  /** @param {Member} m */
+  async function pair(m) {
+    await proved(async () => (pairing = (await ask("POST", "/pairings", { json: { staff: m.staff } })).json));
     await at.again();
   }
 
@@ -48,7 +59,7 @@ export function staff(at) {
       h("div", { class: "step" },
         h("span", null, h("b", null, m.name), h("span", { class: "soft block" }, [m.sign_in, m.roles.map((r) => t(`page.role.${r}`)).join(", ")].filter(Boolean).join(" · "))),
         m.active ? null : stamp("left the shop"),
-        owner || mine ? act({ words: t(shown ? "act.close" : "act.change"), does: () => ((open = shown ? "" : m.staff), (faults = {}), at.again()) }) : null),
+        owner || mine ? act({ words: t(shown ? "act.close" : "act.change"), does: () => ((open = shown ? "" : m.staff), (faults = {}), (pairing = null), at.again()) }) : null),
       shown ? h("div", { class: "stack part__open" },
         owner ? h("div", { class: "question" }, h("h3", null, t("page.staff.roles")), h("div", { class: "picks" }, ROLES.map((r) => toggle({
           words: t(`page.role.${r}`), on: m.roles.includes(r),
@@ -63,10 +74,10 @@ export function staff(at) {
           ],
           does: async (f) => {
             const given = Object.entries(f).filter(([k, v]) => v && !(k === "name" && v === m.name));
-            open = "";
-            await change(m, Object.fromEntries(given.filter(([k]) => k !== "current_password" || f.password)));
+            await change(m, Object.fromEntries(given.filter(([k]) => k !== "current_password" || f.password)), true);
           },
         }),
+        owner && !mine && m.active ? pairing ? pairingPaper(pairing) : act({ words: t("page.staff.pair", { name: m.name }), does: () => pair(m) }) : null,
         owner && !mine ? act({ words: t(m.active ? "act.take-out" : "act.take-back-in"), mark: m.active, does: () => change(m, { active: !m.active }) }) : null) : null);
   }
 
@@ -84,7 +95,8 @@ export function staff(at) {
           { id: "password", words: t("page.set-up.password"), hint: t("page.staff.password-hint"), input: { type: "password", minlength: "10", autocomplete: "new-password" } },
         ],
         does: async (f) => {
-          await ask("POST", "/staff", { json: { name: f.name, sign_in: f.sign_in, roles: [...roles], ...(f.password ? { password: f.password } : {}) } });
+          const json = { name: f.name, sign_in: f.sign_in, roles: [...roles], ...(f.password ? { password: f.password } : {}) };
+          if (!(await proved(() => ask("POST", "/staff", { json })))) return;
           roles = new Set();
           /** @type {HTMLFormElement} */ (document.getElementById("add")).reset();
           await at.again();

@@ -4,6 +4,7 @@ use sqlx::{Error, Row};
 use uuid::Uuid;
 
 use super::{Store, unsaid, uuid};
+use crate::access::caller::{Caller, Via};
 use crate::access::log::ServerEntry;
 use crate::access::roles::Roles;
 use crate::access::secrets::Digest;
@@ -40,6 +41,8 @@ pub(crate) struct Arrival {
     /// What a person calls the device.
     pub label: String,
     pub new_device: bool,
+    /// Whether they proved it by what is theirs alone.
+    pub proved: bool,
 }
 
 /// What the arrival is given.
@@ -53,6 +56,7 @@ impl Store {
     pub async fn let_in(&self, a: &Arrival, key: &Key, now: Millis) -> Result<(), Error> {
         let mut tx = self.write().await?;
         let (shop, staff, device) = (a.shop.to_string(), a.staff.to_string(), a.device.to_string());
+        let proved_at = a.proved.then_some(now);
         if a.new_device {
             sqlx::query("INSERT INTO devices (shop, device, staff, label, made_at) VALUES ($1, $2, $3, $4, $5)")
                 .bind(&shop)
@@ -73,25 +77,29 @@ impl Store {
         match key {
             Key::Session(secret) => {
                 sqlx::query(
-                    "INSERT INTO sessions (secret, shop, staff, device, made_at, seen_at) VALUES ($1, $2, $3, $4, $5, $5)",
+                    "INSERT INTO sessions (secret, shop, staff, device, made_at, seen_at, proved_at)
+                     VALUES ($1, $2, $3, $4, $5, $5, $6)",
                 )
                 .bind(secret.as_slice())
                 .bind(&shop)
                 .bind(&staff)
                 .bind(&device)
                 .bind(now)
+                .bind(proved_at)
                 .execute(&mut *tx)
                 .await?;
             }
             Key::Family { family, refresh } => {
                 sqlx::query(
-                    "INSERT INTO token_families (shop, family, staff, device, made_at) VALUES ($1, $2, $3, $4, $5)",
+                    "INSERT INTO token_families (shop, family, staff, device, made_at, proved_at)
+                     VALUES ($1, $2, $3, $4, $5, $6)",
                 )
                 .bind(&shop)
                 .bind(family.to_string())
                 .bind(&staff)
                 .bind(&device)
                 .bind(now)
+                .bind(proved_at)
                 .execute(&mut *tx)
                 .await?;
                 super::tokens::keep(&mut tx, a.shop, *family, refresh, now).await?;
@@ -121,6 +129,48 @@ impl Store {
             .fetch_optional(&self.pool)
             .await?;
         row.map(|r| Ok((uuid(&r, "shop")?, uuid(&r, "device")?))).transpose()
+    }
+
+    /// When the password was given last in this session, or for these tokens.
+    pub async fn proved_at(&self, caller: &Caller) -> Result<Option<Millis>, Error> {
+        let found = match &caller.via {
+            Via::Cookie(secret) => {
+                sqlx::query_scalar("SELECT proved_at FROM sessions WHERE secret = $1")
+                    .bind(secret.as_slice())
+                    .fetch_optional(&self.pool)
+                    .await?
+            }
+            Via::Token(family) => {
+                sqlx::query_scalar("SELECT proved_at FROM token_families WHERE shop = $1 AND family = $2")
+                    .bind(caller.shop.to_string())
+                    .bind(family.to_string())
+                    .fetch_optional(&self.pool)
+                    .await?
+            }
+        };
+        Ok(found.flatten())
+    }
+
+    /// Notes that it was given now.
+    pub async fn proved(&self, caller: &Caller, now: Millis) -> Result<(), Error> {
+        match &caller.via {
+            Via::Cookie(secret) => {
+                sqlx::query("UPDATE sessions SET proved_at = $2 WHERE secret = $1")
+                    .bind(secret.as_slice())
+                    .bind(now)
+                    .execute(&self.pool)
+                    .await?
+            }
+            Via::Token(family) => {
+                sqlx::query("UPDATE token_families SET proved_at = $3 WHERE shop = $1 AND family = $2")
+                    .bind(caller.shop.to_string())
+                    .bind(family.to_string())
+                    .bind(now)
+                    .execute(&self.pool)
+                    .await?
+            }
+        };
+        Ok(())
     }
 
     /// Notes that a session was used.

@@ -63,6 +63,19 @@ impl Store {
         Ok(found.is_some())
     }
 
+    /// Whether an owner other than this person, active, has a password.
+    pub async fn other_owner_with_password(&self, shop: Uuid, staff: Uuid) -> Result<bool, Error> {
+        let found = sqlx::query(
+            "SELECT 1 FROM staff WHERE shop = $1 AND staff <> $2 AND active = 1 AND password IS NOT NULL
+               AND instr(roles, 'owner') > 0 LIMIT 1",
+        )
+        .bind(shop.to_string())
+        .bind(staff.to_string())
+        .fetch_optional(&self.pool)
+        .await?;
+        Ok(found.is_some())
+    }
+
     /// One of them.
     pub async fn staff(&self, shop: Uuid, staff: Uuid) -> Result<Option<StaffRow>, Error> {
         let row = sqlx::query("SELECT shop, staff, name, sign_in, password, roles, active, revision, made_at FROM staff WHERE shop = $1 AND staff = $2")

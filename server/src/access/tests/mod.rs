@@ -2,6 +2,7 @@
 
 mod devices;
 mod links;
+mod proof;
 mod sessions;
 mod staff;
 mod tokens;

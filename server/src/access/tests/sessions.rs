@@ -1,8 +1,11 @@
 use actix_web::test::TestRequest;
 use serde_json::json;
 
-use crate::access::Settings;
-use crate::access::testing::{Actor, NOON, PASSWORD, Stage};
+use crate::access::testing::{Actor, Folder, NOON, PASSWORD, Stage};
+use crate::access::{Breached, Settings};
+
+/// SHA-1 of the stories' password, as `sha1sum` says it.
+const LATER: &str = "DEFA5FD07985E759A258D279E92CFDE6FF205FB7:17\n";
 
 const DAY: i64 = 24 * 3600 * 1000;
 
@@ -188,4 +191,36 @@ async fn a_body_that_is_too_large_is_not_read() {
     let body = json!({"sign_in": "x".repeat(70_000), "password": "x"});
     assert_eq!(stage.post("/v1/sessions", body).await.status, 413);
     assert!(stage.clock.load(std::sync::atomic::Ordering::SeqCst) == NOON);
+}
+
+#[actix_web::test]
+async fn a_password_known_from_a_breach_is_refused_when_it_is_set_and_never_when_it_is_used() {
+    let folder = Folder::new();
+    // SHA-1 of "wet rope and a lamp" as `sha1sum` says it, between others.
+    let mut lines = [
+        format!("{}:3861493", "0".repeat(40)),
+        format!("{}:1", "F".repeat(40)),
+        "CDE4EF484C1584AAECDEBEAA4FA37F90DB06A2E3:2".to_owned(),
+        "CDE4EF484C1584AAECDEBEAA4FA37F90DB06A2E0:2".to_owned(),
+    ];
+    lines.sort();
+    std::fs::write(folder.0.join("breached-passwords.txt"), lines.join("\r\n")).expect("a file");
+    let breached = Breached::find(None, &folder.0).expect("a list");
+    let stage = Stage::new(Settings { breached, ..Settings::default() }).await;
+    let ines = stage.with_ines().await;
+    let known = "wet rope and a lamp";
+    let body = json!({"name": "Ravi", "sign_in": "ravi", "password": known, "roles": ["counter"]});
+    let add = stage.ask(ines.post(&ines.path("/staff")).set_json(body)).await;
+    let change = json!({"password": known, "current_password": PASSWORD});
+    let own = stage.ask(ines.patch(&ines.path(&format!("/staff/{}", ines.staff))).set_json(change)).await;
+    for answer in [add, own] {
+        assert_eq!((answer.status, &answer.body["pointer"]), (422, &json!("/password")), "{}", answer.body);
+        assert!(answer.body["detail"].as_str().expect("a sentence").contains("breach"), "{}", answer.body);
+    }
+    stage.with(&ines, "ravi", "counter").await;
+    // One that came into the list later still lets in: only setting it is refused.
+    std::fs::write(folder.0.join("breached-passwords.txt"), LATER).expect("a file");
+    stage.sign_in("ravi").await;
+    let body = json!({"name": "Bo", "sign_in": "bo", "password": PASSWORD, "roles": ["bench"]});
+    assert_eq!(stage.ask(ines.post(&ines.path("/staff")).set_json(body)).await.status, 422);
 }
