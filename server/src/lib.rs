@@ -13,6 +13,7 @@ pub mod database;
 pub mod demo;
 pub mod edge;
 pub mod erasing;
+pub mod hidden;
 pub mod http;
 pub mod intake;
 pub mod judging;
