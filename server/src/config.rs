@@ -7,6 +7,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Deserialize;
 
 use crate::database::Place;
+use crate::hidden::Hidden;
 use crate::ledger::keys::{MOST_DAYS, OVERLAP_DAYS};
 
 /// Counterfoil: intake capture with photo evidence for a repair shop.
@@ -114,7 +115,7 @@ pub struct Kept {
     pub data: PathBuf,
     /// The database, where it is not a file in that folder: `postgres://USER@HOST/NAME`.
     #[arg(long, env = "COUNTERFOIL_DATABASE", hide_env_values = true)]
-    pub database: Option<String>,
+    pub database: Option<Hidden>,
     /// Where originals are, when not in that folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`.
     #[arg(long, env = "COUNTERFOIL_ORIGINALS")]
     pub originals: Option<String>,
@@ -214,7 +215,7 @@ pub struct Move {
     pub to_data: Option<PathBuf>,
     /// The database it moves to, where that is not a file in the folder: `postgres://USER@HOST/NAME`.
     #[arg(long)]
-    pub to_database: Option<String>,
+    pub to_database: Option<Hidden>,
     /// Where originals move to, where that is not the folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`.
     #[arg(long)]
     pub to_originals: Option<String>,
@@ -297,7 +298,7 @@ pub struct Serve {
     pub data: Option<PathBuf>,
     /// The database, where it is not a file in that folder: `postgres://USER@HOST/NAME`.
     #[arg(long, env = "COUNTERFOIL_DATABASE", hide_env_values = true)]
-    pub database: Option<String>,
+    pub database: Option<Hidden>,
     /// Where originals are kept, when not in that folder: `s3://BUCKET[/PREFIX]?endpoint=URL&region=NAME`. Its keys are
     /// COUNTERFOIL_S3_KEY and COUNTERFOIL_S3_SECRET in the environment.
     #[arg(long, env = "COUNTERFOIL_ORIGINALS")]
@@ -348,8 +349,8 @@ pub struct Serve {
     #[arg(long, env = "COUNTERFOIL_LEAVING_S")]
     pub leaving_s: Option<u16>,
     /// Address of a stamping authority (RFC 3161): the log's head is sent there now and then.
-    #[arg(long, env = "COUNTERFOIL_STAMP_URL")]
-    pub stamp_url: Option<String>,
+    #[arg(long, env = "COUNTERFOIL_STAMP_URL", hide_env_values = true)]
+    pub stamp_url: Option<Hidden>,
     /// The roots (PEM) by which its answers are trusted.
     #[arg(long, env = "COUNTERFOIL_STAMP_CA")]
     pub stamp_ca: Option<PathBuf>,
@@ -367,8 +368,8 @@ pub struct Serve {
     #[arg(long, env = "COUNTERFOIL_OUTSIDE_TIMEOUT_MS", value_parser = clap::value_parser!(u32).range(1..))]
     pub outside_timeout_ms: Option<u32>,
     /// A collector that traces of requests go to, as OTLP over HTTP in JSON: `http://host:4318`.
-    #[arg(long, env = "OTEL_EXPORTER_OTLP_ENDPOINT")]
-    pub otlp_endpoint: Option<String>,
+    #[arg(long, env = "OTEL_EXPORTER_OTLP_ENDPOINT", hide_env_values = true)]
+    pub otlp_endpoint: Option<Hidden>,
     /// What this service is called there.
     #[arg(long, env = "OTEL_SERVICE_NAME")]
     pub otlp_service_name: Option<String>,
@@ -439,7 +440,14 @@ impl Serve {
 
 fn read(path: &Path) -> Result<Serve, String> {
     let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-    toml::from_str(&text).map_err(|e| format!("{}: {e}", path.display()))
+    toml::from_str(&text).map_err(|e| told(path, &text, &e))
+}
+
+/// What is wrong with a file and in which line, without the line: an address with a password may stand in it.
+fn told(path: &Path, text: &str, e: &toml::de::Error) -> String {
+    let before = e.span().and_then(|at| text.get(..at.start)).map(|before| before.matches('\n').count() + 1);
+    let line = before.map(|line| format!(", line {line}")).unwrap_or_default();
+    format!("{}{line}: {}", path.display(), e.message())
 }
 
 #[cfg(test)]
@@ -452,6 +460,28 @@ mod tests {
             toml::from_str("listen = \"127.0.0.1:1\"\npublic-url = \"https://a.example\"\ntls = \"local\"\n").unwrap();
         assert_eq!(file.tls, Some(Tls::Local));
         assert!(toml::from_str::<Serve>("tsl = \"local\"").is_err());
+    }
+
+    #[test]
+    fn no_password_is_shown_by_what_was_asked_for() {
+        let wanted = [
+            "counterfoil",
+            "serve",
+            "--database",
+            "postgres://a:hush@h/b?password=hush",
+            "--stamp-url",
+            "http://a:hush@h",
+        ];
+        let cli = Cli::try_parse_from(wanted.into_iter().chain(["--otlp-endpoint", "http://a:hush@h"])).expect("good");
+        assert!(!format!("{cli:?}").contains("hush"), "{cli:?}");
+        let Command::Serve(serve) = cli.command else { panic!("not serve") };
+        let place = serve.place(Path::new("/nowhere"));
+        assert_eq!(place.database.as_deref(), Some("postgres://a:hush@h/b?password=hush"));
+        assert!(!format!("{place:?}").contains("hush"), "{place:?}");
+        let text = "log-json = true\ndatabase = \"postgres://a:hush@h/b\" nonsense\n";
+        let e = toml::from_str::<Serve>(text).expect_err("bad");
+        let said = told(Path::new("a.toml"), text, &e);
+        assert!(said.starts_with("a.toml, line 2: ") && !said.contains("hush"), "{said}");
     }
 
     #[test]

@@ -14,6 +14,7 @@ pub mod demo;
 pub mod edge;
 pub mod erasing;
 pub mod forgotten;
+pub mod hidden;
 pub mod http;
 pub mod intake;
 pub mod judging;

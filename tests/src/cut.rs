@@ -151,7 +151,8 @@ impl Line {
                         Some(Then::Reset) => return near.set_zero_linger(),
                         Some(Then::AnswerLost) => {
                             far.write_all(&up[..n]).await?;
-                            far.read(&mut down).await?;
+                            // However much of the answer came: none of it is passed on.
+                            let _lost = (&mut far).take(1).read_to_end(&mut down).await?;
                             return near.set_zero_linger();
                         }
                         Some(Then::Frozen) => frozen = true,

@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use cluster::store;
+use cluster::store::{self, Store};
+use counterfoil::edge::Random;
+use counterfoil::originals::{Address, Bucket, Keys, Originals, Shelf};
 use evidence::digest::Digest;
 use serde_json::{Value, json};
 use tests::ask::{Actor, CookieStaff};
@@ -333,5 +335,73 @@ async fn a_backup_taken_while_serving_goes_into_the_other_database() {
             let (good, said) = run(command);
             assert!(!good && said.contains("holds an installation"), "{said}");
         }
+    }
+}
+
+/// Whether each of these is in the bucket, and cannot be taken away by whoever has its keys.
+fn locked(address: &str, home: &Path, shop: uuid::Uuid, files: &[String]) {
+    let keys = Keys { id: store::KEY.into(), secret: store::SECRET.into(), token: None };
+    let bucket = Bucket::new(Address::parse(address).expect("an address"), &keys, None, Random::System);
+    let bucket = Originals::in_bucket(&home.join("look"), bucket.expect("a bucket"), &home.join("look-copies"));
+    let bucket = bucket.expect("the store");
+    assert!(!files.is_empty());
+    for hex in files {
+        let digest = Digest::from_hex(hex).expect("a digest");
+        let refused = bucket.erase(shop, Shelf::Originals, &digest).expect_err("it is locked");
+        assert!(refused.to_string().contains("cannot be taken away"), "{hex}: {refused}");
+        assert_eq!(bucket.rehash(shop, &digest).expect("it is there"), digest);
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_moved_or_put_back_into_a_bucket_that_locks_is_locked() {
+    let far = tokio::task::spawn_blocking(Store::start).await.expect("a store");
+    far.make_locking("locking");
+    far.make_versioned("open");
+    let home = temporary("counterfoil-moving-");
+    let from = place(home.path(), "from", false);
+    let (copy, key) = (home.path().join("copy"), home.path().join("log.key"));
+    let mut shop = Shop::on(Server::over(&from, &How::default().sqlite())).await;
+    let sent = shop.counter(71).await.take_in("0700").await.expect("answers").sent;
+    let exported = shop.ines.post(&shop.ines.path("/key-export")).send().await.expect(200).text();
+    std::fs::write(&key, exported).expect("a file");
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    let mut backup = Command::new(program());
+    backup.args(["backup", "--data"]).arg(&from).arg("--to").arg(&copy);
+    let (good, said) = run(backup);
+    assert!(good, "{said}");
+
+    let put_back = |to: &Path| {
+        let mut command = Command::new(program());
+        command.args(["restore", "--because", "the disk broke", "--originals-lock-days", "1", "--from"]).arg(&copy);
+        command.arg("--key").arg(&key).arg("--data").arg(to).args(engine::arguments(to)).envs(engine::STORE_KEYS);
+        run(command)
+    };
+    let move_to = |to: &Path| {
+        let mut command = moving(&from, to);
+        command.args(["--to-originals-lock-days", "1"]);
+        run(command)
+    };
+    // A bucket that locks nothing is not believed, by either.
+    for (name, go) in [("put-open", &put_back as &dyn Fn(&Path) -> (bool, String)), ("moved-open", &move_to)] {
+        let to = home.path().join(name);
+        engine::use_originals(&to, &store::address_in("open", far.endpoint()));
+        let (good, said) = go(&to);
+        assert!(!good && said.contains("lock"), "{name}: {said}");
+    }
+    for (name, go) in [("put-back", &put_back as &dyn Fn(&Path) -> (bool, String)), ("moved", &move_to)] {
+        let (to, address) = (home.path().join(name), store::address_in("locking", far.endpoint()));
+        engine::use_originals(&to, &address);
+        let (good, said) = go(&to);
+        assert!(good && said.contains("; 0 faults"), "{name}: {said}");
+        let (there, files) = (home.path().join(format!("look-{name}")), sent.files.clone());
+        let looked = tokio::task::spawn_blocking({
+            let shop = shop.id;
+            move || locked(&address, &there, shop, &files)
+        });
+        looked.await.expect("locked");
+        // It is served from there, under the same lock.
+        let mut server = Server::over(&to, &How::default().sqlite().arg("--originals-lock-days").arg("1"));
+        assert!(server.stop().success(), "{}", server.log());
     }
 }

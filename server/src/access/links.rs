@@ -166,6 +166,9 @@ pub(crate) async fn list(
     caller.in_shop(shop)?;
     let now = access.clock.now();
     let rows = access.store.links(shop, intake).await?;
+    if rows.is_empty() && !access.store.has_intake(shop, intake).await? {
+        return Err(Problem::not_found("There is no such intake."));
+    }
     let links = rows.into_iter().map(|l| Link {
         link: l.link,
         holds: l.revoked_at.is_none() && now < l.expires_at,

@@ -39,7 +39,7 @@ pub trait Executor<'c>: sqlx::Executor<'c, Database = Any> {}
 impl<'c, T: sqlx::Executor<'c, Database = Any>> Executor<'c> for T {}
 
 /// Where everything is kept: the data folder, and the database where it is not the file in there.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Place {
     /// The folder that holds keys, originals and what the shop added.
     pub data: PathBuf,
@@ -49,6 +49,13 @@ pub struct Place {
     pub originals: Option<String>,
     /// For how many days that bucket locks them.
     pub lock_days: Option<u32>,
+}
+
+/// As a person reads it: a password stays hidden.
+impl std::fmt::Debug for Place {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Place({})", self.shown())
+    }
 }
 
 impl From<&Path> for Place {

@@ -7,6 +7,7 @@ use hyper::Uri;
 use uuid::Uuid;
 
 use super::{Outside, State, Why, send};
+use crate::hidden::shown;
 use crate::ledger::prove;
 use crate::originals::outside::{Published, named};
 
@@ -30,9 +31,9 @@ impl Asked {
     /// # Errors
     /// A sentence.
     pub fn of(text: &str) -> Result<Asked, String> {
-        let bad = || format!("{text} is no witness of the form KEY@http://host/path");
+        let bad = || format!("{} is no witness of the form KEY@http://host/path", shown(text));
         let at = text.find("@http").ok_or_else(bad)?;
-        let key = text[..at].parse().map_err(|e| format!("{text}: {e}"))?;
+        let key = text[..at].parse().map_err(|e| format!("{}: {e}", shown(text)))?;
         let url = send::address(&format!("{}/add-checkpoint", text[at + 1..].trim_end_matches('/')))?;
         Ok(Asked { key, url })
     }

@@ -44,6 +44,16 @@ impl Store {
         Ok(())
     }
 
+    /// Whether it is an intake of this shop.
+    pub async fn has_intake(&self, shop: Uuid, intake: Uuid) -> Result<bool, Error> {
+        let row = sqlx::query("SELECT 1 FROM intake WHERE shop = $1 AND id = $2")
+            .bind(shop.to_string())
+            .bind(intake.to_string())
+            .fetch_optional(&self.pool)
+            .await?;
+        Ok(row.is_some())
+    }
+
     /// The links of an intake, newest first, at most 200.
     pub async fn links(&self, shop: Uuid, intake: Uuid) -> Result<Vec<LinkRow>, Error> {
         let rows =
