@@ -252,7 +252,22 @@ async fn what_one_server_gives_or_takes_away_counts_at_the_other() {
         let mut read = Vec::new();
         line.read_to_end(&mut read).await
     };
-    tokio::time::timeout(SOON, ended).await.expect("the stream ends with a beat").expect("a clean end");
+    // However much is said meanwhile, often enough that it is never quiet for as long as a beat.
+    let mut counter = Counter::of(both.ravi.clone(), Seeded::new(77)).await;
+    let mut intake = counter.intake("B077");
+    counter.open(&mut intake).await.expect("an intake");
+    let talk = async {
+        let mut often = tokio::time::interval(Duration::from_secs(2));
+        loop {
+            often.tick().await;
+            let body = json!({"field": "model", "value": "A 260", "from": "typed"});
+            counter.say(&mut intake, "machine-described", body, &[]).await.expect("kept");
+        }
+    };
+    tokio::select! {
+        done = tokio::time::timeout(SOON, ended) => done.expect("the stream ends with a beat").expect("a clean end"),
+        () = talk => (),
+    };
 
     // A setting of the one is the other's too.
     let settings = ines.get(&ines.path("/settings")).send().await;

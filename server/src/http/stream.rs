@@ -9,11 +9,12 @@ use serde_json::json;
 use sqlx::Row;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
+use tokio::time::{Interval, MissedTickBehavior};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
 use super::no;
-use crate::access::Caller;
+use crate::access::{Caller, Ended};
 use crate::app::App;
 use crate::ledger::{Notice, load};
 use crate::problem::Problem;
@@ -42,6 +43,9 @@ struct Stream {
     caller: Caller,
     shop: Uuid,
     notices: Receiver<Notice>,
+    /// Sessions that this process ends.
+    ended: Receiver<Ended>,
+    beat: Interval,
     last: Option<u64>,
     ready: VecDeque<Bytes>,
 }
@@ -60,11 +64,14 @@ pub async fn stream(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     // Subscribe first, then catch up: nothing falls between.
-    let notices = app.ledger.notices();
+    let (notices, ended) = (app.ledger.notices(), app.access.ended());
     let size = app.ledger.head(*shop).await.map_err(no::fault)?.map_or(0, |h| h.size);
     let seen = req.headers().get("Last-Event-ID").and_then(|h| h.to_str().ok()).and_then(|h| h.parse::<u64>().ok());
-    let mut stream =
-        Stream { app: app.get_ref().clone(), caller, shop: *shop, notices, last: seen, ready: VecDeque::new() };
+    let mut beat = tokio::time::interval(HEARTBEAT);
+    beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    beat.reset();
+    let (app, ready) = (app.get_ref().clone(), VecDeque::new());
+    let mut stream = Stream { app, caller, shop: *shop, notices, ended, beat, last: seen, ready };
     stream.ready.push_back(Bytes::from(format!("retry: 2000\nevent: hello\ndata: {}\n\n", json!({"size": size}))));
     match seen {
         Some(seen) => stream.catch_up(seen).await.map_err(no::fault)?,
@@ -89,31 +96,48 @@ impl Stream {
                 return Some(ready);
             }
             let stopping = self.app.stopping.clone();
+            // In this order: however much is told, a beat is due when it is due.
             let next = tokio::select! {
+                biased;
                 () = stopping.cancelled() => return None,
-                next = tokio::time::timeout(HEARTBEAT, self.notices.recv()) => next,
+                _ = self.beat.tick() => {
+                    if !self.still_counts().await {
+                        return None;
+                    }
+                    return Some(Bytes::from_static(b": here\n\n"));
+                }
+                ended = self.ended.recv() => {
+                    let of_another = match ended {
+                        Ok(ended) => ended.shop != self.shop,
+                        Err(RecvError::Lagged(_)) => false,
+                        Err(RecvError::Closed) => return None,
+                    };
+                    if !of_another && !self.still_counts().await {
+                        return None;
+                    }
+                    continue;
+                }
+                next = self.notices.recv() => next,
             };
             match next {
-                Ok(Ok(n)) => {
+                Ok(n) => {
                     if n.shop == self.shop && self.last.is_none_or(|l| n.index > l) {
                         self.last = Some(n.index);
                         self.ready.push_back(event(n.index, n.intake.map(|i| i.to_string()).as_deref(), &n.kind));
                     }
                 }
-                Ok(Err(RecvError::Lagged(_))) => {
+                Err(RecvError::Lagged(_)) => {
                     let from = self.last.unwrap_or(0);
                     self.catch_up(from).await.ok()?;
                 }
-                Ok(Err(RecvError::Closed)) => return None,
-                Err(_) => {
-                    // A device that was revoked or signed out loses its stream at the next beat.
-                    if !self.app.access.still_counts(&self.caller).await.unwrap_or(false) {
-                        return None;
-                    }
-                    return Some(Bytes::from_static(b": here\n\n"));
-                }
+                Err(RecvError::Closed) => return None,
             }
         }
+    }
+
+    /// Whether the device still may hear this: another process may have put it out, or signed it out, without a word here.
+    async fn still_counts(&self) -> bool {
+        self.app.access.still_counts(&self.caller).await.unwrap_or(false)
     }
 
     async fn catch_up(&mut self, seen: u64) -> Result<(), sqlx::Error> {
