@@ -265,9 +265,11 @@ async fn what_one_server_gives_or_takes_away_counts_at_the_other() {
         }
     };
     tokio::select! {
-        done = tokio::time::timeout(SOON, ended) => done.expect("the stream ends with a beat").expect("a clean end"),
-        () = talk => (),
-    };
+        done = tokio::time::timeout(SOON, ended) => {
+            done.expect("the stream ends with a beat").expect("a clean end");
+        }
+        () = talk => {}
+    }
 
     // A setting of the one is the other's too.
     let settings = ines.get(&ines.path("/settings")).send().await;
