@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -120,14 +122,36 @@ pub fn no_two_with_one_index(all: &Acknowledged) {
     }
 }
 
-/// Opens machines and says things about them until told to stop, at whichever server answers: at most so many machines.
-/// Gives what was acknowledged, and how often it was asked to come again.
+/// Opens so many machines and says things about them, at whichever server answers. Gives what was acknowledged, and how often
+/// it was asked to come again.
 ///
 /// # Panics
 /// When something is refused.
-pub async fn keep_on(mut counter: Counter, to: Vec<CookieStaff>, tags: String, most: usize) -> (Acknowledged, usize) {
+pub async fn keep_on(counter: Counter, to: Vec<CookieStaff>, tags: String, most: usize) -> (Acknowledged, usize) {
+    work(counter, to, tags, move |n| n < most).await
+}
+
+/// The same until it is over, so that work is under way until then however quick the servers are.
+///
+/// # Panics
+/// When something is refused.
+pub async fn keep_on_until(
+    counter: Counter,
+    to: Vec<CookieStaff>,
+    tags: String,
+    over: Arc<AtomicBool>,
+) -> (Acknowledged, usize) {
+    work(counter, to, tags, move |_| !over.load(Ordering::Relaxed)).await
+}
+
+async fn work(
+    mut counter: Counter,
+    to: Vec<CookieStaff>,
+    tags: String,
+    goes_on: impl Fn(usize) -> bool,
+) -> (Acknowledged, usize) {
     let (mut sent, mut again) = (Acknowledged::default(), 0);
-    for n in 0..most {
+    for n in (0..).take_while(|n| goes_on(*n)) {
         let tag = format!("{tags}{n:04}");
         let mut intake = counter.intake(&tag);
         let body = opening(&counter, &tag);

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use cluster::Cluster;
@@ -14,7 +15,7 @@ use tests::record;
 use tests::seeded::Seeded;
 use tests::server::{self, How, Server};
 use tests::shop::PASSWORD;
-use tests::two::{Two, keep_on, no_two_with_one_index, opening};
+use tests::two::{Two, keep_on, keep_on_until, no_two_with_one_index, opening};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 use tokio::sync::Barrier;
@@ -88,16 +89,17 @@ async fn of_two_servers_one_is_killed_again_and_again_and_nothing_is_lost() {
     let mut random = Seeded::new(0x2b0b);
     for round in 0..rounds {
         let to = both.at_both(&both.ravi).to_vec();
-        let mut people = JoinSet::new();
+        let (mut people, over) = (JoinSet::new(), Arc::new(AtomicBool::new(false)));
         for person in 0..4u64 {
             let counter = Counter::of(to[1].clone(), Seeded::new(random.number())).await;
             // Everybody begins at the one that is killed, and goes to the other when it does not answer.
-            people.spawn(keep_on(counter, to.clone(), format!("{round:02}{person}"), 12));
+            people.spawn(keep_on_until(counter, to.clone(), format!("{round:02}{person}"), over.clone()));
         }
         // The race puts the kill into the middle of something.
         let race = Duration::from_micros(20_000 + random.below(200_000));
         assert!(tokio::time::timeout(race, people.join_next()).await.is_err(), "somebody's work ended by itself");
         both.one.kill();
+        over.store(true, Ordering::Relaxed);
         for (sent, asked) in tokio::time::timeout(SOON, people.join_all()).await.expect("they go on at the other") {
             all.add(&sent);
             again += asked;
@@ -123,10 +125,10 @@ async fn the_database_crashes_and_comes_back_and_the_servers_with_it() {
     let mut random = Seeded::new(0x0dd);
     for round in 0..rounds {
         let to = both.at_both(&both.ravi).to_vec();
-        let mut people = JoinSet::new();
+        let (mut people, over) = (JoinSet::new(), Arc::new(AtomicBool::new(false)));
         for person in 0..4u64 {
             let counter = Counter::of(to[(person % 2) as usize].clone(), Seeded::new(random.number())).await;
-            people.spawn(keep_on(counter, to.clone(), format!("{round:02}{person}"), 12));
+            people.spawn(keep_on_until(counter, to.clone(), format!("{round:02}{person}"), over.clone()));
         }
         let race = Duration::from_micros(20_000 + random.below(150_000));
         assert!(tokio::time::timeout(race, people.join_next()).await.is_err(), "somebody's work ended by itself");
@@ -140,6 +142,7 @@ async fn the_database_crashes_and_comes_back_and_the_servers_with_it() {
             assert_eq!(alive.status.as_u16(), 503);
         }
         cluster.start_again();
+        over.store(true, Ordering::Relaxed);
         for (sent, asked) in tokio::time::timeout(SOON, people.join_all()).await.expect("they go on") {
             all.add(&sent);
             again += asked;
