@@ -41,7 +41,8 @@ export async function begin({ shots, expected = [], args = [] }) {
       const page = await context.newPage();
       page.setDefaultTimeout(45_000);
       page.on("pageerror", (e) => faults.push(`error on the page: ${e.message}`));
-      page.on("console", (m) => m.type() === "error" && !expected.some((e) => m.text().includes(e)) && faults.push(`console: ${m.text()}`));
+      // Networks of containers come and go beside this: the browser drops what it loads then, and the pages ask again.
+      page.on("console", (m) => m.type() === "error" && !["net::ERR_NETWORK_CHANGED", ...expected].some((e) => m.text().includes(e)) && faults.push(`console: ${m.text()}`));
       return page;
     },
     /** Taps and counts. @param {Locator} what @param {string} why */
