@@ -22,7 +22,7 @@ use tokio::sync::Barrier;
 use tokio::task::JoinSet;
 
 /// Far above what anything here takes.
-const SOON: Duration = Duration::from_secs(30);
+const SOON: Duration = Duration::from_secs(60);
 
 #[tokio::test(flavor = "multi_thread")]
 async fn of_two_that_race_for_a_tag_one_has_it_and_both_write_on_one_intake() {
