@@ -25,7 +25,8 @@ async function opened(more) {
   return { ...dev, id };
 }
 
-test("a stream that begins again fetches the shop's settings and kinds: a change nobody heard of shows", async () => {
+/** What stands for the browser's streams: each source that was opened, told things by hand. */
+function streams() {
   const sources = [];
   const stream = (url) => {
     const listeners = {};
@@ -33,6 +34,11 @@ test("a stream that begins again fetches the shop's settings and kinds: a change
     sources.push(source);
     return source;
   };
+  return { sources, stream };
+}
+
+test("a stream that begins again fetches the shop's settings and kinds: a change nobody heard of shows", async () => {
+  const { sources, stream } = streams();
   const dev = await opened({ edge: { stream } });
   sync.start(dev.ctx);
   const asked = new Set();
@@ -273,13 +279,7 @@ test("an entry of another intake in the answer is not taken", async () => {
 });
 
 test("the stream fetches what is known here, once for many notices", async () => {
-  const sources = [];
-  const stream = (url) => {
-    const listeners = {};
-    const source = { url, readyState: 1, addEventListener: (name, run) => (listeners[name] = run), close: () => {}, emit: (name, data) => listeners[name]({ data: JSON.stringify(data) }) };
-    sources.push(source);
-    return source;
-  };
+  const { sources, stream } = streams();
   const dev = await opened({ edge: { stream } });
   sync.start(dev.ctx);
   assert.equal(sources[0].url, `/v1/shops/${SHOP}/stream`);

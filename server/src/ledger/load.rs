@@ -219,9 +219,17 @@ pub fn mark(entry: &Entry, index: Option<u64>, order: usize) -> Result<Mark, Str
 /// # Errors
 /// The database's, or a broken entry.
 pub async fn intake(db: &mut Connection, whose: Whose) -> Result<Intake, sqlx::Error> {
+    Ok(counted(db, whose).await?.0)
+}
+
+/// The same with the number of its entries.
+///
+/// # Errors
+/// The database's, or a broken entry.
+pub async fn counted(db: &mut Connection, whose: Whose) -> Result<(Intake, usize), sqlx::Error> {
     let range = Range { intake: Some(whose.intake), after: None, limit: u32::MAX };
     let entries = entries(db, whose.shop, range).await?;
-    fold(whose, &entries).map_err(broken)
+    Ok((fold(whose, &entries).map_err(broken)?, entries.len()))
 }
 
 /// The log index of an intake's newest entry; none where it has none.

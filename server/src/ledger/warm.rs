@@ -12,7 +12,7 @@ use std::sync::Arc;
 use evidence::tree::{self, Hash};
 use uuid::Uuid;
 
-use super::load::{self, Range, broken};
+use super::load::{self, broken};
 use crate::database::Connection;
 use crate::intake::kind::LoadedKind;
 use crate::intake::state::{Intake, Whose};
@@ -119,10 +119,8 @@ pub(super) async fn open<'a>(
 
 /// From the log.
 async fn load(db: &mut Connection, whose: Whose) -> Result<Open, sqlx::Error> {
-    let entries =
-        load::entries(db, whose.shop, Range { intake: Some(whose.intake), after: None, limit: u32::MAX }).await?;
-    let intake = load::fold(whose, &entries).map_err(broken)?;
-    Ok(Open { intake, kind: None, words: None, entries: entries.len(), sure: true, used: 0 })
+    let (intake, entries) = load::counted(db, whose).await?;
+    Ok(Open { intake, kind: None, words: None, entries, sure: true, used: 0 })
 }
 
 impl Open {
