@@ -21,6 +21,7 @@ use krilla::tagging::{
     TagTree,
 };
 use krilla::{Document, SerializeSettings};
+use memchr::memmem;
 
 use crate::face::{Faces, Run};
 use crate::flow::{BOTTOM, PAGE, Placed, SIDE, WIDTH};
@@ -43,7 +44,8 @@ pub fn draw(
         .with_accessibility_validator(Accessibility::UA1)
         .finish()
         .map_err(|e| format!("{e:?}"))?;
-    let settings = SerializeSettings { configuration, enable_tagging: true, ..SerializeSettings::default() };
+    let settings =
+        SerializeSettings { configuration, enable_tagging: true, pretty: true, ..SerializeSettings::default() };
     let mut document = Document::new_with(settings);
     let images: Vec<Image> = pictures
         .into_iter()
@@ -76,7 +78,22 @@ pub fn draw(
         tree.children = group(nodes, whole, &tags, TagKind::from(Tag::Div)).children;
     }
     document.set_tag_tree(tree);
-    document.finish().map_err(|e| format!("{e:?}"))
+    document.finish().map(plain_ends).map_err(|e| format!("{e:?}"))
+}
+
+/// Where a stream's own last byte is a CR, it and the LF before `endstream` look like one end of line, and who measures the stream
+/// finds it a byte short of its `Length` (ISO 19005-2, 6.1.7.1). There a CR more stands before `endstream`, and the empty line after
+/// the object goes, so that all else stays where the table of objects says.
+fn plain_ends(mut file: Vec<u8>) -> Vec<u8> {
+    const DOUBTFUL: &[u8] = b"\r\nendstream\nendobj\n\n";
+    const PLAIN: &[u8] = b"\r\r\nendstream\nendobj\n";
+    let mut from = 0;
+    while let Some(found) = memmem::find(&file[from..], DOUBTFUL) {
+        from += found;
+        file[from..from + PLAIN.len()].copy_from_slice(PLAIN);
+        from += PLAIN.len();
+    }
+    file
 }
 
 /// Title, language and the time of what it reports; nothing of anybody, and no clock.

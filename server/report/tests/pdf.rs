@@ -276,3 +276,26 @@ fn a_picture_that_is_none_is_refused_in_a_sentence() {
         pdf(&report(vec![Block::Title("x".into()), bad])).is_err_and(|e| e.starts_with("a picture cannot be read"))
     );
 }
+
+/// The last byte of a packed stream is one of 256, whatever is reported: texts are tried until some streams end in a CR. Length and data
+/// of each are then told apart by a reader that knows nothing of how they were written.
+#[test]
+fn a_stream_whose_last_byte_is_a_cr_is_as_long_as_it_says() {
+    let count = |file: &[u8], what: &[u8]| file.windows(what.len()).filter(|w| *w == what).count();
+    let (mut met, mut tried) = (0, 0);
+    while met < 3 {
+        assert!(tried < 5_000, "of {tried} reports {met} had such a stream: nothing is shown");
+        tried += 1;
+        let text = format!("Entry {} {}", "a".repeat(1 + tried % 67), "b".repeat(1 + tried / 67));
+        let (_folder, path, name) = written(report(vec![Block::Text(text.clone())]));
+        let file = fs::read(&path).expect("the report");
+        let doubtful = count(&file, b"\r\nendstream");
+        let mended = count(&file, b"\r\r\nendstream");
+        assert_eq!(doubtful, mended, "report {tried}: a CR of the data and the LF after it look like one end of line");
+        if mended > 0 {
+            met += 1;
+            assert!(tool("qpdf", &["--check", &name]).contains("No syntax or stream encoding errors found"));
+            assert_eq!(flat(&tool("pdftotext", &[&name, "-"])), format!("{text} Tag 0417, Tarn Street Page 1 of 1"));
+        }
+    }
+}
