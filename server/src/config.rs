@@ -7,7 +7,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use serde::Deserialize;
 
 use crate::database::Place;
-use crate::hidden::Hidden;
+use crate::hidden::{Hidden, Secret};
 use crate::ledger::keys::{MOST_DAYS, OVERLAP_DAYS};
 
 /// Counterfoil: intake capture with photo evidence for a repair shop.
@@ -376,6 +376,16 @@ pub struct Serve {
     /// What else is said of it there: key=value,key=value.
     #[arg(long, env = "OTEL_RESOURCE_ATTRIBUTES")]
     pub otlp_resource_attributes: Option<String>,
+    /// Heads of each sending, as a collector may ask for: key=value,key=value, percent-encoded. Better in the environment or the
+    /// file than here, where whoever lists processes reads it.
+    #[arg(long, env = "OTEL_EXPORTER_OTLP_HEADERS", hide_env_values = true)]
+    pub otlp_headers: Option<Secret>,
+    /// Which traces are kept: always_on, always_off, traceidratio, or parentbased_ and one of these.
+    #[arg(long, env = "OTEL_TRACES_SAMPLER")]
+    pub otlp_sampler: Option<String>,
+    /// The share of traces that traceidratio keeps, from 0 to 1.
+    #[arg(long, env = "OTEL_TRACES_SAMPLER_ARG")]
+    pub otlp_sampler_share: Option<String>,
     /// How often traces are sent at most, in milliseconds.
     #[arg(long, env = "OTEL_BSP_SCHEDULE_DELAY")]
     pub otlp_every_ms: Option<u32>,
@@ -431,6 +441,9 @@ impl Serve {
             otlp_endpoint: self.otlp_endpoint.or(file.otlp_endpoint),
             otlp_service_name: self.otlp_service_name.or(file.otlp_service_name),
             otlp_resource_attributes: self.otlp_resource_attributes.or(file.otlp_resource_attributes),
+            otlp_headers: self.otlp_headers.or(file.otlp_headers),
+            otlp_sampler: self.otlp_sampler.or(file.otlp_sampler),
+            otlp_sampler_share: self.otlp_sampler_share.or(file.otlp_sampler_share),
             otlp_every_ms: self.otlp_every_ms.or(file.otlp_every_ms),
             otlp_timeout_ms: self.otlp_timeout_ms.or(file.otlp_timeout_ms),
             log_json: self.log_json || file.log_json,

@@ -53,6 +53,33 @@ impl fmt::Debug for Hidden {
     }
 }
 
+/// What is never shown, as it may be a secret from its first letter to its last.
+#[derive(Clone, PartialEq, Eq, Deserialize)]
+#[serde(transparent)]
+pub struct Secret(String);
+
+impl FromStr for Secret {
+    type Err = std::convert::Infallible;
+
+    fn from_str(text: &str) -> Result<Secret, Self::Err> {
+        Ok(Secret(text.to_owned()))
+    }
+}
+
+impl Deref for Secret {
+    type Target = str;
+
+    fn deref(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for Secret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("…")
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

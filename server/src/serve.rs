@@ -22,7 +22,7 @@ use crate::database::{self, Engine, For, Place, mark};
 use crate::edge::{Clock, Random};
 use crate::erasing;
 use crate::http::guard::{Guard, guard};
-use crate::http::{self, methods};
+use crate::http::{self, methods, packed};
 use crate::judging;
 use crate::ledger::keys::Ring;
 use crate::ledger::{Ledger, start};
@@ -294,7 +294,9 @@ pub async fn serve(wanted: Serve, data: &Path, demo: Option<bool>) -> Result<(),
             .app_data(web::Data::new(guards.clone()))
             .app_data(web::Data::new(trusted.clone()))
             .wrap(from_fn(methods::known))
+            .wrap(from_fn(packed::unless_small))
             .wrap(Compress::default())
+            .wrap(from_fn(packed::as_said))
             .wrap(from_fn(guard))
             .configure(tls::trust::routes)
             .configure(http::routes)

@@ -178,3 +178,44 @@ async fn a_collector_that_is_no_address_is_told_and_none_is_none() {
     assert!(!beside.get("/metrics").send().await.expect(200).text().contains("counterfoil_spans"));
     assert!(server.stop().success(), "{}", server.log());
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_collector_gets_the_heads_it_asks_for_and_the_traces_that_are_kept() {
+    // OpenTelemetry, "OTLP exporter configuration" (headers) and "Sampler": under these settings only what the caller keeps is sent.
+    let collector = Collector::start(Mood::Good).await;
+    let how = told(&collector)
+        .env("OTEL_EXPORTER_OTLP_HEADERS", "authorization=Bearer%20hush-hush, x-place = back%2Croom")
+        .env("OTEL_TRACES_SAMPLER", "parentbased_always_off");
+    let mut server = Server::start_as(&how);
+    let outside = Anonymous::at(&server.address);
+    for (trace, kept) in [("5", "00"), ("6", "01")] {
+        outside.get("/healthz").send().await.expect(200);
+        let said = format!("00-{}-{PARENT}-{kept}", trace.repeat(32));
+        outside.get("/healthz").header("traceparent", &said).send().await.expect(200);
+    }
+    collector.until("the kept one", |c| !of(&c.spans(), &"6".repeat(32), "GET /healthz").is_empty()).await;
+    assert!(server.stop().success(), "{}", server.log());
+    let traces: Vec<Value> = collector.spans().iter().map(|s| s["traceId"].clone()).collect();
+    assert!(traces.iter().all(|t| *t == "6".repeat(32)), "{traces:?}");
+    for head in collector.heads() {
+        assert!(head.contains("\r\nauthorization: bearer hush-hush\r\n"), "{head}");
+        assert!(head.contains("\r\nx-place: back,room\r\n"), "{head}");
+    }
+    assert!(!server.log().contains("hush"), "{}", server.log());
+}
+
+#[tokio::test]
+async fn heads_and_samplers_that_are_none_are_told_without_their_values() {
+    let home = tempfile::Builder::new().prefix("counterfoil-traces-").tempdir().expect("a folder");
+    for (name, wrong, told) in [
+        ("OTEL_EXPORTER_OTLP_HEADERS", "hush", "key=value"),
+        ("OTEL_EXPORTER_OTLP_HEADERS", "a b=hush", "cannot be a head"),
+        ("OTEL_EXPORTER_OTLP_HEADERS", "x-a=hush%0d%0ax-b: c", "cannot be a head"),
+        ("OTEL_EXPORTER_OTLP_HEADERS", "Host=hush.example", "the program's own"),
+        ("OTEL_TRACES_SAMPLER", "by_the_moon", "no sampler \"by_the_moon\""),
+    ] {
+        let how = How::default().env("OTEL_EXPORTER_OTLP_ENDPOINT", "http://127.0.0.1:1").env(name, wrong);
+        let refused = Server::try_over(&home.path().join("data"), &how).expect_err("it starts");
+        assert!(refused.contains(told) && !refused.contains("hush"), "{refused}");
+    }
+}

@@ -6,7 +6,8 @@ use std::time::Duration;
 use http_body_util::{BodyExt, Full, Limited};
 use hyper::body::Bytes;
 use hyper::client::conn::http1;
-use hyper::header::{CONNECTION, CONTENT_TYPE, HOST, USER_AGENT};
+use hyper::header::{CONNECTION, CONTENT_LENGTH, CONTENT_TYPE, HOST, TRANSFER_ENCODING, USER_AGENT};
+use hyper::http::{HeaderName, HeaderValue};
 use hyper::{Request, StatusCode, Uri};
 use hyper_util::rt::TokioIo;
 use rustls::pki_types::ServerName;
@@ -49,6 +50,27 @@ pub fn address(text: &str) -> Result<Uri, String> {
     if known && plain { Ok(uri) } else { Err(format!("{} is no address of the form http://host/path", shown(text))) }
 }
 
+/// Heads of a sending beside its own.
+pub type Heads = Vec<(HeaderName, HeaderValue)>;
+
+/// These as heads. Their values are never shown.
+///
+/// # Errors
+/// A sentence that does not tell a value: no head can be written so, or this one is not for the sender to choose.
+pub fn heads(pairs: Vec<(String, String)>) -> Result<Heads, String> {
+    let head = |(name, value): (String, String)| {
+        let wrong = || format!("\"{}\" cannot be a head of a request, or not with this value", name.escape_debug());
+        let name: HeaderName = name.parse().map_err(|_| wrong())?;
+        if [HOST, CONNECTION, CONTENT_LENGTH, CONTENT_TYPE, TRANSFER_ENCODING].contains(&name) {
+            return Err(format!("the head \"{name}\" is the program's own"));
+        }
+        let mut value = HeaderValue::from_str(&value).map_err(|_| wrong())?;
+        value.set_sensitive(true);
+        Ok((name, value))
+    };
+    pairs.into_iter().map(head).collect()
+}
+
 /// Posts a body and takes an answer of at most so many bytes, within a time.
 ///
 /// # Errors
@@ -57,9 +79,32 @@ pub async fn post(
     to: &Uri,
     media_type: &'static str,
     body: Vec<u8>,
+    bounds: (usize, Duration),
+) -> Result<Answer, NotReached> {
+    post_with(to, media_type, &[], body, bounds).await
+}
+
+/// The same with further heads.
+///
+/// # Errors
+/// Why there is no answer.
+pub async fn post_with(
+    to: &Uri,
+    media_type: &'static str,
+    heads: &[(HeaderName, HeaderValue)],
+    body: Vec<u8>,
     (most, within): (usize, Duration),
 ) -> Result<Answer, NotReached> {
-    match tokio::time::timeout(within, posted(to, media_type, body, most)).await {
+    let mut request = Request::post(to.path_and_query().map_or("/", |p| p.as_str()))
+        .header(HOST, to.authority().map_or("", |a| a.as_str()))
+        .header(USER_AGENT, concat!("counterfoil/", env!("CARGO_PKG_VERSION")))
+        .header(CONTENT_TYPE, media_type)
+        .header(CONNECTION, "close");
+    for (name, value) in heads {
+        request = request.header(name, value);
+    }
+    let request = request.body(Full::new(Bytes::from(body))).map_err(not)?;
+    match tokio::time::timeout(within, posted(to, request, most)).await {
         Ok(done) => done,
         Err(_) => Err(NotReached(format!("no whole answer within {} seconds", within.as_secs_f32()))),
     }
@@ -69,18 +114,18 @@ fn not(e: impl std::fmt::Display) -> NotReached {
     NotReached(e.to_string())
 }
 
-async fn posted(to: &Uri, media_type: &'static str, body: Vec<u8>, most: usize) -> Result<Answer, NotReached> {
+async fn posted(to: &Uri, request: Request<Full<Bytes>>, most: usize) -> Result<Answer, NotReached> {
     let secure = to.scheme_str() == Some("https");
     let host = to.host().ok_or_else(|| not("there is no host in the address"))?;
     let host = host.trim_start_matches('[').trim_end_matches(']').to_owned();
     let port = to.port_u16().unwrap_or(if secure { 443 } else { 80 });
     let line = TcpStream::connect((host.as_str(), port)).await.map_err(not)?;
     if !secure {
-        return over(line, to, media_type, body, most).await;
+        return over(line, request, most).await;
     }
     let name = ServerName::try_from(host).map_err(not)?;
     let connector = TlsConnector::from(Arc::new(trusting_the_system()?));
-    over(connector.connect(name, line).await.map_err(not)?, to, media_type, body, most).await
+    over(connector.connect(name, line).await.map_err(not)?, request, most).await
 }
 
 /// HTTPS as the machine trusts it.
@@ -94,21 +139,11 @@ fn trusting_the_system() -> Result<rustls::ClientConfig, NotReached> {
 
 async fn over(
     line: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
-    to: &Uri,
-    media_type: &'static str,
-    body: Vec<u8>,
+    request: Request<Full<Bytes>>,
     most: usize,
 ) -> Result<Answer, NotReached> {
     let handshake = http1::Builder::new().max_buf_size(MOST_HEAD).handshake(TokioIo::new(line));
     let (mut sender, connection) = handshake.await.map_err(not)?;
-    let path = to.path_and_query().map_or("/", |p| p.as_str());
-    let request = Request::post(path)
-        .header(HOST, to.authority().map_or("", |a| a.as_str()))
-        .header(USER_AGENT, concat!("counterfoil/", env!("CARGO_PKG_VERSION")))
-        .header(CONTENT_TYPE, media_type)
-        .header(CONNECTION, "close")
-        .body(Full::new(Bytes::from(body)))
-        .map_err(not)?;
     let exchange = async {
         let answer = sender.send_request(request).await.map_err(not)?;
         let status = answer.status();

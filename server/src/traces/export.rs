@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use super::otlp::{self, Ended};
-use crate::outside::send;
+use crate::outside::send::{self, Heads};
 
 /// Spans that wait at most; further ones are dropped and counted.
 const WAITING: usize = 2048;
@@ -57,6 +57,8 @@ impl Queue {
 #[derive(Debug)]
 pub(super) struct Exporter {
     pub to: Uri,
+    /// What a collector asks for in the head of each sending.
+    pub heads: Heads,
     pub resource: Vec<(String, String)>,
     /// How often at most, unless a whole sending waits.
     pub every: Duration,
@@ -68,10 +70,15 @@ pub(super) struct Exporter {
 
 impl Exporter {
     /// One for this collector, and the queue to it.
-    pub(super) fn to(to: Uri, resource: Vec<(String, String)>, every: Duration, within: Duration) -> (Exporter, Queue) {
+    pub(super) fn to(
+        (to, heads): (Uri, Heads),
+        resource: Vec<(String, String)>,
+        every: Duration,
+        within: Duration,
+    ) -> (Exporter, Queue) {
         let (put, spans) = mpsc::channel(WAITING);
         let counts = Arc::<Counts>::default();
-        (Exporter { to, resource, every, within, spans, counts: counts.clone() }, Queue { spans: put, counts })
+        (Exporter { to, heads, resource, every, within, spans, counts: counts.clone() }, Queue { spans: put, counts })
     }
 
     /// Sends until it is told to stop, then what is left.
@@ -117,7 +124,8 @@ impl Exporter {
         batch.clear();
         let mut wait = FIRST_WAIT;
         for tried in 1..=TRIES {
-            let why = match send::post(&self.to, "application/json", body.clone(), (ANSWER, self.within)).await {
+            let bounds = (ANSWER, self.within);
+            let why = match send::post_with(&self.to, "application/json", &self.heads, body.clone(), bounds).await {
                 Ok(answer) if answer.status.is_success() => {
                     let rejected = otlp::rejected(&answer.bytes).min(number);
                     self.counts.refused.fetch_add(rejected, Ordering::Relaxed);

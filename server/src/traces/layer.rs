@@ -13,6 +13,7 @@ use tracing_subscriber::registry::LookupSpan;
 use super::context::{Context, SpanId, TraceId};
 use super::export::Queue;
 use super::otlp::{Ended, Kind, Said};
+use super::sampler::Sampler;
 use super::{REQUEST, TARGET};
 use crate::edge::{Clock, Random};
 
@@ -41,6 +42,7 @@ struct Open {
 #[derive(Debug)]
 pub struct Spans {
     pub(super) queue: Queue,
+    pub(super) sampler: Sampler,
     pub(super) clock: Clock,
     pub(super) random: Random,
 }
@@ -102,6 +104,11 @@ impl<S: Subscriber + for<'a> LookupSpan<'a>> Layer<S> for Spans {
         if let Some(Ok(trace)) = open.from[0].as_deref().map(str::parse::<TraceId>) {
             open.ended.trace = trace;
             open.ended.parent = open.from[1].as_deref().and_then(|p| p.parse().ok());
+        }
+        if around.is_none() {
+            // A trace without a span before it begins here.
+            let theirs = open.ended.parent.map(|_| open.sampled);
+            open.sampled = self.sampler.keeps(&open.ended.trace, theirs);
         }
         span.extensions_mut().insert(open);
     }

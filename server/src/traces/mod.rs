@@ -6,6 +6,7 @@ pub mod context;
 mod export;
 mod layer;
 pub mod otlp;
+mod sampler;
 
 use std::time::Duration;
 
@@ -19,6 +20,7 @@ use crate::edge::{Clock, Random};
 use crate::outside::send;
 use export::Exporter;
 pub use layer::{Meant, Spans};
+use sampler::Sampler;
 
 /// The target of spans that are exported.
 pub const TARGET: &str = "counterfoil::traces";
@@ -76,10 +78,14 @@ impl Exporting {
             resource.push((NAME.to_owned(), name));
         }
         resource.push(("service.version".to_owned(), env!("CARGO_PKG_VERSION").to_owned()));
+        let heads = otlp::pairs(wanted.otlp_headers.as_deref().unwrap_or_default())
+            .ok_or("heads for the collector of traces are written key=value,key=value, percent-encoded")?;
+        let heads = send::heads(heads).map_err(|e| format!("the collector of traces: {e}"))?;
+        let sampler = Sampler::read(wanted.otlp_sampler.as_deref(), wanted.otlp_sampler_share.as_deref())?;
         let ms = |told: Option<u32>, else_: Duration| told.map_or(else_, |ms| Duration::from_millis(ms.into()));
         let (every, within) = (ms(wanted.otlp_every_ms, EVERY), ms(wanted.otlp_timeout_ms, WITHIN));
-        let (exporter, queue) = Exporter::to(to, resource, every, within);
-        let layer = Spans { queue, clock: Clock::System, random: Random::System };
+        let (exporter, queue) = Exporter::to((to, heads), resource, every, within);
+        let layer = Spans { queue, sampler, clock: Clock::System, random: Random::System };
         Ok(Some(Exporting { layer, exporter }))
     }
 

@@ -100,11 +100,15 @@ pub fn rejected(answer: &[u8]) -> u64 {
 /// # Errors
 /// A sentence.
 pub fn attributes(text: &str) -> Result<Vec<(String, String)>, String> {
-    let wrong = || "resource attributes are written key=value,key=value, percent-encoded".to_owned();
+    pairs(text).ok_or_else(|| "resource attributes are written key=value,key=value, percent-encoded".to_owned())
+}
+
+/// Pairs as W3C Baggage writes them (3.3.1), without properties.
+pub fn pairs(text: &str) -> Option<Vec<(String, String)>> {
     let pair = |pair: &str| {
-        let (key, value) = pair.split_once('=').ok_or_else(wrong)?;
-        let (key, value) = (decoded(key.trim()).ok_or_else(wrong)?, decoded(value.trim()).ok_or_else(wrong)?);
-        if key.is_empty() { Err(wrong()) } else { Ok((key, value)) }
+        let (key, value) = pair.split_once('=')?;
+        let (key, value) = (decoded(key.trim())?, decoded(value.trim())?);
+        (!key.is_empty()).then_some((key, value))
     };
     text.split(',').map(str::trim).filter(|p| !p.is_empty()).map(pair).collect()
 }
