@@ -69,7 +69,7 @@ export function code(at) {
           h("h1", null, t("page.code.title")),
           now.due ? h("p", { class: "fault", role: "status" }, t("page.code.due")) : null,
           ...(codes ? once(codes) : now.on ? on(now) : now.has_password ? off() : [h("p", null, t("page.code.no-password"))]),
-          codes || now.due ? null : footBack({ words: t("act.staff"), href: "/staff" }),
+          codes || shown || now.due ? null : footBack({ words: t("act.staff"), href: "/staff" }),
         ],
       };
     },
@@ -78,8 +78,8 @@ export function code(at) {
   function off() {
     return [
       h("p", null, t("page.code.words")),
-      shown ? setUp(shown) : h("p", null, act({ words: t("page.code.set-up"), heavy: true, does: show })),
       h("p", { class: "soft" }, t("page.code.phones")),
+      shown ? setUp(shown) : h("p", null, act({ words: t("page.code.set-up"), heavy: true, does: show })),
     ];
   }
 

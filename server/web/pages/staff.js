@@ -105,7 +105,7 @@ export function staff(at) {
     return h("section", { class: "section", id: "code-asked" },
       h("h2", null, t("page.staff.code-asked")), h("p", { class: "soft" }, t("page.staff.code-asked-words")),
       picks({
-        name: t("page.staff.code-asked"), chosen: now, three: true, choices: ASKED_OF.map((w) => ({ id: w, words: t(`page.staff.code-asked.${w}`) })),
+        name: t("page.staff.code-asked"), chosen: now, choices: ASKED_OF.map((w) => ({ id: w, words: t(`page.staff.code-asked.${w}`) })),
         does: async (w) => {
           if (w !== now) await proved(() => ask("PUT", "/settings", { json: { "code-asked-of": w }, ifMatch: etag }));
           await at.again();
