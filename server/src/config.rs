@@ -194,6 +194,9 @@ pub struct NewPassword {
     /// The shop's id, where several have somebody of that name.
     #[arg(long)]
     pub shop: Option<uuid::Uuid>,
+    /// Take their second factor away too, where the phone with it is lost.
+    #[arg(long)]
+    pub without_code: bool,
 }
 
 impl Move {

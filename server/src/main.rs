@@ -41,9 +41,9 @@ fn main() -> ExitCode {
                 let place = wanted.kept.place();
                 rotating::run(&place, &wanted.because, wanted.overlap_days).await.map(|()| ExitCode::SUCCESS)
             }
-            Command::NewPassword(of) => {
-                forgotten::run(&of.kept.place(), &of.sign_in, of.shop).await.map(|()| ExitCode::SUCCESS)
-            }
+            Command::NewPassword(of) => forgotten::run(&of.kept.place(), &of.sign_in, of.shop, of.without_code)
+                .await
+                .map(|()| ExitCode::SUCCESS),
             Command::Backup(of) => {
                 backup::command(&of.kept.place(), &of.to).await.map(|good| ExitCode::from(u8::from(!good)))
             }

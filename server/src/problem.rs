@@ -70,6 +70,10 @@ constructors! {
     client_too_old = "client-too-old";
     /// 401: no session or token, or one that no longer counts.
     not_signed_in = "not-signed-in";
+    /// 401: the password is right; a code of the second factor is asked for as well.
+    code_asked = "code-asked";
+    /// 403: the shop asks for a second factor, and the caller has to set it up first.
+    code_due = "code-due";
     /// 403: the caller's role does not allow it.
     may_not = "may-not";
     /// 403: the password has to be given once more.

@@ -2,11 +2,15 @@
 
 use serde_json::{Value, json};
 
+use crate::access::ASKED_OF;
 use crate::intake::keeping;
 use crate::reading::{Measure, Rule, units};
 
 /// Who may leave which gaps open, by role: lists of patterns.
 pub const MAY_LEAVE_OPEN: &str = "may-leave-open";
+
+/// Of whom the shop asks a second factor.
+pub const CODE_ASKED_OF: &str = "code-asked-of";
 
 /// The patterns that apply to somebody with these roles. The owner may leave anything open that may be at all.
 pub fn patterns(setting: Option<&Value>, roles: &[String]) -> Vec<String> {
@@ -31,6 +35,7 @@ pub fn default(name: &str) -> Value {
             "bench": ["view:*", "question:*", "reading:*"],
             "counter": ["view:*", "!view:machine-plate", "question:*", "line-photo:*", "reading:*", "left-view:*"],
         }),
+        CODE_ASKED_OF => json!(ASKED_OF[0]),
         "places" => json!(["Counter", "Bench 1", "Bench 2", "Rack A", "Rack B", "Shed"]),
         // Hours after which an open intake is shown as waiting too long.
         "open-limit" => json!(24),
@@ -49,8 +54,9 @@ pub fn default(name: &str) -> Value {
 }
 
 /// The names of all settings.
-pub const NAMES: [&str; 10] = [
+pub const NAMES: [&str; 11] = [
     "clocks",
+    CODE_ASKED_OF,
     "compression-rule",
     "height",
     "keep",
@@ -77,6 +83,7 @@ pub fn check(name: &str, value: &Value) -> Result<(), String> {
         MAY_LEAVE_OPEN => value.as_object().is_some_and(|m| {
             m.keys().all(|k| ["counter", "bench"].contains(&k.as_str())) && m.values().all(|v| words(v, 50))
         }),
+        CODE_ASKED_OF => value.as_str().is_some_and(|v| ASKED_OF.contains(&v)),
         "places" => words(value, 60),
         "renamed-places" => renamed(value),
         "open-limit" => value.as_i64().is_some_and(|h| (1..=8_760).contains(&h)),

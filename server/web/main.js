@@ -45,6 +45,7 @@ const PAGES = [
   [/^\/paper$/, () => import("./pages/paper.js").then((m) => m.onPaper)],
   [/^\/unsent$/, () => import("./pages/unsent.js").then((m) => m.unsent)],
   [/^\/devices$/, () => import("./pages/devices.js").then((m) => m.devices)],
+  [/^\/code$/, () => import("./pages/code.js").then((m) => m.code)],
   [/^\/staff$/, () => import("./pages/staff.js").then((m) => m.staff)],
   [/^\/settings$/, () => import("./pages/settings.js").then((m) => m.settings)],
   [/^\/kept$/, () => import("./pages/kept.js").then((m) => m.kept)],
@@ -82,6 +83,8 @@ async function route() {
   const inside = PAGES.find(([p]) => p.test(path));
   const where = { ids: (outside ?? inside)?.[0].exec(path)?.slice(1) ?? [], query: new URLSearchParams(search), hash: decodeURIComponent(hash.slice(1)), go };
   if (!outside && !session()) return enter(path);
+  // A shop that asks for a code waits for it first; without a network work goes on, and waits in the queue.
+  if (!outside && session()?.code_due && path !== "/code" && (await serverInfo()) && mine === asked) return go(`/code?to=${encodeURIComponent(path)}`, true);
   const make = await (outside ?? inside)?.[1]().catch(gone);
   if (mine !== asked) return;
   await open(make ?? nowhere, where);

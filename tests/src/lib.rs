@@ -14,6 +14,7 @@ pub mod cut;
 pub mod engine;
 pub mod forged;
 pub mod home;
+pub mod one_time;
 pub mod picture;
 pub mod proven;
 pub mod raw;

@@ -303,8 +303,8 @@ pub fn rotate_key(data: &Path, because: &str, overlap_days: u32) -> Checked {
 ///
 /// # Panics
 /// When the program cannot be run.
-pub fn new_password(data: &Path, sign_in: &str) -> Checked {
-    run("new-password", data, &["--sign-in", sign_in])
+pub fn new_password(data: &Path, sign_in: &str, more: &[&str]) -> Checked {
+    run("new-password", data, &[&["--sign-in", sign_in], more].concat())
 }
 
 fn run(what: &str, data: &Path, args: &[&str]) -> Checked {

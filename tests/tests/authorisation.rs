@@ -13,6 +13,7 @@ use evidence::digest::Digest;
 use serde_json::{Value, json};
 use tests::ask::{Actor, Anonymous, Answer, Ask, CookieStaff, TokenStaff, Who};
 use tests::counter::{Counter, Step, content_digest};
+use tests::one_time;
 use tests::picture;
 use tests::seeded::Seeded;
 use tests::server::{How, Server};
@@ -134,6 +135,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
     let digest = Digest::of(&t.file);
     let sign_in = json!({"sign_in": once.guest, "password": PASSWORD});
     let refresh = json!({"refresh": once.refresh});
+    let code = json!({"code": "no code"});
     Some(match operation {
         "health" => a.get("/healthz"),
         "getOpenApi" => a.get("/openapi.json"),
@@ -229,6 +231,12 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "getRendition" => a.get(&shop(&format!("/photos/{}/small", t.photo))),
         "getSettings" => a.get(&shop("/settings")),
         "putSettings" => a.put(&shop("/settings")).header("If-Match", &once.etag).json(&json!({"open-limit": 25})),
+        "second_factor" => a.get(&shop("/second-factor")),
+        "show_second_factor" => a.post(&shop("/second-factor")),
+        "turn_on_second_factor" => a.put(&shop("/second-factor")).json(&code),
+        "renew_recovery_codes" => a.post(&shop("/second-factor/recovery-codes")).json(&code),
+        "remove_second_factor" => a.post(&shop("/second-factor/removal")).json(&code),
+        "remove_their_second_factor" => a.delete(&shop(&format!("/staff/{}/second-factor", t.staff))),
         "list_staff" => a.get(&shop("/staff")),
         "add_staff" => a.post(&shop("/staff")).json(
             &json!({"name": "New", "sign_in": format!("new-{}", once.guest), "password": PASSWORD, "roles": ["owner"]}),
@@ -444,6 +452,75 @@ fn differences(kept: &str, now: &str) -> Vec<String> {
     let gone = kept.iter().filter(|l| !now.contains(l)).map(|(o, l)| format!("- {o}: {}", l.trim()));
     let come = now.iter().filter(|l| !kept.contains(l)).map(|(o, l)| format!("+ {o}: {}", l.trim()));
     gone.chain(come).collect()
+}
+
+/// What somebody gets of whom the shop waits for a second factor: the way to it, and out.
+const THE_WAY: [(&str, &str); 6] = [
+    ("current_session", "200"),
+    ("prove_password", "204"),
+    ("second_factor", "200"),
+    ("show_second_factor", "201"),
+    ("turn_on_second_factor", "422 not-valid"),
+    ("sign_out", "204"),
+];
+
+#[tokio::test]
+async fn of_whom_the_shop_waits_for_a_second_factor_gets_the_way_to_it_and_nothing_else() {
+    let shop = Shop::set_up().await;
+    let things = furnished(&shop, "Ours.", 304).await;
+    let (door, ines, bo) = (shop.server.anonymous(), &shop.ines, &shop.bo);
+    let settings = ines.path("/settings");
+    let mut counter = Counter::of(bo.clone(), Seeded::new(305)).await;
+    let ask = async |whom: &str| {
+        let etag = ines.get(&settings).send().await.expect(200).header("etag").expect("an ETag").to_owned();
+        ines.put(&settings).header("If-Match", &etag).json(&json!({"code-asked-of": whom})).send().await
+    };
+    assert_eq!(ask("all").await.gist(), "409 refused", "not before the owner has one");
+    one_time::set_up(ines).await;
+    assert_eq!(ask("everybody").await.gist(), "422 not-valid");
+    ask("all").await.expect(200);
+    assert_eq!(shop.ravi.get(&shop.ravi.path("/staff")).send().await.gist(), "403 code-due");
+
+    let caller =
+        |actor: Box<dyn Actor>| Caller { name: "", actor, who: bo.who, shop: &things, things: &things, with: None };
+    let (due, nobody) = (caller(Box::new(bo.clone())), caller(Box::new(door.clone())));
+    let empty = || Once {
+        code: String::new(),
+        refresh: String::new(),
+        guest: String::new(),
+        etag: String::new(),
+        kind: String::new(),
+        offered: "0".repeat(64),
+    };
+    let (mut refused, mut way) = (0, Vec::new());
+    let mut operations = operations();
+    operations.sort_by_key(|(id, _)| match id.as_str() {
+        "prove_password" => 0,
+        "show_second_factor" => 1,
+        "turn_on_second_factor" => 3,
+        "sign_out" => 4,
+        _ => 2,
+    });
+    for (operation, route) in operations {
+        let ask = request(&operation, &nobody, &mut counter, &empty()).expect("covered");
+        // What is for everybody, or has proofs of its own.
+        if ask.send().await.gist() != "401 not-signed-in" || operation.ends_with("_tokens") || operation == "sign_in" {
+            continue;
+        }
+        let gist = request(&operation, &due, &mut counter, &empty()).expect("covered").send().await.gist();
+        match THE_WAY.iter().find(|(id, _)| *id == operation) {
+            Some((id, wanted)) => {
+                assert_eq!(gist, *wanted, "{route}");
+                way.push(*id);
+            }
+            None => {
+                assert_eq!(gist, "403 code-due", "{route}");
+                refused += 1;
+            }
+        }
+    }
+    assert_eq!(way.len(), THE_WAY.len(), "{way:?}");
+    assert!(refused > 60, "{refused}");
 }
 
 #[tokio::test]

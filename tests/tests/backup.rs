@@ -12,6 +12,7 @@ use serde_json::json;
 use tests::ask::{Actor, CookieStaff};
 use tests::counter::Counter;
 use tests::engine;
+use tests::one_time;
 use tests::picture;
 use tests::record;
 use tests::seeded::Seeded;
@@ -62,6 +63,7 @@ async fn a_backup_taken_while_serving_is_put_back_and_checks() {
     let (photo, _) = counter.photo(&mut first, None, &erased).await.expect("an answer");
     let exported = shop.ines.post(&shop.ines.path("/key-export")).send().await.expect(200).text();
     std::fs::write(&key, exported).expect("a file");
+    let (_, recovery) = one_time::set_up(&shop.ravi).await;
 
     // While others work.
     let working = tokio::spawn(async move {
@@ -118,6 +120,10 @@ async fn a_backup_taken_while_serving_is_put_back_and_checks() {
     let ines = shop.ines.at(&server.address);
     assert_eq!(ines.get(&ines.path("")).send().await.status.as_u16(), 401, "nobody is signed in by a backup");
     let (door, ines) = (server.anonymous(), json!({"sign_in": "ines", "password": PASSWORD}));
+    for (code, gist) in [("", "401 code-asked"), (&recovery[0], "201")] {
+        let ravi = json!({"sign_in": "ravi", "password": PASSWORD, "code": code});
+        assert_eq!(door.post("/v1/sessions").json(&ravi).send().await.gist(), gist, "a second factor is in a backup");
+    }
     let ines = door.let_in(&door.post("/v1/sessions").json(&ines).send().await);
     let log = record::log(&ines).await.expect("the log");
     let same = before.iter().all(|(index, bytes)| log.get(index) == Some(bytes));

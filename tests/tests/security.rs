@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 use tests::ask::{Actor, Answer};
+use tests::one_time;
 use tests::server::{self, How, Server};
 use tests::shop::{PASSWORD, Shop};
 
@@ -113,9 +114,9 @@ async fn a_list_of_breached_passwords_in_the_data_folder_or_named_is_used_and_a_
 async fn an_owner_who_forgot_the_password_gets_a_new_one_from_whoever_runs_the_server() {
     let shop = Shop::set_up().await;
     let (door, ines) = (shop.server.anonymous(), &shop.ines);
-    let unknown = server::new_password(shop.server.data(), "nobody-here");
+    let unknown = server::new_password(shop.server.data(), "nobody-here", &[]);
     assert!(!unknown.sound && unknown.said.contains("signs in by this name"), "{}", unknown.said);
-    let made = server::new_password(shop.server.data(), "Ines");
+    let made = server::new_password(shop.server.data(), "Ines", &[]);
     assert!(made.sound, "{}", made.said);
     let new = made.said.lines().next().expect("a password").to_owned();
     assert_eq!(new.len(), 22, "128 bits in base64url: {}", made.said);
@@ -126,6 +127,38 @@ async fn an_owner_who_forgot_the_password_gets_a_new_one_from_whoever_runs_the_s
         door.post("/v1/sessions").json(&back).send().await.expect(status);
     }
     assert!(!shop.server.log().contains(&new), "the new password is in the log");
+}
+
+#[tokio::test]
+async fn a_second_factor_is_in_no_log_and_goes_with_a_new_password_where_that_is_said() {
+    let how = How::default().env("COUNTERFOIL_LOG_JSON", "true");
+    let shop = Shop::on(Server::start_as(&how)).await;
+    let (door, ines) = (shop.server.anonymous(), &shop.ines);
+    let (mut program, recovery) = one_time::set_up(ines).await;
+    let sign_in = async |password: &str, code: &str| {
+        let asked = json!({"sign_in": "ines", "password": password, "code": code});
+        door.post("/v1/sessions").json(&asked).send().await.gist()
+    };
+    let (code, guess) = (program.code(), "no such code");
+    assert_eq!(sign_in(PASSWORD, &code).await, "201");
+    assert_eq!(sign_in(PASSWORD, guess).await, "401 code-asked");
+    assert_eq!(sign_in(PASSWORD, &recovery[0]).await, "201");
+    let made = server::new_password(shop.server.data(), "ines", &[]);
+    let first = made.said.lines().next().expect("a password").to_owned();
+    assert!(made.sound && made.said.contains("--without-code"), "{}", made.said);
+    assert_eq!(sign_in(&first, "").await, "401 code-asked");
+    let made = server::new_password(shop.server.data(), "ines", &["--without-code"]);
+    let new = made.said.lines().next().expect("a password").to_owned();
+    assert!(made.sound && made.said.contains("No code is asked"), "{}", made.said);
+    assert_eq!(sign_in(&new, "").await, "201");
+
+    let (text, lines) = (shop.server.log(), lines(&shop.server));
+    for event in ["second-factor-on", "code-refused", "recovery-code-used"] {
+        assert!(lines.iter().any(|l| l["fields"]["event"] == event), "{event}:\n{text}");
+    }
+    for never in [&code, guess, &recovery[0], &recovery[9], "otpauth"] {
+        assert!(!text.contains(never), "{never} is in the log");
+    }
 }
 
 /// What a browser is told with every answer, whatever it is.

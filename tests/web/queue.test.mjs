@@ -229,6 +229,16 @@ test("signed out: everything waits, nothing is refused, until somebody signs in"
   assert.deepEqual(await dev.queue(), []);
 });
 
+test("the shop waits for a code first: everything waits, nothing is refused, and goes once it is there", async () => {
+  const dev = await opened();
+  dev.server.next = [() => problem(403, "code-due", "changed")];
+  await online(dev);
+  const summary = await sync.summary(dev.ctx);
+  assert.deepEqual([summary.waiting, summary.refused, summary.paused.type], [1, 0, "/problems/code-due"]);
+  await dev.ctx.queue.nudge();
+  assert.deepEqual(await dev.queue(), []);
+});
+
 test("a server behind its own history: nothing more is sent, nothing is lost", async () => {
   const dev = await opened();
   await write.say(dev.ctx, dev.id, "moved", { place: "rack 2" });

@@ -62,7 +62,8 @@ impl Access {
         }
         let (staff_id, device) = (staff.staff, arrival.device);
         tracing::info!(event = "signed-in", staff = %staff_id, %device, by = how_by, new_device = arrival.new_device, "signed in");
-        Ok(LetIn { secret: text, who: signed_in(staff, arrival.device) })
+        let code_due = self.store.session(&digest).await?.is_some_and(|row| row.code_due);
+        Ok(LetIn { secret: text, who: signed_in(staff, arrival.device, code_due) })
     }
 
     /// Which device somebody arrives on; says `device-paired` when it is a new one.
@@ -101,6 +102,7 @@ impl Access {
     }
 }
 
-pub(crate) fn signed_in(staff: &StaffRow, device: Uuid) -> SignedIn {
-    SignedIn { shop: staff.shop, staff: staff.staff, device, roles: staff.roles.clone(), name: staff.name.clone() }
+fn signed_in(staff: &StaffRow, device: Uuid, code_due: bool) -> SignedIn {
+    let (roles, name) = (staff.roles.clone(), staff.name.clone());
+    SignedIn { shop: staff.shop, staff: staff.staff, device, roles, name, code_due }
 }

@@ -12,6 +12,7 @@ use super::roles::{Role, Roles};
 use super::secrets::Digest;
 use super::store::SessionRow;
 use crate::http::guard::over_https;
+use crate::http::words_of;
 use crate::problem::Problem;
 
 /// Somebody whose session or token holds at this moment.
@@ -83,8 +84,9 @@ impl Caller {
         self
     }
 
-    fn of(row: SessionRow, via: Via) -> Self {
-        Caller { shop: row.shop, staff: row.staff, device: row.device, roles: row.roles, via }
+    fn of(row: SessionRow, via: Via) -> (Self, bool) {
+        let caller = Caller { shop: row.shop, staff: row.staff, device: row.device, roles: row.roles, via };
+        (caller.noted(), row.code_due)
     }
 }
 
@@ -113,8 +115,21 @@ impl Access {
     /// Who calls.
     ///
     /// # Errors
-    /// `not-signed-in` when there is no session or token, or it no longer counts.
+    /// `not-signed-in` when there is no session or token, or it no longer counts; `code-due` where the shop asks for a second
+    /// factor that they have not set up.
     pub async fn caller(&self, req: &HttpRequest) -> Result<Caller, Problem> {
+        let (caller, code_due) = self.newcomer(req).await?;
+        if code_due {
+            return Err(Problem::code_due(words_of(req).plain("refused.code-due")));
+        }
+        Ok(caller)
+    }
+
+    /// Who calls, and whether the shop still waits for a second factor of theirs.
+    ///
+    /// # Errors
+    /// `not-signed-in`.
+    pub(crate) async fn newcomer(&self, req: &HttpRequest) -> Result<(Caller, bool), Problem> {
         self.refuse_plain(req)?;
         if let Some(token) = bearer(req.headers()) {
             let over = || Problem::not_signed_in("This token does not count any more. Refresh it or sign in again.");
@@ -123,12 +138,12 @@ impl Access {
             if (row.staff, row.device) != (claims.sub, claims.device) {
                 return Err(over());
             }
-            return Ok(Caller::of(row, Via::Token(claims.family)).noted());
+            return Ok(Caller::of(row, Via::Token(claims.family)));
         }
         let digest = self.held_cookie(req).ok_or_else(|| Problem::not_signed_in("Sign in first."))?;
         let over = || Problem::not_signed_in("This session is over. Sign in again.");
         let row = self.use_session(&digest).await?.ok_or_else(over)?;
-        Ok(Caller::of(row, Via::Cookie(digest)).noted())
+        Ok(Caller::of(row, Via::Cookie(digest)))
     }
 
     /// Whether a caller of a while ago still counts; for answers that stay open, such as live streams.
@@ -140,7 +155,7 @@ impl Access {
             Via::Cookie(digest) => self.use_session(digest).await?,
             Via::Token(family) => self.store.family(caller.shop, *family).await?,
         };
-        Ok(row.is_some())
+        Ok(row.is_some_and(|r| !r.code_due))
     }
 }
 

@@ -4,7 +4,7 @@ use actix_web::web;
 use utoipa::openapi::security::{ApiKey, ApiKeyValue, Http, HttpAuthScheme, SecurityScheme};
 use utoipa::{Modify, OpenApi};
 
-use super::{devices, links, pairing, proof, session, set_up, sign_in, staff, tokens};
+use super::{devices, links, pairing, proof, second_set_up, session, set_up, sign_in, staff, tokens};
 use crate::edge::Millis;
 use crate::problem::{FieldError, Problem, Retry};
 
@@ -24,6 +24,12 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
         .service(staff::list)
         .service(staff::add)
         .service(staff::change)
+        .service(second_set_up::state)
+        .service(second_set_up::show)
+        .service(second_set_up::turn_on)
+        .service(second_set_up::renew)
+        .service(second_set_up::remove)
+        .service(second_set_up::remove_theirs)
         .service(devices::list)
         .service(devices::revoke)
         .service(links::make)
@@ -36,6 +42,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     paths(
         set_up::set_up, sign_in::sign_in, session::current, session::sign_out, proof::prove, tokens::make, tokens::refresh, tokens::revoke,
         pairing::make, pairing::claim, staff::list, staff::add, staff::change, devices::list, devices::revoke,
+        second_set_up::state, second_set_up::show, second_set_up::turn_on, second_set_up::renew, second_set_up::remove, second_set_up::remove_theirs,
         links::make, links::list, links::revoke,
     ),
     components(schemas(Problem, Retry, FieldError)),
@@ -94,7 +101,7 @@ mod tests {
                 assert_eq!(in_path.count(), named, "{method} {path} describes its parameters");
             }
         }
-        assert_eq!(ids.len(), 18);
+        assert_eq!(ids.len(), 24);
         for needed in ["Problem", "SignedIn", "Tokens", "Role"] {
             assert!(doc["components"]["schemas"][needed].is_object(), "{needed}");
         }

@@ -167,6 +167,13 @@ impl Checks {
         text
     }
 
+    /// A code of a second factor, as far as it is said.
+    pub fn code(&mut self, text: Option<&str>) {
+        if text.is_some_and(|t| t.chars().count() > 100) {
+            self.wrong("/code", "At most 100 characters.");
+        }
+    }
+
     /// A password to set: 10 to 200 characters, none that is tried first. `names`: those of the person and the shop. Whether
     /// it may be, as far as can be told without a list.
     pub fn new_password(&mut self, pointer: &str, text: &str, names: &[&str]) -> bool {

@@ -2,7 +2,8 @@
 //!
 //! Each process counts in memory, which costs nothing and turns a flood away before it reaches the database. What it lets
 //! pass is counted in the database too, where all processes see it and a restart forgives nothing: signing in, set-up,
-//! pairing. Refresh tokens and links have 256 random bits and are counted in memory alone: three servers let a guesser try
+//! pairing. A one-time code is counted there alone, since the password stands before it, and a right one is given back: at
+//! most ten wrong ones are looked at in any hour. Refresh tokens and links have 256 random bits and are counted in memory alone: three servers let a guesser try
 //! three times as often, and it gains nothing.
 
 use std::hash::Hash;
@@ -92,6 +93,7 @@ pub(crate) struct Limits {
     refresh: Limit<IpAddr>,
     link: Limit<IpAddr>,
     pair: Limit<uuid::Uuid>,
+    code: Limit<uuid::Uuid>,
 }
 
 impl Limits {
@@ -109,6 +111,7 @@ impl Limits {
             refresh: Limit::new(clock, "refresh token", 60, 1),
             link: Limit::new(clock, "link", 30, 2),
             pair: Limit::new(clock, "pairing code made", 20, 10),
+            code: Limit::new(clock, "one-time code", 5, 12 * 60),
         }
     }
 
@@ -148,9 +151,23 @@ impl Limits {
         self.count(&self.pair, &staff).await
     }
 
+    /// A try at this person's one-time code.
+    pub async fn code(&self, staff: uuid::Uuid) -> Result<(), Problem> {
+        self.count_for_all(&self.code, &staff).await
+    }
+
+    /// The code was right.
+    pub async fn code_was_right(&self, staff: uuid::Uuid) -> Result<(), Problem> {
+        Ok(self.store.give_back_try(&self.code.row(&staff), self.code.pace).await?)
+    }
+
     /// Here first, then for all processes. Without the database nobody passes.
     async fn count<K: Hash + Eq + Clone + ToString>(&self, limit: &Limit<K>, key: &K) -> Result<(), Problem> {
         limit.count(key)?;
+        self.count_for_all(limit, key).await
+    }
+
+    async fn count_for_all<K: Hash + Eq + Clone + ToString>(&self, limit: &Limit<K>, key: &K) -> Result<(), Problem> {
         let now = self.clock.now();
         if let Some(ms) = self.store.count_try(&limit.row(key), limit.pace, now).await? {
             return Err(limit.wait(u128::try_from(ms).unwrap_or(0)));

@@ -13,6 +13,7 @@ use serde::Deserialize;
 use super::Access;
 use super::caller::Caller;
 use super::input::{Body, Checks};
+use super::second::Newcomer;
 use super::store::StaffRow;
 use crate::edge::Millis;
 use crate::problem::{On, Problem};
@@ -39,7 +40,7 @@ pub(crate) struct Proof {
 #[post("/v1/sessions/current/proof")]
 pub(crate) async fn prove(
     req: HttpRequest,
-    caller: Caller,
+    Newcomer { caller, .. }: Newcomer,
     access: web::Data<Access>,
     Body(asked): Body<Proof>,
 ) -> Result<HttpResponse, Problem> {
@@ -97,7 +98,7 @@ impl Access {
         Ok(at.is_some_and(|at| (self.clock.now() - at).abs() < HOLDS))
     }
 
-    async fn themselves(&self, caller: &Caller) -> Result<StaffRow, Problem> {
+    pub(crate) async fn themselves(&self, caller: &Caller) -> Result<StaffRow, Problem> {
         let found = self.store.staff(caller.shop, caller.staff).await?;
         found.ok_or_else(|| Problem::not_signed_in("This session is over. Sign in again."))
     }

@@ -8,6 +8,7 @@ use uuid::Uuid;
 use super::Access;
 use super::caller::{Caller, Via};
 use super::roles::Roles;
+use super::second::Newcomer;
 use super::secrets::{self, Digest};
 use super::store::SessionRow;
 use crate::edge::Millis;
@@ -37,12 +38,8 @@ pub(crate) struct SignedIn {
     pub device: Uuid,
     pub roles: Roles,
     pub name: String,
-}
-
-impl From<SessionRow> for SignedIn {
-    fn from(row: SessionRow) -> Self {
-        SignedIn { shop: row.shop, staff: row.staff, device: row.device, roles: row.roles, name: row.name }
-    }
+    /// The shop asks for a second factor that they have not set up: until then everything else is refused.
+    pub code_due: bool,
 }
 
 impl Access {
@@ -90,11 +87,12 @@ impl Access {
     security(("cookie" = []), ("bearer" = [])),
 )]
 #[get("/v1/sessions/current")]
-pub(crate) async fn current(caller: Caller, access: web::Data<Access>) -> Result<HttpResponse, Problem> {
+pub(crate) async fn current(newcomer: Newcomer, access: web::Data<Access>) -> Result<HttpResponse, Problem> {
+    let Newcomer { caller, code_due } = newcomer;
     let staff = access.store.staff(caller.shop, caller.staff).await?;
     let name = staff.map(|s| s.name).unwrap_or_default();
     let Caller { shop, staff, device, roles, .. } = caller;
-    Ok(HttpResponse::Ok().json(SignedIn { shop, staff, device, roles, name }))
+    Ok(HttpResponse::Ok().json(SignedIn { shop, staff, device, roles, name, code_due }))
 }
 
 /// Signs out here. Other devices stay signed in.
@@ -106,7 +104,7 @@ pub(crate) async fn current(caller: Caller, access: web::Data<Access>) -> Result
 #[delete("/v1/sessions/current")]
 pub(crate) async fn sign_out(
     req: HttpRequest,
-    caller: Caller,
+    Newcomer { caller, .. }: Newcomer,
     access: web::Data<Access>,
 ) -> Result<HttpResponse, Problem> {
     let now = access.clock.now();

@@ -1,4 +1,4 @@
-//! Signing in by name and password.
+//! Signing in by name and password, and by a code beside it where there is a second factor.
 
 use actix_web::{HttpRequest, HttpResponse, post, web};
 use serde::Deserialize;
@@ -20,6 +20,10 @@ pub(crate) struct SignIn {
     pub sign_in: String,
     #[schema(format = Password, min_length = 1, max_length = 200)]
     pub password: String,
+    /// A code of the authenticator program, or a recovery code, where a second factor is on. Without it the answer is
+    /// `code-asked`; then the same is sent with it.
+    #[schema(max_length = 100)]
+    pub code: Option<String>,
     /// Which shop, where the same name and password exist in several.
     pub shop: Option<Uuid>,
     /// The id this device had before. The answer says which one it has now.
@@ -55,7 +59,8 @@ impl Access {
     /// Who it is that knows this password, and what they call the device.
     ///
     /// # Errors
-    /// `not-signed-in`, the same for a wrong name and a wrong password, after the same time.
+    /// `not-signed-in`, the same for a wrong name and a wrong password, after the same time; `code-asked` once the password was
+    /// right.
     pub(crate) async fn prove(&self, req: &HttpRequest, asked: &SignIn) -> Result<(StaffRow, String), Problem> {
         self.refuse_plain(req)?;
         let mut checks = Checks::default();
@@ -64,6 +69,7 @@ impl Access {
         if asked.password.is_empty() || asked.password.chars().count() > 200 {
             checks.wrong("/password", "A password has 1 to 200 characters.");
         }
+        checks.code(asked.code.as_deref());
         checks.done()?;
         self.limits.sign_in(req, &account).await?;
 
@@ -74,6 +80,7 @@ impl Access {
         let tried = candidates.first().map(|s| s.staff);
         for staff in candidates {
             if self.passwords.is(&asked.password, staff.password.as_deref()).await? {
+                self.asks_second(req, &staff, asked.code.as_deref()).await?;
                 return Ok((staff, label));
             }
         }

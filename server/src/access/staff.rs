@@ -26,6 +26,9 @@ pub(crate) struct Staff {
     /// Only for an owner and for oneself.
     #[serde(skip_serializing_if = "Option::is_none")]
     sign_in: Option<String>,
+    /// Whether a second factor is on. Only for an owner and for oneself.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    second_factor: Option<bool>,
 }
 
 /// Somebody new.
@@ -61,9 +64,10 @@ pub(crate) struct StaffChange {
     current_password: Option<String>,
 }
 
-fn shown(s: StaffRow, caller: &Caller) -> Staff {
+fn shown(s: StaffRow, second: bool, caller: &Caller) -> Staff {
     let all = caller.roles.owner() || caller.staff == s.staff;
-    Staff { staff: s.staff, name: s.name, roles: s.roles, active: s.active, sign_in: all.then_some(s.sign_in) }
+    let (sign_in, second_factor) = (all.then_some(s.sign_in), all.then_some(second));
+    Staff { staff: s.staff, name: s.name, roles: s.roles, active: s.active, sign_in, second_factor }
 }
 
 fn etag(revision: i64) -> (header::HeaderName, String) {
@@ -85,7 +89,12 @@ pub(crate) async fn list(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     let rows = access.store.all_staff(*shop).await?;
-    Ok(HttpResponse::Ok().json(rows.into_iter().map(|s| shown(s, &caller)).collect::<Vec<_>>()))
+    let second = access.store.all_with_second(*shop).await?;
+    let list = rows.into_iter().map(|s| {
+        let on = second.contains(&s.staff);
+        shown(s, on, &caller)
+    });
+    Ok(HttpResponse::Ok().json(list.collect::<Vec<_>>()))
 }
 
 /// Adds somebody. For an owner who gave the password within ten minutes.
@@ -132,7 +141,7 @@ pub(crate) async fn add(
     let row = StaffRow { shop: *shop, staff, name, sign_in, password, roles, active: true, revision: 1, made_at: now };
     access.log.say(*shop, fact(&row, &caller)).await?;
     done(access.store.add_staff(&row).await?)?;
-    Ok(HttpResponse::Created().insert_header(etag(1)).json(shown(row, &caller)))
+    Ok(HttpResponse::Created().insert_header(etag(1)).json(shown(row, false, &caller)))
 }
 
 /// Changes somebody: an owner, who gave the password within ten minutes, everything; everybody their own password, by the
@@ -177,7 +186,8 @@ pub(crate) async fn change(
     }
     let new = access.wanted(&old, &asked, own).await?;
     let revision = access.apply(&old, &new, &caller).await?;
-    Ok(HttpResponse::Ok().insert_header(etag(revision)).json(shown(new, &caller)))
+    let second = access.store.second(shop, staff).await?.is_some_and(|s| s.on_at.is_some());
+    Ok(HttpResponse::Ok().insert_header(etag(revision)).json(shown(new, second, &caller)))
 }
 
 impl Access {

@@ -100,6 +100,7 @@ pub(crate) struct Stage {
     pub access: web::Data<Access>,
     pub log: Arc<Remembered>,
     pub clock: Arc<AtomicI64>,
+    pub pool: database::Pool,
     _folder: Folder,
 }
 
@@ -111,13 +112,33 @@ impl Stage {
         let clock = Clock::Set(hand.clone());
         let log = Remembered::new();
         let key = folder.0.join("keys/token.key");
-        let access = Access::new(pool, log.clone(), &key, clock, Random::System, settings).expect("access");
-        Stage { access: web::Data::new(access), log, clock: hand, _folder: folder }
+        let access = Access::new(pool.clone(), log.clone(), &key, clock, Random::System, settings).expect("access");
+        Stage { access: web::Data::new(access), log, clock: hand, pool, _folder: folder }
     }
 
     /// Moves the clock on.
     pub fn wait(&self, ms: i64) {
         self.clock.fetch_add(ms, Ordering::SeqCst);
+    }
+
+    /// Of whom the shop asks a second factor, as the setting's entry leaves it in the table.
+    pub async fn asks_codes_of(&self, whom: &str) {
+        let shop = self.log.shop.lock().expect("lock").expect("a shop").to_string();
+        sqlx::query("INSERT INTO shop (id, log_name, opened_at) VALUES ($1, 'tests', 0) ON CONFLICT DO NOTHING")
+            .bind(&shop)
+            .execute(&self.pool)
+            .await
+            .expect("a shop");
+        sqlx::query(
+            "INSERT INTO setting (shop, name, value, idx) VALUES ($1, $2, $3, 1)
+             ON CONFLICT (shop, name) DO UPDATE SET value = $3",
+        )
+        .bind(&shop)
+        .bind(crate::settings::CODE_ASKED_OF)
+        .bind(json!(whom).to_string())
+        .execute(&self.pool)
+        .await
+        .expect("a setting");
     }
 
     /// Sends a request and gives status, the cookie that was set if any, and the JSON body.
@@ -228,6 +249,10 @@ impl Actor {
 
     pub fn post(&self, path: &str) -> TestRequest {
         self.dressed(TestRequest::post().uri(path))
+    }
+
+    pub fn put(&self, path: &str) -> TestRequest {
+        self.dressed(TestRequest::put().uri(path))
     }
 
     pub fn patch(&self, path: &str) -> TestRequest {

@@ -2,6 +2,8 @@
 //!
 //! The app's own page of the same fields takes this form over in place (`data-early`), with what was typed. Until then its button
 //! is off, so that nothing is sent; and `method="post"` keeps a password out of every address.
+//!
+//! The code of a second factor is no part of it: the page asks for that once the password was right.
 
 use actix_web::HttpRequest;
 use actix_web::http::header;

@@ -348,7 +348,8 @@ pub struct Changes {
     values: Map<String, Value>,
 }
 
-/// Changes settings; only from the state the caller read (`If-Match`).
+/// Changes settings; only from the state the caller read (`If-Match`). Of whom a second factor is asked (`code-asked-of`) is changed
+/// by an owner who has one, and who gave the password within ten minutes.
 #[utoipa::path(put, path = "/v1/shops/{shop}/settings", operation_id = "putSettings", tag = "shop",
     params(("shop" = Uuid, Path, description = "The shop"), ("If-Match" = String, Header, description = "The ETag that was read")),
     request_body(content = Object, content_type = "application/json"),
@@ -380,8 +381,15 @@ pub async fn put_settings(
         settings::check(name, value).map_err(|sentence| Problem::not_valid(format!("/{name}"), sentence))?;
         changed.push((name, value));
     }
+    let of_codes = changed.iter().any(|(name, _)| *name == settings::CODE_ASKED_OF);
+    if of_codes {
+        app.access.may_ask_second(&caller, &req).await?;
+    }
     for (name, value) in changed {
         say(&app, &caller, "setting-changed", json!({"setting": name, "value": value}), &req).await?;
+    }
+    if of_codes {
+        app.access.asked_of_changed(caller.shop);
     }
     get_settings(app, caller, shop).await
 }

@@ -75,6 +75,20 @@ pub const TABLE: &[Row] = &[
         "Reload the page to get the newer version; nothing that waits on the device is lost.",
     ),
     row("not-signed-in", 401, Retry::Changed, "Not signed in", "Sign in, pair the device again, or refresh the token."),
+    row(
+        "code-asked",
+        401,
+        Retry::Changed,
+        "A code is asked for as well",
+        "Send the same again with `code`: six digits of the authenticator program, or a recovery code.",
+    ),
+    row(
+        "code-due",
+        403,
+        Retry::Changed,
+        "A second factor has to be set up first",
+        "Set it up by POST and PUT /v1/shops/{shop}/second-factor, then send the same again.",
+    ),
     row("may-not", 403, Retry::Never, "Not allowed", "Ask somebody whose role allows it."),
     row(
         "not-proved",

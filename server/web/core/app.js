@@ -52,7 +52,7 @@ import * as tags from "./tags.js";
 /** @import {JsonObject, LoadedKind, IntakeState, Checked, Entry, Problem, PhotoFact, Judgement, Stage, Sentence} from "./types.js" */
 
 /**
- * @typedef {{shop: string, staff: string, device: string, roles: string[], name: string}} Session
+ * @typedef {{shop: string, staff: string, device: string, roles: string[], name: string, code_due?: boolean}} Session `code_due`: the shop asks for a second factor first
  * @typedef {{name: string, version: string, api: number, client_minimum?: number, now: string, set_up: boolean, secure: boolean, demo?: boolean}} ServerInfo
  * @typedef {{shop: string, name: string, zone: string, currency: string, origin: string, verifier_key: string, both_sign?: {since: string, until: string}, key_overlap_days: number, key_exported: boolean,
  *   address: string, public_url?: string, stopped?: string, settings: {[name: string]: any}}} Shop
@@ -131,9 +131,14 @@ export async function setUp(form) {
   return enter.setUp(await here(), form);
 }
 
-/** Signs in by password. Waits for the network. @param {{sign_in: string, password: string}} form @returns {Promise<Session>} */
+/** Signs in by password, and by a code where the server asks for one (`/problems/code-asked`). Waits for the network. @param {{sign_in: string, password: string, code?: string}} form @returns {Promise<Session>} */
 export async function signIn(form) {
   return enter.signIn(await here(), form);
+}
+
+/** Asks what the session is worth by now, after something of it was changed. Waits for the network. @returns {Promise<void>} */
+export async function refreshSession() {
+  return enter.refreshSession(await here());
 }
 
 /** Gives the password of who is signed in once more, where the server asks for it (`/problems/not-proved`). Waits for the network. @param {string} password @returns {Promise<void>} */

@@ -41,7 +41,7 @@ export async function setUp(ctx, form) {
   return arrive(ctx, "/v1/set-up", form);
 }
 
-/** @param {Context} ctx @param {{sign_in: string, password: string}} form @returns {Promise<Session>} */
+/** @param {Context} ctx @param {{sign_in: string, password: string, code?: string}} form @returns {Promise<Session>} */
 export async function signIn(ctx, form) {
   return arrive(ctx, "/v1/sessions", { ...form, ...(await device(ctx)) });
 }
@@ -68,9 +68,9 @@ async function device(ctx) {
 /** @param {Context} ctx @param {string} path @param {object} json @returns {Promise<Session>} */
 async function arrive(ctx, path, json) {
   const answer = (await ctx.transport.send("POST", path, { json })).json;
-  const { shop, staff, device, roles, name } = answer;
+  const { shop, staff, device, roles, name, code_due } = answer;
   /** @type {Session} */
-  const session = { shop, staff, device, roles, name };
+  const session = { shop, staff, device, roles, name, ...(code_due ? { code_due } : {}) };
   await ctx.store.write(["meta"], async (w) => {
     await w.setMeta("session", session);
     await w.setMeta("device", device);
@@ -141,7 +141,8 @@ export async function refreshSession(ctx) {
   const { json } = await ctx.transport.send("GET", "/v1/sessions/current");
   const held = ctx.session;
   if (!held || json.shop !== held.shop || json.staff !== held.staff) return;
-  const session = { ...held, roles: json.roles ?? held.roles, name: json.name ?? held.name };
+  const { code_due: _, ...rest } = held;
+  const session = { ...rest, roles: json.roles ?? held.roles, name: json.name ?? held.name, ...(json.code_due ? { code_due: true } : {}) };
   if (JSON.stringify(session) === JSON.stringify(held)) return;
   ctx.session = session;
   await ctx.store.write(["meta"], (w) => w.setMeta("session", session));

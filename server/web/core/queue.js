@@ -43,7 +43,7 @@ const LONGEST_ASKED = 3_600_000;
 /** Longest time that a tab has the lease. */
 const LONGEST_LEASE = 4 * 3_600_000;
 /** Problems that say nothing about the item: everything waits, nothing is refused. */
-const STOPS = ["not-signed-in", "history-behind", "client-too-old", "not-secure"];
+const STOPS = ["not-signed-in", "code-due", "history-behind", "client-too-old", "not-secure"];
 
 /** Whether a moment is still ahead, by a clock that may have been set. @param {number} until @param {number} now @param {number} longest */
 const ahead = (until, now, longest) => until > now && until - now <= longest;

@@ -61,6 +61,7 @@ export function devices(at) {
                 sure === d.device
                   ? act({ words: t("act.put-out-now"), mark: true, does: () => revoke(d.device) })
                   : act({ words: t("act.put-out"), does: () => ((sure = d.device), at.again()) })))))),
+          h("p", null, h("a", { href: "/code" }, t("page.staff.own-code"))),
         ],
       };
     },

@@ -1,31 +1,61 @@
-// Signing in by name and password, on the desk or on a phone that is not paired.
+// Signing in by name and password, on the desk or on a phone that is not paired. Where a code is asked for as well, the same form
+// asks for it next.
 
 import { serverInfo, signIn as enter } from "../core/app.js";
+import { isTrouble } from "../core/trouble.js";
 import { t } from "../core/words.js";
+import { act } from "../parts/act.js";
+import { codeField } from "../parts/code-field.js";
 import { formPage } from "../parts/form.js";
 import { h } from "../parts/dom.js";
+import { clear } from "../parts/notice.js";
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function signIn(at) {
   const to = at.query.get("to") ?? "/";
   // Only ever back into the app itself.
   const back = /^\/(?!\/)/.test(to) && !to.includes("\\") ? to : "/";
+  /** Name and password that were right, once a code is asked for. @type {{ sign_in: string, password: string } | null} */
+  let right = null;
+  let recovery = false;
+
+  /** @param {() => void} change */
+  async function other(change) {
+    change();
+    clear();
+    await at.again();
+    const first = /** @type {HTMLInputElement | null} */ (document.querySelector("#form input"));
+    if (!first) return;
+    first.value = "";
+    first.focus();
+  }
+
   return formPage({
     title: t("page.sign-in.title"),
     before: async () => {
       const info = await serverInfo();
       return info ? null : h("p", { class: "fault" }, t("page.sign-in.unreachable"));
     },
-    fields: [
+    fields: () => right ? [codeField(recovery)] : [
       { id: "sign_in", words: t("page.sign-in.name"), input: { autocomplete: "username", autocapitalize: "none", spellcheck: "false", required: true, maxlength: "100" } },
       { id: "password", words: t("page.sign-in.password"), input: { type: "password", autocomplete: "current-password", required: true, maxlength: "200" } },
     ],
     button: t("act.sign-in"),
-    after: h("div", { class: "stack" },
+    after: () => right ? h("div", { class: "stack" },
+      h("p", null, act({ words: t(recovery ? "page.code.use-program" : "page.code.use-recovery"), does: () => other(() => (recovery = !recovery)) })),
+      h("p", { class: "soft" }, t("page.code.lost")),
+      h("p", null, h("button", { type: "button", class: "link", onclick: () => other(() => (right = null)) }, t("page.sign-in.other"))))
+    : h("div", { class: "stack" },
       h("p", { class: "soft" }, t("page.sign-in.phone")),
       h("p", null, h("a", { class: "link", href: `/language?to=${encodeURIComponent(location.pathname + location.search)}` }, t("act.language")))),
     does: async (form) => {
-      await enter({ sign_in: form.sign_in, password: form.password });
+      const { sign_in, password } = right ?? form;
+      try {
+        await enter({ sign_in, password, ...(right ? { code: form.code } : {}) });
+      } catch (error) {
+        if (right || !isTrouble(error, "code-asked")) throw error;
+        return other(() => (right = { sign_in, password }));
+      }
       at.go(back, true);
     },
   });

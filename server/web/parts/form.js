@@ -11,7 +11,7 @@ import { redraw } from "./page.js";
 
 /**
  * @param {{ title: string, words?: string, before?: () => Promise<Node | null> | Node | null, fields: Field[] | (() => Field[]), button: string,
- *   after?: Node | null, does: (form: Record<string, string>) => unknown }} what
+ *   after?: Node | null | (() => Node | null), does: (form: Record<string, string>) => unknown }} what
  * @returns {import("./page.js").Page}
  */
 export function formPage({ title, words, before, fields, button, after, does }) {
@@ -29,7 +29,7 @@ export function formPage({ title, words, before, fields, button, after, does }) 
           words ? h("p", null, words) : null,
           first ?? null,
           form({ fields: list, faults, button, does, failed: (f) => (faults = f) }),
-          after ?? null,
+          typeof after === "function" ? after() : after ?? null,
         ],
       };
     },

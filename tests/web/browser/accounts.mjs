@@ -1,13 +1,15 @@
 // Accounts, in a real browser at phone and desk size: the password is asked for once more, in place, where somebody came by a
-// code; a wrong one says so, the right one lets what was asked for go on by itself; thinking better of it does nothing.
+// code; a wrong one says so, the right one lets what was asked for go on by itself; thinking better of it does nothing. A code
+// beside the password is set up, asked for, and taken away by an owner; who owes one is led there first.
 //
 //   node browser/accounts.mjs ADDRESS SIGN_IN PASSWORD [SHOTS_DIR]
 
+import { createHmac } from "node:crypto";
 import { DESK, PHONE, begin, signIn } from "./lib.mjs";
 
 const [address, name, password, shots] = process.argv.slice(2);
 // The browser notes what is refused on purpose.
-const run = await begin({ shots, expected: ["status of 403 (Forbidden)", "status of 422 (Unprocessable Entity)"] });
+const run = await begin({ shots, expected: ["status of 401 (Unauthorized)", "status of 403 (Forbidden)", "status of 409 (Conflict)", "status of 422 (Unprocessable Entity)"] });
 const expect = (/** @type {boolean} */ good, /** @type {string} */ fault) => good || run.faults.push(fault);
 /** @typedef {import("./lib.mjs").Page} Page */
 
@@ -32,6 +34,55 @@ async function add(page, who, secret = "") {
   await form.getByLabel("Sign-in name").fill(who.toLowerCase());
   await form.getByLabel("Password").fill(secret);
   await form.getByRole("button", { name: "Add" }).click();
+}
+
+/** What a program for one-time codes shows (RFC 6238), each of a later step than the one before. @param {string} secret base 32, in groups */
+function program(secret) {
+  const bits = [...secret.replaceAll(" ", "")].map((c) => "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567".indexOf(c).toString(2).padStart(5, "0")).join("");
+  const key = Buffer.from(bits.match(/.{8}/g)?.map((b) => parseInt(b, 2)) ?? []);
+  let step = 0;
+  return () => {
+    const now = Math.floor(Date.now() / 30_000);
+    step = Math.max(step + 1, now);
+    // The server takes the next step's as well: two without waiting.
+    if (step > now + 1) throw new Error("a third code within half a minute");
+    const counter = Buffer.alloc(8);
+    counter.writeBigUInt64BE(BigInt(step));
+    const hash = createHmac("sha1", key).update(counter).digest();
+    const at = hash[19] & 15;
+    return String((hash.readUInt32BE(at) & 0x7fffffff) % 1_000_000).padStart(6, "0");
+  };
+}
+
+/** Sets the code up on its page; gives the program and the recovery codes. @param {Page} page @param {string} secretOf for a fault @param {string} [size] */
+async function setUp(page, secretOf, size) {
+  await page.getByRole("button", { name: "Set up a code" }).click();
+  await page.locator(".code-secret").or(page.locator("#proof")).first().waitFor();
+  if (await page.locator("#proof").count()) await give(page, secretOf);
+  const shows = program(await page.locator(".code-secret").innerText());
+  if (size) await run.look(page, `code-shown-${size}`);
+  if (size) {
+    await page.getByLabel("Code", { exact: true }).fill("000000");
+    await page.getByRole("button", { name: "Turn it on" }).click();
+    await page.locator("#code-fault").waitFor();
+    await run.look(page, `code-wrong-${size}`);
+  }
+  await page.getByLabel("Code", { exact: true }).fill(shows());
+  await page.getByRole("button", { name: "Turn it on" }).click();
+  await page.locator("#recovery-codes").waitFor();
+  const codes = await page.locator("#recovery-codes li").allInnerTexts();
+  expect(codes.length === 10 && new Set(codes).size === 10, "ten recovery codes are shown");
+  if (size) await run.look(page, `code-recovery-${size}`);
+  await page.getByRole("button", { name: "I have kept them" }).click();
+  return { shows, codes };
+}
+
+/** Name and password; then, where it is asked for, a code. @param {Page} page @param {string} who @param {string} secret */
+async function begins(page, who, secret) {
+  await page.goto(`${address}/sign-in`);
+  await page.getByLabel("Sign-in name").fill(who);
+  await page.getByLabel("Password").fill(secret);
+  await page.getByRole("button", { name: "Sign in" }).click();
 }
 
 const desk = await run.someone(DESK);
@@ -85,7 +136,88 @@ try {
     await run.look(page, `accounts-devices-${size}`);
     await page.context().close();
     await theirs.context().close();
+
+    // A code beside the password, by whoever wants one.
+    const own = await run.someone(viewport);
+    await begins(own, who.toLowerCase(), "wet rope and a lamp");
+    await own.locator("#search").waitFor();
+    await own.goto(`${address}/staff`);
+    await own.locator("ul.steps > li").filter({ hasText: who }).getByRole("button", { name: "Change" }).click();
+    await own.getByRole("link", { name: "Set up a code" }).click();
+    await run.look(own, `code-off-${size}`);
+    const { shows, codes } = await setUp(own, "wet rope and a lamp", size);
+    await own.locator("#search").waitFor();
+    await own.goto(`${address}/code`);
+    await own.getByText("10 recovery codes are left").waitFor();
+    await own.getByRole("button", { name: "Take the code away" }).click();
+    await run.look(own, `code-on-${size}`);
+    await own.context().close();
+
+    // Signing in asks for it next, in the same form.
+    const again = await run.someone(viewport);
+    await begins(again, who.toLowerCase(), "wet rope and a lamp");
+    const field = again.getByLabel("Code", { exact: true });
+    await field.waitFor();
+    expect((await field.getAttribute("inputmode")) === "numeric" && (await field.getAttribute("autocomplete")) === "one-time-code", `${size}: the phone offers no digits`);
+    expect(await field.evaluate((e) => e === document.activeElement), `${size}: the code has no focus`);
+    await run.look(again, `sign-in-code-${size}`, false);
+    await field.fill("000000");
+    await again.getByRole("button", { name: "Sign in" }).click();
+    await again.locator("#code-fault").waitFor();
+    await run.look(again, `sign-in-wrong-${size}`, false);
+    await field.fill(shows());
+    await again.getByRole("button", { name: "Sign in" }).click();
+    await again.locator("#search").waitFor();
+    await again.context().close();
+    const lost = await run.someone(viewport);
+    await begins(lost, who.toLowerCase(), "wet rope and a lamp");
+    await lost.getByRole("button", { name: "Use a recovery code" }).click();
+    await run.look(lost, `sign-in-recovery-${size}`, false);
+    await lost.getByLabel("Recovery code").fill(codes[0].toUpperCase());
+    await lost.getByRole("button", { name: "Sign in" }).click();
+    await lost.locator("#search").waitFor();
+    await lost.context().close();
+
+    // The phone with it is lost for good: the owner takes it away.
+    await desk.goto(`${address}/staff`);
+    const theirRow = desk.locator("ul.steps > li").filter({ hasText: who });
+    await theirRow.getByRole("button", { name: "Change" }).click();
+    await theirRow.getByRole("button", { name: "take the code away" }).click();
+    await run.look(desk, `code-away-${size}`);
+    await theirRow.getByRole("button", { name: "Yes, take it away now" }).click();
+    await desk.locator("#proof").or(desk.locator("ul.steps:not(:has(.badge))")).first().waitFor();
+    if (await desk.locator("#proof").count()) await give(desk, password);
+    await theirRow.locator(".badge").waitFor({ state: "detached" });
   }
+
+  // The owner asks it of everybody, and has one first.
+  await desk.goto(`${address}/staff`);
+  await desk.getByRole("radio", { name: "everybody" }).click();
+  await desk.locator("#notice .notice").waitFor();
+  await desk.goto(`${address}/code`);
+  const owners = await setUp(desk, password);
+  await desk.locator("#search").waitFor();
+  await desk.goto(`${address}/staff`);
+  await desk.getByRole("radio", { name: "everybody" }).click();
+  await desk.locator("[role=radio][aria-checked=true]", { hasText: "everybody" }).waitFor();
+  await run.look(desk, "code-asked-desk");
+  const due = await run.someone(PHONE);
+  await begins(due, "orla", "wet rope and a lamp");
+  await due.getByText("This shop asks for a code beside the password").waitFor();
+  expect(new URL(due.url()).pathname === "/code", `who owes a code is at ${due.url()}`);
+  await run.look(due, "code-due-phone");
+  await due.goto(`${address}/staff`);
+  await due.getByText("This shop asks for a code beside the password").waitFor();
+  await setUp(due, "wet rope and a lamp");
+  await due.locator("ul.steps b").filter({ hasText: "Orla" }).waitFor();
+  // As it was, for whoever looks at this shop next.
+  await desk.getByRole("radio", { name: "whoever wants" }).click();
+  await desk.locator("[role=radio][aria-checked=true]", { hasText: "whoever wants" }).waitFor();
+  await desk.goto(`${address}/code`);
+  await desk.getByRole("button", { name: "Take the code away" }).click();
+  await desk.getByLabel("Code", { exact: true }).fill(owners.shows());
+  await desk.getByRole("button", { name: "Take the code away" }).click();
+  await desk.getByRole("button", { name: "Set up a code" }).waitFor();
 } catch (e) {
   run.faults.push(String(e));
   await run.look(desk, "accounts-fault").catch(() => {});

@@ -2,6 +2,7 @@
 
 mod links;
 mod pairings;
+mod second;
 mod sessions;
 mod staff;
 mod tokens;
@@ -10,6 +11,7 @@ mod unsaid;
 
 pub(crate) use links::LinkRow;
 pub(crate) use pairings::PairingRow;
+pub(crate) use second::SecondRow;
 pub(crate) use sessions::{Arrival, Key, SessionRow};
 pub(crate) use staff::{Changed, StaffRow};
 pub(crate) use tokens::Refreshed;
@@ -85,6 +87,10 @@ impl Store {
         sqlx::query("DELETE FROM sessions WHERE made_at < $1").bind(sessions_before).execute(&mut *tx).await?;
         sqlx::query("DELETE FROM token_families WHERE made_at < $1").bind(sessions_before).execute(&mut *tx).await?;
         sqlx::query("DELETE FROM pairings WHERE expires_at < $1").bind(pairings_before).execute(&mut *tx).await?;
+        sqlx::query("DELETE FROM second_factors WHERE on_at IS NULL AND made_at < $1")
+            .bind(pairings_before)
+            .execute(&mut *tx)
+            .await?;
         tx.commit().await
     }
 }

@@ -7,6 +7,7 @@ use super::{Store, unsaid, uuid};
 use crate::access::caller::{Caller, Via};
 use crate::access::log::ServerEntry;
 use crate::access::roles::Roles;
+use crate::access::second::AskedOf;
 use crate::access::secrets::Digest;
 use crate::database;
 use crate::edge::Millis;
@@ -31,6 +32,8 @@ pub(crate) struct SessionRow {
     pub roles: Roles,
     pub made_at: Millis,
     pub seen_at: Millis,
+    /// The shop asks for a second factor that they have not set up.
+    pub code_due: bool,
 }
 
 /// Somebody who has proved who they are, on a device.
@@ -111,9 +114,12 @@ impl Store {
     /// The session of this cookie, if it holds. Whether it has run out by time is for the caller to judge.
     pub async fn session(&self, secret: &Digest) -> Result<Option<SessionRow>, Error> {
         let row = sqlx::query(
-            "SELECT s.shop, s.staff, s.device, s.made_at, s.seen_at, t.name, t.roles FROM sessions s
+            "SELECT s.shop, s.staff, s.device, s.made_at, s.seen_at, t.name, t.roles, t.password, x.on_at, w.value AS asked_of
+             FROM sessions s
              JOIN devices d ON d.shop = s.shop AND d.device = s.device
              JOIN staff t ON t.shop = s.shop AND t.staff = s.staff
+             LEFT JOIN second_factors x ON x.shop = s.shop AND x.staff = s.staff
+             LEFT JOIN setting w ON w.shop = s.shop AND w.name = 'code-asked-of'
              WHERE s.secret = $1 AND s.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1",
         )
         .bind(secret.as_slice())
@@ -250,14 +256,18 @@ async fn end_device(tx: &mut database::Transaction, shop: &str, device: &str, no
 }
 
 pub(super) fn read_session(row: &database::Row) -> Result<SessionRow, Error> {
+    let roles = Roles::from_stored(row.try_get("roles")?);
+    let (password, on): (Option<&str>, Option<Millis>) = (row.try_get("password")?, row.try_get("on_at")?);
+    let code_due = AskedOf::stored(row.try_get("asked_of")?).is_due(&roles, password.is_some(), on.is_some());
     Ok(SessionRow {
         shop: uuid(row, "shop")?,
         staff: uuid(row, "staff")?,
         device: uuid(row, "device")?,
         name: row.try_get("name")?,
-        roles: Roles::from_stored(row.try_get("roles")?),
+        roles,
         made_at: row.try_get("made_at")?,
         seen_at: row.try_get("seen_at")?,
+        code_due,
     })
 }
 

@@ -3,7 +3,7 @@
 use sqlx::{Error, Row};
 use uuid::Uuid;
 
-use super::{Store, unsaid, uuid};
+use super::{Store, second, unsaid, uuid};
 use crate::access::log::ServerEntry;
 use crate::access::roles::Roles;
 use crate::database;
@@ -116,7 +116,7 @@ impl Store {
     }
 
     /// Replaces one that still has revision `seen`. Ends its sessions where `ends` says so; keeps what is to be said of a
-    /// revocation in the same transaction.
+    /// revocation in the same transaction. Who leaves loses the second factor.
     pub async fn change_staff(
         &self,
         s: &StaffRow,
@@ -161,6 +161,9 @@ impl Store {
             ] {
                 sqlx::query(sql).bind(&shop).bind(&staff).bind(now).execute(&mut *tx).await?;
             }
+        }
+        if !s.active {
+            second::take_away(&mut tx, &shop, &staff).await?;
         }
         if let Some(entry) = say {
             unsaid::keep(&mut tx, s.shop, entry).await?;

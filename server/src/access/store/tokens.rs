@@ -22,9 +22,12 @@ pub(crate) enum Refreshed {
 
 /// A family that holds: not ended, its device not revoked, its person active.
 const HOLDS: &str =
-    "SELECT f.shop, f.staff, f.device, f.made_at, f.made_at AS seen_at, t.name, t.roles FROM token_families f
+    "SELECT f.shop, f.staff, f.device, f.made_at, f.made_at AS seen_at, t.name, t.roles, t.password, x.on_at, w.value AS asked_of
+     FROM token_families f
      JOIN devices d ON d.shop = f.shop AND d.device = f.device
      JOIN staff t ON t.shop = f.shop AND t.staff = f.staff
+     LEFT JOIN second_factors x ON x.shop = f.shop AND x.staff = f.staff
+     LEFT JOIN setting w ON w.shop = f.shop AND w.name = 'code-asked-of'
      WHERE f.shop = $1 AND f.family = $2 AND f.ended_at IS NULL AND d.revoked_at IS NULL AND t.active = 1";
 
 impl Store {

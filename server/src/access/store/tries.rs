@@ -55,6 +55,16 @@ impl Store {
         Ok(Some(full.unwrap_or(now).saturating_sub(free).max(0)))
     }
 
+    /// Gives one try back: it was a right one.
+    pub async fn give_back_try(&self, what: &Digest, pace: Pace) -> Result<(), Error> {
+        sqlx::query("UPDATE tries SET full_at = full_at - $2 WHERE what = $1")
+            .bind(what.as_slice())
+            .bind(pace.period)
+            .execute(&self.pool)
+            .await?;
+        Ok(())
+    }
+
     /// Takes away what means nothing any more.
     pub async fn forget_tries(&self, now: Millis) -> Result<(), Error> {
         // One at a time: two that take away several rows each could wait for one another.
@@ -94,6 +104,21 @@ mod tests {
         for _ in 0..3 {
             assert_eq!(store.count_try(&ravi, PACE, now).await.expect("counted"), None, "all are given back");
         }
+    }
+
+    #[actix_web::test]
+    async fn a_right_try_is_given_back_and_no_more_than_that() {
+        let folder = Folder::new();
+        let store = Store::new(database(&folder.0).await);
+        let (ravi, now) = ([1; 32], 1_000_000);
+        for _ in 0..20 {
+            assert_eq!(store.count_try(&ravi, PACE, now).await.expect("counted"), None);
+            store.give_back_try(&ravi, PACE).await.expect("given back");
+        }
+        for _ in 0..3 {
+            assert_eq!(store.count_try(&ravi, PACE, now).await.expect("counted"), None);
+        }
+        assert_eq!(store.count_try(&ravi, PACE, now).await.expect("counted"), Some(15_000));
     }
 
     #[actix_web::test]

@@ -3,6 +3,7 @@
 mod devices;
 mod links;
 mod proof;
+mod second;
 mod sessions;
 mod staff;
 mod tokens;
