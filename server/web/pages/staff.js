@@ -77,8 +77,13 @@ export function staff(at) {
             await change(m, Object.fromEntries(given.filter(([k]) => k !== "current_password" || f.password)), true);
           },
         }),
-        owner && !mine && m.active ? pairing ? pairingPaper(pairing) : act({ words: t("page.staff.pair", { name: m.name }), does: () => pair(m) }) : null,
-        owner && !mine ? act({ words: t(m.active ? "act.take-out" : "act.take-back-in"), mark: m.active, does: () => change(m, { active: !m.active }) }) : null) : null);
+        owner && !mine && m.active ? pairing ? pairingPaper(pairing) : row(act({ words: t("page.staff.pair", { name: m.name }), does: () => pair(m) })) : null,
+        owner && !mine ? row(act({ words: t(m.active ? "act.take-out" : "act.take-back-in"), mark: m.active, does: () => change(m, { active: !m.active }) })) : null) : null);
+  }
+
+  /** @param {HTMLElement} one as wide as its words, as "Save" is */
+  function row(one) {
+    return h("div", { class: "row" }, one);
   }
 
   function adding() {
