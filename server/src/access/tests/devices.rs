@@ -140,7 +140,7 @@ async fn a_list_says_on_which_devices_somebody_is_signed_in() {
     assert_eq!(stage.ask(gone.delete("/v1/sessions/current")).await.status, 204);
     let (all, on) = signed_in().await;
     assert!(all == 3 && on.len() == 2 && !on.contains(&gone.device), "{on:?}");
-    let refresh = json!({"refresh_token": program["refresh_token"]});
+    let refresh = json!({"refresh": program["refresh"]});
     assert_eq!(stage.post("/v1/tokens/revoke", refresh).await.status, 204);
     assert_eq!(signed_in().await.1.into_iter().collect::<Vec<_>>(), [ines.device.clone()]);
     // Nobody used it for a month, but who looks.
