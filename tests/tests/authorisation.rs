@@ -177,6 +177,7 @@ fn request(operation: &str, c: &Caller, counter: &mut Counter, once: &Once) -> O
         "listIntakes" => a.get(&shop("/intakes")),
         "getIntake" => a.get(&intake("")),
         "listIntakeEntries" => a.get(&intake("/entries")),
+        "getIntakeStamps" => a.get(&intake("/stamps")),
         "list_links" => a.get(&intake("/links")),
         "make_link" => a.post(&intake("/links")).json(&json!({"what": "receipt"})),
         "redactPhoto" => a

@@ -46,6 +46,20 @@ async fn a_pack_carries_the_stamps_that_cover_it() {
     let later = json!({"tag": "0093", "because": "fell off in the yard"});
     counter.say(&mut intake, "tag-replaced", later, &[]).await.expect("an answer");
 
+    // By entry, for whoever works at the counter too: what the first stamp covers, and what none does yet.
+    let of = async |tag: &str| {
+        let at = shop.ravi.path(&format!("/intakes/{tag}/stamps"));
+        shop.ravi.get(&at).send().await.expect(200).json()
+    };
+    let before = of(&intake.id.to_string()).await;
+    let told = before["stamps"].as_array().expect("a list");
+    assert_eq!((told.len(), &told[0]["authority"], &told[0]["at"]), (1, &json!(NAME), &first["last"]["at"]));
+    let indices = |of: &Value| of.as_array().expect("a list").iter().filter_map(Value::as_u64).collect::<Vec<_>>();
+    let (covered, uncovered) = (indices(&told[0]["entries"]), indices(&before["uncovered"]));
+    let size = told[0]["size"].as_u64().expect("a size");
+    assert!(!covered.is_empty() && covered.iter().all(|i| *i < size), "{before}");
+    assert!(uncovered.len() == 1 && uncovered[0] >= size, "the lost tag was told after the stamp: {before}");
+
     let at = shop.ravi.path(&format!("/intakes/{}/pack", intake.id));
     let file = path.join("pack.zip");
     let bytes = shop.ravi.get(&at).send().await.expect(200).body.to_vec();
@@ -73,6 +87,8 @@ async fn a_pack_carries_the_stamps_that_cover_it() {
 
     // The second stamp covers the rest; with it the pack is the same until more is said.
     assert_eq!(stamp_now(&shop.ines).await["count"], 2);
+    let after = of(&intake.id.to_string()).await;
+    assert_eq!((indices(&after["stamps"][1]["entries"]), indices(&after["uncovered"])), (uncovered, vec![]), "{after}");
     let bytes = shop.ravi.get(&at).send().await.expect(200).body.to_vec();
     counter.take_in("0094").await.expect("answers");
     assert_eq!(stamp_now(&shop.ines).await["count"], 3);

@@ -10,6 +10,8 @@ use super::caller::Caller;
 use super::http::rfc3339;
 use super::log::ServerEntry;
 use super::roles::Role;
+use super::session::{ABSOLUTE, SLIDING};
+use super::store::Since;
 use crate::problem::{On, Problem};
 
 /// One device.
@@ -23,6 +25,8 @@ pub(crate) struct Device {
     paired: String,
     /// RFC 3339, when it was put out.
     revoked: Option<String>,
+    /// Whether somebody is signed in on it. Nobody is after signing out, or where it was not used for a month.
+    signed_in: bool,
     /// Whether the caller is at it.
     this_one: bool,
 }
@@ -43,14 +47,17 @@ pub(crate) async fn list(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     let whose = if caller.roles.owner() { None } else { Some(caller.staff) };
-    let rows = access.store.devices(*shop, whose).await?;
-    let devices = rows.into_iter().map(|d| Device {
-        this_one: d.device == caller.device,
-        device: d.device,
-        staff: d.staff,
-        label: d.label,
-        paired: rfc3339(d.made_at),
-        revoked: d.revoked_at.map(rfc3339),
+    let now = access.clock.now();
+    let since = Since { seen: now - SLIDING, made: now - ABSOLUTE, refreshed: now - SLIDING };
+    let listed = access.store.devices(*shop, whose, since).await?;
+    let devices = listed.into_iter().map(|d| Device {
+        this_one: d.row.device == caller.device,
+        signed_in: d.signed_in,
+        device: d.row.device,
+        staff: d.row.staff,
+        label: d.row.label,
+        paired: rfc3339(d.row.made_at),
+        revoked: d.row.revoked_at.map(rfc3339),
     });
     Ok(HttpResponse::Ok().json(devices.collect::<Vec<_>>()))
 }

@@ -89,6 +89,7 @@ pub fn routes(cfg: &mut web::ServiceConfig) {
     .service(web::resource("/v1/shops/{shop}/intakes").get(intakes::list))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}").get(intakes::get))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/entries").get(entries::of_intake))
+    .service(web::resource("/v1/shops/{shop}/intakes/{intake}/stamps").get(outside::of_intake))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/sheet").get(intakes::sheet))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/compare").get(comparing::compare))
     .service(web::resource("/v1/shops/{shop}/intakes/{intake}/customer").get(erasures::of_intake))

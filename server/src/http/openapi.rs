@@ -21,7 +21,7 @@ use crate::problem::Problem;
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0"),
     ),
     paths(
-        shop::about, shop::shop, shop::checkpoint, shop::export_key, keys::rotate, kinds::list, kinds::get, kinds::text, kinds::try_one, kinds::add, kinds::retire, log::list, broken::get, outside::stamps, outside::stamp_now, outside::witnessed, outside::witness_now, consistency::consistency, due::due, suspect_parts::find, home::open, home::sheet, home::receipt, shop::catalogues, shop::catalogue, shop::terms,
+        shop::about, shop::shop, shop::checkpoint, shop::export_key, keys::rotate, kinds::list, kinds::get, kinds::text, kinds::try_one, kinds::add, kinds::retire, log::list, broken::get, outside::stamps, outside::stamp_now, outside::of_intake, outside::witnessed, outside::witness_now, consistency::consistency, due::due, suspect_parts::find, home::open, home::sheet, home::receipt, shop::catalogues, shop::catalogue, shop::terms,
         shop::get_settings, shop::put_settings, entries::append, entries::list, entries::of_intake, entries::proof,
         intakes::list, intakes::get, intakes::sheet, files::put, files::get, files::rendition, redactions::put, redactions::get, parts::get, parts::put, comparing::compare, receipts::receipt,
         receipts::by_link, receipts::print_tag, packs::pack, packs::letter, erasures::of_intake, erasures::erase, erasures::list, erasures::receipt, keeping::list, keeping::erase, paper::blank, paper::tags, tags::lease, paper::go_on, stream::stream, health, serve,

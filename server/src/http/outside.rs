@@ -1,4 +1,5 @@
 //! `GET …/stamps` and `…/witnessed`: how far time stamps from outside and witnesses are, for the owner; `POST` tries now.
+//! `GET …/intakes/{intake}/stamps`: which stamps cover an intake's entries, for everybody in the shop.
 
 use actix_web::{HttpResponse, web};
 use serde::Serialize;
@@ -8,9 +9,14 @@ use uuid::Uuid;
 use super::no;
 use crate::access::{Caller, Role};
 use crate::app::App;
+use crate::intake::state::Whose;
+use crate::ledger::load;
 use crate::originals::outside::Published;
+use crate::outside::stamping::Kept;
 use crate::outside::{State, Why, stamping, witnessing};
+use crate::pack::outside::covering;
 use crate::problem::Problem;
+use crate::words;
 
 /// A stamp.
 #[derive(Debug, Serialize, ToSchema)]
@@ -25,6 +31,31 @@ pub struct Stamped {
     within_s: u64,
     /// What the authority is called.
     authority: String,
+}
+
+impl From<Kept> for Stamped {
+    fn from(k: Kept) -> Stamped {
+        let (epoch, size) = k.of;
+        Stamped { size, epoch, at: k.stamp.when, within_s: k.stamp.within, authority: k.stamp.authority }
+    }
+}
+
+/// A stamp, and what of one intake it is the first to cover.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Covering {
+    #[serde(flatten)]
+    stamp: Stamped,
+    /// Log indices of the intake's entries that no earlier stamp covers: each was in the log by then.
+    entries: Vec<u64>,
+}
+
+/// From when on somebody outside the shop says that an intake's entries were there.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct IntakeStamps {
+    /// The stamps, the earliest first; at most 256.
+    stamps: Vec<Covering>,
+    /// Log indices of the intake's entries that none covers.
+    uncovered: Vec<u64>,
 }
 
 /// An errand that has not come back yet.
@@ -84,13 +115,7 @@ async fn view(app: &App, shop: Uuid) -> Result<HttpResponse, Problem> {
         authority: authority.and_then(|a| a.url.host()).map(str::to_owned),
         every_s: authority.map(|a| a.every / 1000),
         count,
-        last: newest.map(|k| Stamped {
-            size: k.of.1,
-            epoch: k.of.0,
-            at: k.stamp.when,
-            within_s: k.stamp.within,
-            authority: k.stamp.authority,
-        }),
+        last: newest.map(Stamped::from),
         waiting: WaitingView::of(&state),
     }))
 }
@@ -118,6 +143,37 @@ pub async fn stamp_now(app: web::Data<App>, caller: Caller, shop: web::Path<Uuid
     caller.may(Role::Owner)?;
     app.outside.stamp(*shop).await.map_err(no::fault)?;
     view(&app, *shop).await
+}
+
+/// Which time stamps from outside cover the entries of an intake. Each stamp is checked again before it is told.
+#[utoipa::path(get, path = "/v1/shops/{shop}/intakes/{intake}/stamps", operation_id = "getIntakeStamps", tag = "intakes",
+    params(("shop" = Uuid, Path, description = "The shop"), ("intake" = Uuid, Path, description = "The intake")),
+    responses((status = 200, description = "The stamps; none where no authority ever stamped", body = IntakeStamps),
+        (status = "default", description = "A problem", body = crate::problem::Problem, content_type = "application/problem+json")),
+    security(("cookie" = []), ("bearer" = [])))]
+pub async fn of_intake(
+    app: web::Data<App>,
+    caller: Caller,
+    path: web::Path<(Uuid, Uuid)>,
+) -> Result<HttpResponse, Problem> {
+    let (shop, intake) = path.into_inner();
+    caller.in_shop(shop)?;
+    let mut tx = app.ledger.reading().await.map_err(no::fault)?;
+    let indices = load::indices(&mut tx, Whose { shop, intake }).await.map_err(no::fault)?;
+    let head = load::head(&mut *tx, shop).await.map_err(no::fault)?;
+    let (Some(head), Some(_)) = (head, indices.last()) else {
+        return Err(Problem::not_found(words::language("en").plain("refused.no-intake")));
+    };
+    let kept = covering(&app.ledger, &mut tx, (shop, &head), &indices).await.map_err(no::fault)?;
+    tx.rollback().await.map_err(no::fault)?;
+    let mut uncovered = indices;
+    let first = |kept: Kept| {
+        let (entries, later) = uncovered.iter().partition(|i| **i < kept.of.1);
+        uncovered = later;
+        Covering { stamp: kept.into(), entries }
+    };
+    let stamps = kept.into_iter().map(first).collect();
+    Ok(HttpResponse::Ok().json(IntakeStamps { stamps, uncovered }))
 }
 
 /// A witness that is asked.

@@ -232,6 +232,19 @@ pub async fn counted(db: &mut Connection, whose: Whose) -> Result<(Intake, usize
     Ok((fold(whose, &entries).map_err(broken)?, entries.len()))
 }
 
+/// The log indices of an intake's entries, in order; none where it has none.
+///
+/// # Errors
+/// The database's.
+pub async fn indices(db: &mut Connection, whose: Whose) -> Result<Vec<u64>, sqlx::Error> {
+    let all: Vec<i64> = sqlx::query_scalar("SELECT idx FROM entry WHERE shop = $1 AND intake = $2 ORDER BY idx")
+        .bind(whose.shop.to_string())
+        .bind(whose.intake.to_string())
+        .fetch_all(db)
+        .await?;
+    all.into_iter().map(|n| u64::try_from(n).map_err(|_| broken("a negative log index"))).collect()
+}
+
 /// The log index of an intake's newest entry; none where it has none.
 ///
 /// # Errors

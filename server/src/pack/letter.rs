@@ -40,9 +40,9 @@ pub fn render(input: &Input<'_>, placed: &[Placed], claim: Uuid) -> Option<Strin
                     div.tag { span.hole {} span.number { (input.intake.tag().unwrap_or_default()) } }
                     div { h1 { (input.shop_name) } p.what { (w("letter.title")) ": " (route) } }
                 }
-                p { (say(input, "letter.to", &json!({"supplier": card.supplier.clone().unwrap_or_else(|| w("letter.supplier-unknown"))}))) }
+                section.apart { p { (say(input, "letter.to", &json!({"supplier": card.supplier.clone().unwrap_or_else(|| w("letter.supplier-unknown"))}))) }
                 p.soft { (say(input, "letter.opened", &json!({"when": input.wall(claim.mark.at), "name": input.name(claim.mark.by)}))) }
-                p { (say(input, "letter.about", &json!({"what": card.what}))) " " (say(input, "letter.machine", &json!({"machine": lines::machine(input)}))) }
+                p { (say(input, "letter.about", &json!({"what": card.what}))) " " (say(input, "letter.machine", &json!({"machine": lines::machine(input)}))) } }
                 (section(&w("letter.part"), &facts(input, card)))
                 (section(&w("letter.agrees"), &told(input, &part::disagreements(card))))
                 (section(&w("letter.seen"), &seen(input, card, placed)))
@@ -51,9 +51,7 @@ pub fn render(input: &Input<'_>, placed: &[Placed], claim: Uuid) -> Option<Strin
                 (section(&w("letter.photos"), &pictures(input, card, placed)))
                 (section(&w("letter.window"), &part_words::window(input, card, claim)))
                 (section(&w("letter.lacks"), &told(input, &part::missing(input.intake, card, &claim.what.route))))
-                p { (w("letter.ask")) }
-                p.soft { (w("letter.means")) }
-                p { (w("letter.check")) }
+                section.apart { p { (w("letter.ask")) } p.soft { (w("letter.means")) } p { (w("letter.check")) } }
                 (signature(input))
             } }
         }
@@ -62,7 +60,7 @@ pub fn render(input: &Input<'_>, placed: &[Placed], claim: Uuid) -> Option<Strin
 }
 
 fn signature(input: &Input<'_>) -> Markup {
-    html! { section.signed { p { (input.words.plain("letter.signature")) } p { "………………………………………………" } } }
+    html! { section.signed.apart { p { (input.words.plain("letter.signature")) } p { "………………………………………………" } } }
 }
 
 /// The card, line by line.

@@ -29,6 +29,39 @@ fn first_to_cover(indices: impl Iterator<Item = u64>, sizes: &BTreeSet<u64>) -> 
     indices.filter_map(|i| sizes.range(i + 1..).next().copied()).collect()
 }
 
+/// The kept stamps that cover these entries first, the smallest head first: at most [`MAX_STAMPS`].
+///
+/// # Errors
+/// The database's, or a sentence.
+pub async fn covering(
+    ledger: &Ledger,
+    db: &mut Connection,
+    (shop, head): (Uuid, &Head),
+    indices: &[u64],
+) -> Result<Vec<Kept>, String> {
+    let originals = ledger.originals();
+    let list = originals.outside_list(shop, stamping::FOLDER, stamping::ANSWER).map_err(|e| e.to_string())?;
+    let line = ledger.line(db, shop).await.map_err(|e| e.to_string())?;
+    let mut found: Vec<Kept> = Vec::new();
+    let mut usable: BTreeSet<u64> = list.iter().map(|(_, size)| *size).filter(|s| *s <= head.size).collect();
+    // A stamp that does not hold any more, or is of what an epoch lost, makes room for the next one.
+    while found.len() < MAX_STAMPS {
+        let chosen = first_to_cover(indices.iter().copied(), &usable);
+        let Some(next) = chosen.into_iter().find(|s| !found.iter().any(|k| k.of.1 == *s)) else { break };
+        let root = load::root_at(db, shop, next).await.map_err(|e| e.to_string())?;
+        let ours = |k: &Kept| line.own(&k.note).is_some_and(|(_, c)| (c.size, c.root) == (next, root));
+        let of = list.iter().filter(|(_, size)| *size == next);
+        let Some(kept) = of.filter_map(|of| stamping::kept(originals, shop, *of).ok()).find(ours) else {
+            tracing::warn!(%shop, size = next, "a time stamp is left out: it does not hold");
+            usable.remove(&next);
+            continue;
+        };
+        found.push(kept);
+    }
+    found.sort_by_key(|k| k.of.1);
+    Ok(found)
+}
+
 /// The stamps for a pack whose head has this size, as files; and where they stand.
 ///
 /// # Errors
@@ -40,31 +73,16 @@ pub async fn stamps(
     indices: &[u64],
     size: u64,
 ) -> Result<(Vec<Planned>, Vec<Placed>), String> {
-    let originals = ledger.originals();
-    let list = originals.outside_list(shop, stamping::FOLDER, stamping::ANSWER).map_err(|e| e.to_string())?;
-    let line = ledger.line(db, shop).await.map_err(|e| e.to_string())?;
     let (mut files, mut placed) = (Vec::new(), Vec::new());
-    let mut usable: BTreeSet<u64> = list.iter().map(|(_, size)| *size).filter(|s| *s <= head.size).collect();
-    // A stamp that does not hold any more, or is of what an epoch lost, makes room for the next one.
-    while placed.len() < MAX_STAMPS {
-        let chosen = first_to_cover(indices.iter().copied(), &usable);
-        let Some(next) = chosen.into_iter().find(|s| !placed.iter().any(|p: &Placed| p.size == *s)) else { break };
-        let root = load::root_at(db, shop, next).await.map_err(|e| e.to_string())?;
-        let ours = |k: &Kept| line.own(&k.note).is_some_and(|(_, c)| (c.size, c.root) == (next, root));
-        let of = list.iter().filter(|(_, size)| *size == next);
-        let Some(kept) = of.filter_map(|of| stamping::kept(originals, shop, *of).ok()).find(ours) else {
-            tracing::warn!(%shop, size = next, "a time stamp is left out of a pack: it does not hold");
-            usable.remove(&next);
-            continue;
-        };
-        let proof = between(db, shop, size, next).await?;
-        files.push(Planned::here(stamp_path(next, "txt"), kept.note));
-        files.push(Planned::here(stamp_path(next, "json"), proof_file(&proof)));
-        files.push(Planned::here(stamp_path(next, stamping::ANSWER), kept.answer));
-        files.push(Planned::here(stamp_path(next, stamping::ROOTS), kept.pem));
-        placed.push(Placed { size: next, stamp: kept.stamp });
+    for kept in covering(ledger, db, (shop, head), indices).await? {
+        let at = kept.of.1;
+        let proof = between(db, shop, size, at).await?;
+        files.push(Planned::here(stamp_path(at, "txt"), kept.note));
+        files.push(Planned::here(stamp_path(at, "json"), proof_file(&proof)));
+        files.push(Planned::here(stamp_path(at, stamping::ANSWER), kept.answer));
+        files.push(Planned::here(stamp_path(at, stamping::ROOTS), kept.pem));
+        placed.push(Placed { size: at, stamp: kept.stamp });
     }
-    placed.sort_by_key(|p| p.size);
     Ok((files, placed))
 }
 

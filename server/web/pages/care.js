@@ -41,7 +41,7 @@ export function care(at) {
   const currency = () => here?.currency ?? "EUR";
   /** @param {string} name @param {string} key @param {(given: import("../parts/asked-form.js").Given) => unknown} does */
   const form = (name, key, does) => askedForm({ id: name, submit: t(key), again, currency, does });
-  const how = () => ({ id: "how", words: t("care.how"), kind: /** @type {const} */ ("pick"), choices: choicesOf(HOW, (w) => `care.how.${w}`), need: true });
+  const how = (words = t("care.how")) => ({ id: "how", words, kind: /** @type {const} */ ("pick"), choices: choicesOf(HOW, (w) => `care.how.${w}`), need: true });
   const when = () => ({ id: "at", words: t("care.when"), kind: /** @type {const} */ ("wall"), value: wallIn(Date.now(), here?.zone ?? "UTC"), need: true });
 
   const quarantine = form("quarantine", "care.say.quarantine", (g) => say(id, "quarantined", only(g, ["word", "because"])));
@@ -128,7 +128,7 @@ export function care(at) {
             { id: "told_at", words: t("care.ask.told-at"), kind: "wall", when: (g) => g.told === "told", need: true },
           ])), false, thumbs(custody.incidents.flatMap((i) => i.photos ?? []))),
           part("contact", t("care.contact"), words.contacts, contact.draw([
-            how(), { id: "result", words: t("care.ask.result"), kind: "pick", choices: choicesOf(["reached", "message left", "no answer", "not theirs"], (w) => `care.result.${w}`), need: true },
+            how(t("care.how-tried")), { id: "result", words: t("care.ask.result"), kind: "pick", choices: choicesOf(["reached", "message left", "no answer", "not theirs"], (w) => `care.result.${w}`), need: true },
             { id: "about", words: t("care.ask.about"), need: true }, { id: "number", words: t("care.ask.number"), most: 60 },
           ])),
           owner ? part("hold", t("care.hold"), [], h("div", { class: "stack" }, h("p", { class: "soft" }, t("care.hold-means")),

@@ -14,6 +14,7 @@ import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
 import { nameOf } from "../parts/names.js";
 import { newId } from "../parts/new-id.js";
+import { outsideTime } from "../parts/outside.js";
 import { largeUrl } from "../parts/picture.js";
 import { photoName, photoTile } from "../parts/tile.js";
 import { dayAndTime } from "../parts/times.js";
@@ -42,6 +43,7 @@ export function dispute(at) {
     pointed();
     await say(id, "dispute-point", { dispute: openOne()?.dispute ?? "", point: newId(), about }, /** @type {any} */ (only(g, ["text"])));
   } });
+  const outside = outsideTime(id, again);
   const openOne = () => view.state.disputes.opened.findLast((d) => !view.state.disputes.ended.some((e) => e.dispute === d.dispute));
 
   return {
@@ -51,6 +53,7 @@ export function dispute(at) {
       zone = here?.zone ?? "UTC";
       view = await load(id);
       entries = await history(id); // after the intake was fetched
+      outside.ask(entries);
       const { disputes, custody } = view.state;
       const open = openOne();
       const owner = session()?.roles.includes("owner") ?? false;
@@ -136,10 +139,10 @@ export function dispute(at) {
       found.missing.length ? h("div", { "data-key": "missing" }, h("p", null, t("dispute.missing")), h("ul", { class: "sheet__list" }, found.missing.map((m) => h("li", null, valueText({ key: m, with: {} }))))) : null);
   }
 
-  /** By whose clock a fact is dated, and between when and when. @param {Mark} mark */
+  /** By whose clock a fact is dated, between when and when, and since when somebody outside says that it was there. @param {Mark} mark */
   function sure(mark) {
     const entry = entries.find((e) => e.said.id === mark.id);
-    return entry ? h("span", { class: "sure soft" }, howSure(entry, zone)) : null;
+    return entry ? h("span", { class: "sure soft" }, [howSure(entry, zone), outside.words(entry.index, zone)].filter(Boolean).join(" ")) : null;
   }
 
   /** @param {string} key @param {PhotoFact[]} list */

@@ -6,9 +6,9 @@ import { t } from "../core/words.js";
 import { act, actLink, field, foot, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { leftOpen } from "../parts/facts.js";
-import { atCounter, beforeSheet, gapSentence, gapWhy, where } from "../parts/flow.js";
+import { atCounter, beforeSheet, gapSentence, gapWhy, settled, where } from "../parts/flow.js";
 import { onward as onwardIcon } from "../parts/icons.js";
-import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { head, load, meanwhile, toMachine, watching } from "../parts/intake.js";
 import { clear, notice } from "../parts/notice.js";
 
 /** @import {IntakeView} from "../core/app.js" */
@@ -33,6 +33,7 @@ export function gaps(at) {
     async draw() {
       const [loaded, s] = await Promise.all([load(id), shop()]);
       view = loaded;
+      if (settled(view)) return toMachine(view, at);
       const roles = session()?.roles ?? [];
       const table = s?.settings["may-leave-open"] ?? USUAL;
       patterns = roles.includes("owner") ? ["*"] : roles.flatMap((r) => table[r] ?? []);

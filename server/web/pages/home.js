@@ -198,7 +198,7 @@ export function home(at) {
       h("h3", null, count > 1 ? `${count} × ${name}` : name),
       lies ? h("p", { class: "soft" }, t("home.lies", { place: lies })) : null,
       view.state.state !== "in care" ? h("p", null, fact ? t(`home.how.${slug(fact.how)}`) : "") : picks({
-        name, three: true, chosen: lost === l ? "not found" : fact?.how, choices: choicesOf(words, (w) => `home.how.${w}`),
+        name, three: words.length <= 3, chosen: lost === l ? "not found" : fact?.how, choices: choicesOf(words, (w) => `home.how.${w}`),
         does: (how) => {
           if (how === "not found") {
             lost = l;

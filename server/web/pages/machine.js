@@ -19,6 +19,7 @@ import { large } from "../parts/large.js";
 import { linkPart } from "../parts/links.js";
 import { movedPart, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
+import { outsideTime } from "../parts/outside.js";
 import { packPart } from "../parts/pack.js";
 import { whole } from "../parts/picture.js";
 import { placeName } from "../parts/places.js";
@@ -38,6 +39,7 @@ export function machine(at) {
   const goOn = goOnPart(id, () => at.again());
   const bench = benchPart(id, () => at.again());
   const serials = serialHistory(id, () => at.again());
+  const outside = outsideTime(id, () => at.again());
   let chosen = "";
   /** @type {Entry[]} */
   let entries = [];
@@ -51,6 +53,7 @@ export function machine(at) {
       here = found;
       const beside = await tagsBeside(view);
       entries = await history(id); // after the intake was fetched
+      outside.ask(entries);
       const zone = here?.zone ?? "UTC";
       const photo = view.photos.find((p) => p.photo === chosen) ?? [...view.photos].sort((a, b) => (a.number ?? 1e9) - (b.number ?? 1e9))[0];
       const open = view.state.state === "open" || view.state.state === "found";
@@ -76,12 +79,13 @@ export function machine(at) {
           stageLane(view, "left"),
           movedPart(view, beside, zone),
           photo ? lane("clocks", t("lane.clocks"), clockUnder(view, photo), clocks({ view, photo, history: entries, shop: here })) : null,
+          outsideLane(zone),
           ...serialLane(view, zone),
           keepLane(view, here),
           open ? null : lane("pack", t("lane.pack"), t("lane.pack-under"), packPart(view, id)),
           customerLane(view),
           againLane(view, await offer),
-          session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone)) : null,
+          session()?.roles.includes("owner") ? lane("entries", t("lane.entries"), t("lane.entries-under", { count: entries.length }), entriesList(entries, zone, outside)) : null,
         ],
       };
     },
@@ -95,6 +99,12 @@ export function machine(at) {
       label.length ? lane("label", t("lane.label-title"), t("lane.label-under"), h("ul", { class: "sheet__list" }, label.map((w) => h("li", null, w)))) : null,
       before.length ? lane("before", t("lane.before"), t("lane.before-under"), serials.list(view, before, zone)) : null,
     ];
+  }
+
+  /** Which entries somebody outside the shop signed to be there, and when. @param {string} zone */
+  function outsideLane(zone) {
+    const said = outside.draw(zone);
+    return said ? lane("outside", t("lane.outside"), t("lane.outside-under"), said) : null;
   }
 
   /** What happened in the shop's care, and the ways on from here. @param {IntakeView} view @param {string} zone */

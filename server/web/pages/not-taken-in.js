@@ -4,7 +4,8 @@ import { say } from "../core/app.js";
 import { t } from "../core/words.js";
 import { act, field, foot, picks } from "../parts/act.js";
 import { h } from "../parts/dom.js";
-import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { settled } from "../parts/flow.js";
+import { head, load, meanwhile, toMachine, watching } from "../parts/intake.js";
 import { notice } from "../parts/notice.js";
 
 const REASONS = ["customer-takes-it", "not-our-kind", "no-room", "unsafe", "no-agreement", "wrong-tag"];
@@ -18,6 +19,7 @@ export function notTakenIn(at) {
     watch: watching(id),
     async draw() {
       const view = await load(id);
+      if (settled(view)) return toMachine(view, at);
       return {
         title: t("page.not-taken.title"),
         content: [

@@ -93,6 +93,7 @@ export function part(at) {
           section("claims", t("part.claims"), [
             h("p", { class: "soft" }, t("part.claims-mean")),
             ...claims.map((c) => claimed(c, today)),
+            h("h3", null, t(claims.length ? "part.another-claim" : "part.new-claim")),
             claimForm.draw([
               { id: "route", words: t("part.ask.route"), kind: "pick", choices: choicesOf(["return", "warranty"], (w) => `part.route.${w}`), need: true },
               { id: "days", words: t("part.ask.days"), hint: t("part.ask.days-hint"), kind: "count", need: true },

@@ -6,9 +6,9 @@ import { act, actLink, foot } from "../parts/act.js";
 import { camera } from "../parts/camera.js";
 import { clocks } from "../parts/clocks.js";
 import { h, keep } from "../parts/dom.js";
-import { nextView, onward, openIn, STEPS, stepOf, atCounter } from "../parts/flow.js";
+import { atCounter, nextView, onward, openIn, settled, stepOf, STEPS } from "../parts/flow.js";
 import { camera as cameraIcon, onward as onwardIcon } from "../parts/icons.js";
-import { head, load, meanwhile, watching } from "../parts/intake.js";
+import { head, load, meanwhile, toMachine, watching } from "../parts/intake.js";
 import { large } from "../parts/large.js";
 import { movedPart, newestIn, photosHere, tagsBeside } from "../parts/moved.js";
 import { nameOf } from "../parts/names.js";
@@ -30,10 +30,7 @@ export function shots(at) {
     watch: watching(id),
     async draw() {
       const [view, here] = await Promise.all([load(id), shop()]);
-      if (view.state.state === "not taken in" || (view.state.taken_in && view.state.taken_in.index !== undefined)) {
-        queueMicrotask(() => at.go(`/machine/${id}`, true));
-        return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
-      }
+      if (settled(view)) return toMachine(view, at);
       const next = nextView(view);
       const beside = await tagsBeside(view);
       const similar = view.photos.length === 0 ? others.ofKind(view) : [];

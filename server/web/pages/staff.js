@@ -92,12 +92,17 @@ export function staff(at) {
             await change(m, Object.fromEntries(given.filter(([k]) => k !== "current_password" || f.password)), true);
           },
         }),
-        mine ? h("div", { class: "row" }, actLink({ words: t(m.second_factor ? "page.code.title" : "page.code.set-up"), href: "/code" })) : null,
+        mine ? row(actLink({ words: t(m.second_factor ? "page.code.title" : "page.code.set-up"), href: "/code" })) : null,
         owner && !mine && m.second_factor ? sure === m.staff
           ? h("div", { class: "stack stack--close" }, h("p", null, t("page.staff.code-away-words", { name: m.name })), h("div", { class: "row" }, act({ words: t("page.staff.code-away-now"), mark: true, does: () => takeCodeAway(m) }), act({ words: t("act.cancel"), does: () => ((sure = ""), at.again()) })))
-          : act({ words: t("page.staff.code-away", { name: m.name }), does: () => ((sure = m.staff), at.again()) }) : null,
-        owner && !mine && m.active ? pairing ? pairingPaper(pairing) : act({ words: t("page.staff.pair", { name: m.name }), does: () => pair(m) }) : null,
-        owner && !mine ? act({ words: t(m.active ? "act.take-out" : "act.take-back-in"), mark: m.active, does: () => change(m, { active: !m.active }) }) : null) : null);
+          : row(act({ words: t("page.staff.code-away", { name: m.name }), does: () => ((sure = m.staff), at.again()) })) : null,
+        owner && !mine && m.active ? pairing ? pairingPaper(pairing) : row(act({ words: t("page.staff.pair", { name: m.name }), does: () => pair(m) })) : null,
+        owner && !mine ? row(act({ words: t(m.active ? "act.take-out" : "act.take-back-in"), mark: m.active, does: () => change(m, { active: !m.active }) })) : null) : null);
+  }
+
+  /** @param {HTMLElement} one as wide as its words, as "Save" is */
+  function row(one) {
+    return h("div", { class: "row" }, one);
   }
 
   /** Who is asked for a code: the shop's own choice. @param {string} now @param {string | undefined} etag */

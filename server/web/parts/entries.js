@@ -8,8 +8,8 @@ import { dayAndTime } from "./times.js";
 
 /** @import {Entry} from "../core/types.js" */
 
-/** @param {Entry[]} entries @param {string} zone */
-export function entriesList(entries, zone) {
+/** @param {Entry[]} entries @param {string} zone @param {ReturnType<typeof import("./outside.js").outsideTime>} outside */
+export function entriesList(entries, zone, outside) {
   return h("details", { class: "more" },
     h("summary", null, t("lane.entries-show", { count: entries.length })),
     h("ol", { class: "entries" }, entries.map((e) => h("li", { "data-key": e.said.id },
@@ -17,6 +17,7 @@ export function entriesList(entries, zone) {
       h("span", { class: "soft" }, e.kept ? dayAndTime(Date.parse(e.kept.at), zone) : t("lane.entry.device", { when: dayAndTime(Date.parse(e.said.clock.at), zone) })),
       h("span", null,
         h("b", null, t(`lane.type.${slug(e.said.type)}`)), ` ${nameOf(e.said.author.staff)}`,
+        outside.words(e.index, zone) ? h("span", { class: "soft block" }, outside.words(e.index, zone)) : null,
         h("details", null, h("summary", { class: "soft" }, t("lane.entry.raw")), h("pre", { class: "mono raw" }, JSON.stringify(shown(e), null, 1))))))));
 }
 

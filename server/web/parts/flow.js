@@ -71,6 +71,9 @@ export function where(intake, gap) {
 /** The element a gap leads to. @param {string} gap */
 export const anchor = (gap) => gap.replaceAll(":", "-").replaceAll("_", "-");
 
+/** Whether the counter is done with it for good: the log says that it was taken in, or that it was not. @param {IntakeView} view */
+export const settled = (view) => view.state.state === "not taken in" || view.state.taken_in?.index !== undefined;
+
 /** What is due at the counter and not answered. @param {IntakeView} view */
 export const atCounter = (view) => view.check.gaps.filter((g) => g.due === "at counter");
 
@@ -89,6 +92,7 @@ export const beforeSheet = (view) => atCounter(view).filter((g) => g.gap !== "ac
 export function onward(view, from) {
   const at = STEPS.findIndex((s) => s.id === from);
   const base = `/intake/${view.id}`;
+  if (settled(view)) return { href: `/machine/${view.id}`, words: t("act.to-machine") };
   // Nobody is here who could tell or agree: back to what waits for the owner.
   if (view.state.state === "found") return { href: `${base}/found`, words: t("act.next.found") };
   const earlier = view.state.opened?.earlier;

@@ -36,7 +36,7 @@ function strip(step) {
     h("p", { class: "guide__acts" },
       step === "desk" ? h("a", { class: "link", href: "/take-in" }, t("guide.begin")) : null,
       step === "shots" ? h("a", { class: "link", href: "/demo/pictures", target: "_blank" }, t("guide.pictures")) : null,
-      h("button", { type: "button", class: "link guide__shut", onclick: shut }, t("guide.shut"))));
+      h("button", { type: "button", class: "link", onclick: shut }, t("guide.shut"))));
 }
 
 /** For good, on this device. */

@@ -38,6 +38,12 @@ export function head(view, { level = "p", heading } = {}) {
   });
 }
 
+/** Leads from a page of the counter to the machine's own, and what is drawn meanwhile. @param {IntakeView} view @param {import("./page.js").At} at @returns {import("./page.js").Drawn} */
+export function toMachine(view, at) {
+  queueMicrotask(() => at.go(`/machine/${view.id}`, true));
+  return { title: view.state.tag ?? "", content: head(view, { level: "h1" }) };
+}
+
 /** What others changed meanwhile, and what the server refused. @param {IntakeView} view */
 export function meanwhile(view) {
   const told = view.told.length === 0 ? [] : [h("section", { class: "quote stack stack--close", "data-key": "told" },

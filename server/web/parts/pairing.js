@@ -15,5 +15,5 @@ export function pairingPaper(pairing) {
     h("div", { class: "qr", role: "img", "aria-label": t("page.devices.qr") }, svgElement(pairing.qr_svg)),
     h("p", null, t("page.devices.or-code"), " ", h("span", { class: "mono" }, pairing.code)),
     h("p", { class: "soft" }, t("page.devices.until", { when: dayAndTime(Date.parse(pairing.expires), zone) })),
-    h("p", null, h("a", { href: "/trust" }, t("page.devices.trust"))));
+    h("p", null, h("a", { class: "link", href: "/trust" }, t("page.devices.trust"))));
 }

@@ -20,7 +20,7 @@ export function movable(tag, s, here, then) {
   const places = /** @type {string[]} */ (here?.settings.places ?? []);
   if (s.state !== "in care" || places.length === 0) return tag;
   return h("div", { class: "hang__group", "data-key": `move-${s.id}` }, tag,
-    h("button", { type: "button", class: "hang__move", onclick: () => attempt(() => pickPlace(s, here, then)) }, t("desk.move"), h("span", { class: "hide" }, ` ${s.tag}`)));
+    h("button", { type: "button", class: "link hang__move", onclick: () => attempt(() => pickPlace(s, here, then)) }, t("desk.move"), h("span", { class: "hide" }, ` ${s.tag}`)));
 }
 
 /** The places, to tap one. @param {{id: string, tag: string, place?: string}} s @param {Shop | null} here @param {() => unknown} then */

@@ -13,15 +13,19 @@ import { dayAndTime } from "./times.js";
 
 /** @import {IntakeView, PhotoView, Sheet, Shop} from "../core/app.js" */
 
+/** A title of more characters than this is written smaller: a long name would fill half a phone. */
+const LONG = 48;
+
 /** @param {{ view: IntakeView, sheet: Sheet, shop: Shop | null }} what */
 export function paper({ view, sheet, shop }) {
   const zone = shop?.zone ?? "UTC";
   const opened = view.state.opened?.mark;
   const earlier = view.state.opened?.earlier;
   const who = shownTo(view);
+  const title = who ? t("page.sheet.shown-to", { name: who, shop: shop?.name ?? "" }) : t("page.sheet.shown-at", { shop: shop?.name ?? "" });
   return h("div", { class: "stack" },
     h("header", { class: "paper__head" },
-      h("h1", null, who ? t("page.sheet.shown-to", { name: who, shop: shop?.name ?? "" }) : t("page.sheet.shown-at", { shop: shop?.name ?? "" })),
+      h("h1", { class: title.length > LONG ? "paper__long" : undefined }, title),
       h("span", { class: "paper__tag mono" }, view.state.tag, tagBefore(view) ? ` (${tagBefore(view)})` : "")),
     h("p", null, h("b", null, machineName(view)), [serial(view), ...otherNumbers(view)].filter(Boolean).map((w) => `, ${w}`).join(""), ". ",
       opened ? t("page.sheet.brought", { when: dayAndTime(Date.parse(opened.at ?? opened.device_at), zone), zone }) : "",

@@ -92,6 +92,8 @@ try {
     // Who just signed in is not asked: neither for a code nor for a person.
     await desk.goto(`${address}/devices`);
     await desk.getByRole("button", { name: "Show a code for a phone" }).click();
+    const help = await desk.locator('section.paper a[href="/trust"]').boundingBox();
+    expect((help?.height ?? 0) >= 47.5, `${size}: the way to help is ${help?.height} px high`);
     const page = await run.someone(viewport);
     await scan(desk, page);
 
@@ -116,6 +118,8 @@ try {
     // Given once, it counts for a while: a code for somebody else, by whom their phone is let in.
     const row = page.locator("ul.steps > li").filter({ hasText: who });
     await row.getByRole("button", { name: "Change" }).click();
+    const wide = async (/** @type {string} */ words) => (await row.getByRole("button", { name: words }).boundingBox())?.width ?? 0;
+    expect((await wide("Save")) > (await wide("Has left the shop")), `${size}: what puts somebody out is wider than what saves`);
     await row.getByRole("button", { name: `Pair a phone for ${who}` }).click();
     await page.locator("section.paper .mono").waitFor();
     await run.look(page, `accounts-code-${size}`);
@@ -218,6 +222,31 @@ try {
   await desk.getByLabel("Code", { exact: true }).fill(owners.shows());
   await desk.getByRole("button", { name: "Take the code away" }).click();
   await desk.getByRole("button", { name: "Set up a code" }).waitFor();
+
+  // Who signed out has no access and is below the fold; of many by one name only the newest stand above it.
+  for (const out of [false, true]) {
+    await desk.goto(`${address}/devices`);
+    await desk.getByRole("button", { name: "Show a code for a phone" }).click();
+    const other = await run.someone(PHONE);
+    await scan(desk, other);
+    if (out) {
+      await other.locator("details.menu > summary").click();
+      await other.getByRole("button", { name: "Sign out" }).click();
+      await other.getByLabel("Password").waitFor();
+    }
+    await other.context().close();
+  }
+  await desk.goto(`${address}/devices`);
+  const over = desk.locator('[data-key="over"]');
+  await over.locator("summary").click();
+  await over.getByText(/^Phone \(.*, Ines/).first().waitFor();
+  expect((await over.getByRole("button").count()) === 0, "what has no access can be put out");
+  const above = desk.locator(".section > ul.steps > li > .step");
+  const phones = above.filter({ hasText: /^Phone \(\w+\), Ines/ });
+  expect((await phones.count()) === 2, `the newest two by one name stand above the fold: ${await above.allInnerTexts()}`);
+  await desk.getByText(/^\d+ more: Phone \(\w+\), Ines$/).waitFor();
+  expect(/^Browser, Ines this one/.test(await above.first().innerText()), `this one is first, a space before it: ${await above.first().innerText()}`);
+  await run.look(desk, "accounts-devices-over");
 } catch (e) {
   run.faults.push(String(e));
   await run.look(desk, "accounts-fault").catch(() => {});

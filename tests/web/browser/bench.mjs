@@ -77,6 +77,23 @@ async function laidOver(views) {
   await dialog.getByRole("button", { name: "Close" }).click();
 }
 
+/** An authority outside stamped what there is but the newest entry: the machine's page lists it, the dispute says it of each time. The answer is made here; what the server answers is tested where there is an authority. @param {string} id */
+async function stampedFromOutside(id) {
+  const entries = /** @type {{ index?: number }[]} */ (await app("history", id)).flatMap((e) => e.index ?? []);
+  const [newest, covered] = [entries.at(-1), entries.slice(0, -1)];
+  const stamps = [{ size: newest, epoch: 1, at: "2026-11-26T13:00:00Z", within_s: 1, authority: "Hill Road Time", entries: covered }];
+  await page.route(`**/intakes/${id}/stamps`, (route) => route.fulfill({ json: { stamps, uncovered: [newest] } }));
+  await page.goto(`${address}/machine/${id}`);
+  const lane = page.locator('[data-key="outside"] #outside');
+  await lane.getByText("Hill Road Time signed on").waitFor();
+  expect((await lane.locator("li").count()) === 2 && (await lane.locator("li").last().innerText()).includes(`outside yet: ${newest}.`), `what stamps cover: ${await lane.innerText()}`);
+  await page.setViewportSize(DESK);
+  await run.look(page, "bench-outside");
+  await page.setViewportSize(PHONE);
+  await page.goto(`${address}/intake/${id}/dispute`);
+  await page.locator(".sure").getByText(/In the log since .* Hill Road Time signed that it was there on/).first().waitFor();
+}
+
 try {
   await signIn(page, address, name, password);
 
@@ -233,6 +250,7 @@ try {
   await sent();
   expect((await page.locator("#point-text").inputValue()) === "And it threw far.", "what was typed meanwhile is gone");
   await says("As it came");
+  await stampedFromOutside(thrower);
   await page.setViewportSize(DESK);
   await run.look(page, "bench-dispute");
   await page.setViewportSize(PHONE);

@@ -43,6 +43,9 @@ async function walk(how, screen, more, style) {
       await page.goto(`${address}${intake}/${step}`);
       await page.locator("h1").waitFor();
       await run.look(page, `${how}-${step}`);
+      // Whoever is shown the sheet sees the machine under their name, also where that has sixty characters.
+      const head = step === "sheet" && how === "narrow" ? await page.locator(".paper h1").evaluate((e) => e.getBoundingClientRect().height / parseFloat(getComputedStyle(e).lineHeight)) : 0;
+      if (head > 4.1) run.faults.push(`${how}: the sheet's title has ${head.toFixed(1)} lines`);
     }
     for (const place of ["", "settings", "staff", "devices", "unsent"]) {
       await page.goto(`${address}/${place}`);

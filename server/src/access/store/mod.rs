@@ -12,7 +12,7 @@ mod unsaid;
 pub(crate) use links::LinkRow;
 pub(crate) use pairings::PairingRow;
 pub(crate) use second::SecondRow;
-pub(crate) use sessions::{Arrival, Key, SessionRow};
+pub(crate) use sessions::{Arrival, Key, SessionRow, Since};
 pub(crate) use staff::{Changed, StaffRow};
 pub(crate) use tokens::Refreshed;
 pub(crate) use tries::Pace;

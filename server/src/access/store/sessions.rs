@@ -22,6 +22,25 @@ pub(crate) struct DeviceRow {
     pub revoked_at: Option<Millis>,
 }
 
+/// A device in a list.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Listed {
+    pub row: DeviceRow,
+    /// Whether a session or token family on it holds, by the times that were asked for.
+    pub signed_in: bool,
+}
+
+/// From when on something counts that has not run out, in milliseconds.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Since {
+    /// Sessions used since.
+    pub seen: Millis,
+    /// Sessions and token families made since.
+    pub made: Millis,
+    /// Refresh tokens made since.
+    pub refreshed: Millis,
+}
+
 /// A session or token family that holds: not ended, its device not revoked, its person active.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct SessionRow {
@@ -212,16 +231,32 @@ impl Store {
     }
 
     /// The devices of a shop, newest first, at most 1,000: all, or those of one person.
-    pub async fn devices(&self, shop: Uuid, staff: Option<Uuid>) -> Result<Vec<DeviceRow>, Error> {
+    pub async fn devices(&self, shop: Uuid, staff: Option<Uuid>, since: Since) -> Result<Vec<Listed>, Error> {
         let rows = sqlx::query(
-            "SELECT device, staff, label, made_at, revoked_at FROM devices
-             WHERE shop = $1 AND ($2 IS NULL OR staff = $2) ORDER BY made_at DESC, device LIMIT 1000",
+            "SELECT d.device, d.staff, d.label, d.made_at, d.revoked_at,
+               (SELECT COUNT(*) FROM sessions s JOIN staff t ON t.shop = s.shop AND t.staff = s.staff
+                WHERE s.shop = d.shop AND s.device = d.device AND s.ended_at IS NULL AND t.active = 1
+                  AND s.seen_at > $3 AND s.made_at > $4) +
+               (SELECT COUNT(*) FROM token_families f JOIN staff t ON t.shop = f.shop AND t.staff = f.staff
+                WHERE f.shop = d.shop AND f.device = d.device AND f.ended_at IS NULL AND t.active = 1 AND f.made_at > $4
+                  AND EXISTS (SELECT 1 FROM refresh_tokens r WHERE r.shop = f.shop AND r.family = f.family
+                    AND r.used_at IS NULL AND r.made_at > $5)) AS holding
+             FROM devices d
+             WHERE d.shop = $1 AND ($2 IS NULL OR d.staff = $2) ORDER BY d.made_at DESC, d.device LIMIT 1000",
         )
         .bind(shop.to_string())
         .bind(staff.map(|s| s.to_string()))
+        .bind(since.seen)
+        .bind(since.made)
+        .bind(since.refreshed)
         .fetch_all(&self.pool)
         .await?;
-        rows.iter().map(read_device).collect()
+        let listed = |r: &database::Row| {
+            let row = read_device(r)?;
+            let signed_in = row.revoked_at.is_none() && r.try_get::<i64, _>("holding")? > 0;
+            Ok(Listed { row, signed_in })
+        };
+        rows.iter().map(listed).collect()
     }
 
     /// Revokes a device with all its sessions and tokens, and keeps what is to be said of it. False: revoked already.

@@ -121,3 +121,36 @@ async fn others_see_and_put_out_only_their_own_devices() {
     assert_eq!(stage.ask(bo.delete(&bo.path(&format!("/devices/{}", bo.device)))).await.status, 204);
     assert_eq!(stage.ask(bo.get(&bo.path("/devices"))).await.status, 401);
 }
+
+#[actix_web::test]
+async fn a_list_says_on_which_devices_somebody_is_signed_in() {
+    let stage = Stage::new(Settings::default()).await;
+    let ines = stage.with_ines().await;
+    let body = json!({"sign_in": "ines", "password": crate::access::testing::PASSWORD});
+    let gone = Actor::of(stage.post("/v1/sessions", body.clone()).await);
+    let program = stage.post("/v1/tokens", body).await.body;
+    let signed_in = async || {
+        let list = stage.ask(ines.get(&ines.path("/devices"))).await.body;
+        let list = list.as_array().expect("a list").clone();
+        let on = list.iter().filter(|d| d["signed_in"] == true).filter_map(|d| d["device"].as_str().map(str::to_owned));
+        (list.len(), on.collect::<std::collections::BTreeSet<_>>())
+    };
+    let (all, on) = signed_in().await;
+    assert!(all == 3 && on.len() == 3, "{on:?}");
+    assert_eq!(stage.ask(gone.delete("/v1/sessions/current")).await.status, 204);
+    let (all, on) = signed_in().await;
+    assert!(all == 3 && on.len() == 2 && !on.contains(&gone.device), "{on:?}");
+    let refresh = json!({"refresh": program["refresh"]});
+    assert_eq!(stage.post("/v1/tokens/revoke", refresh).await.status, 204);
+    assert_eq!(signed_in().await.1.into_iter().collect::<Vec<_>>(), [ines.device.clone()]);
+    // Nobody used it for a month, but who looks.
+    let idle = Actor::of(
+        stage.post("/v1/sessions", json!({"sign_in": "ines", "password": crate::access::testing::PASSWORD})).await,
+    );
+    for _ in 0..30 {
+        stage.wait(24 * 3600 * 1000);
+        assert_eq!(stage.ask(ines.get("/v1/sessions/current")).await.status, 200);
+    }
+    let (_, on) = signed_in().await;
+    assert!(on.contains(&ines.device) && !on.contains(&idle.device), "{on:?}");
+}
