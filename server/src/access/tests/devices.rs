@@ -142,7 +142,8 @@ async fn a_list_says_on_which_devices_somebody_is_signed_in() {
     assert!(all == 3 && on.len() == 2 && !on.contains(&gone.device), "{on:?}");
     let refresh = json!({"refresh": program["refresh"]});
     assert_eq!(stage.post("/v1/tokens/revoke", refresh).await.status, 204);
-    assert_eq!(signed_in().await.1.into_iter().collect::<Vec<_>>(), [ines.device.clone()]);
+    let (_, on) = signed_in().await;
+    assert!(on.len() == 1 && on.contains(&ines.device), "{on:?}");
     // Nobody used it for a month, but who looks.
     let idle = Actor::of(
         stage.post("/v1/sessions", json!({"sign_in": "ines", "password": crate::access::testing::PASSWORD})).await,
