@@ -16,6 +16,10 @@ pub struct Program {
 
 impl Program {
     /// Takes in what was shown.
+    ///
+    /// # Panics
+    /// When nothing was shown.
+    #[allow(clippy::disallowed_methods, reason = "what a phone shows goes by the time of day, as the server does")]
     pub fn of(shown: &Value) -> Program {
         let letters = shown["secret"].as_str().expect("a secret").replace(' ', "");
         let (mut bits, mut held, mut key) = (0u32, 0, Vec::new());
@@ -34,6 +38,9 @@ impl Program {
 
     /// The next code, each of a step later than the one before: two can be given without waiting, since the server takes the next
     /// step's as well.
+    ///
+    /// # Panics
+    /// Never: the hash takes a key of any length.
     pub fn code(&mut self) -> String {
         let mac = Hmac::<Sha1>::new_from_slice(&self.key).expect("any length").chain_update(self.step.to_be_bytes());
         let hash = mac.finalize().into_bytes();
@@ -45,6 +52,9 @@ impl Program {
 }
 
 /// Sets up the second factor of somebody who gave their password just now; gives the program and the recovery codes.
+///
+/// # Panics
+/// When the server refuses.
 pub async fn set_up(who: &CookieStaff) -> (Program, Vec<String>) {
     let path = who.path("/second-factor");
     let mut program = Program::of(&who.post(&path).send().await.expect(201).json());
