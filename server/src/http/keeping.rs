@@ -82,6 +82,7 @@ pub async fn list(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
+    app.access.asks_for_list(&caller)?;
     let after = super::page_from(page.after)?;
     let rules = rules(&app.ledger, *shop).await?;
     if rules.as_object().is_none_or(serde_json::Map::is_empty) {
