@@ -158,14 +158,19 @@ async fn patient(pool: &Pool) -> Result<AnyConnection, sqlx::Error> {
     Ok(db)
 }
 
+/// A connection by itself, before anything else is done there: what does not let it come about is told.
+pub(super) async fn one(options: &AnyConnectOptions) -> Result<AnyConnection, StartError> {
+    certificate::files(options)?;
+    AnyConnection::connect_with(options).await.map_err(|e| certificate::told(e, options))
+}
+
 /// Opens it and brings it up to date.
 pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
     let (options, silence) = read(url)?;
-    certificate::files(&options)?;
     // A move reads and writes whole tables, and nobody waits for it.
     let options = watched(options, if what == For::Move { silence.max(LONG) } else { silence })?;
     // Asked once by itself: a pool that is refused only says that it waited too long.
-    let mut first = AnyConnection::connect_with(&options).await.map_err(|e| certificate::told(e, &options))?;
+    let mut first = one(&options).await?;
     if what != For::Move {
         mark::enter(&mut first, what).await?;
     }
