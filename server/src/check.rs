@@ -295,7 +295,7 @@ async fn compare_intakes(
         };
         let Some(row) = project::intake_row(&intake, kind.as_deref()) else { continue };
         let stored = sqlx::query(
-            "SELECT tag, state, kind, opened_idx, last_idx, summary FROM intake WHERE shop = $1 AND id = $2",
+            "SELECT tag, state, kind, opened_idx, last_idx, summary, photos, photos_idx FROM intake WHERE shop = $1 AND id = $2",
         )
         .bind(shop.to_string())
         .bind(id.to_string())
@@ -326,6 +326,11 @@ async fn compare_intakes(
             serde_json::from_str::<serde_json::Value>(&s.try_get::<String, _>("summary")?)
                 .is_ok_and(|v| v == row.summary),
         );
+        // Counted at another revision, or not at all, it is not believed: a server of before this count wrote the row.
+        let counted = s.try_get::<Option<i64>, _>("photos_idx")?.map(u64::try_from);
+        let photos = s.try_get::<Option<i64>, _>("photos")?.map(u64::try_from);
+        same("photos", counted.is_none_or(|at| at.is_ok_and(|at| at < row.last || photos == Some(Ok(row.photos)))));
+        same("count of photos", counted.is_none_or(|at| at.is_ok_and(|at| at <= row.last)));
         same("lost tags", lost_tags(db, shop, *id).await? == row.lost);
         same("search words", words.into_iter().collect::<BTreeSet<_>>() == row.words);
         if !differs.is_empty() {

@@ -1,14 +1,19 @@
 //! How long what is kept: the shop's own rules list what was kept long enough, and the owner's word erases it, each thing by an
 //! entry; what a hold keeps meanwhile stays; the log checks.
 
+use std::path::Path;
+
 use evidence::digest::Digest;
 use serde_json::{Value, json};
+use sqlx::any::AnyConnectOptions;
+use sqlx::{AnyConnection, ConnectOptions as _, Connection as _, Executor as _};
 use tests::ask::{Actor, Answer, CookieStaff};
 use tests::counter::{Counter, Intake, Step};
+use tests::engine;
 use tests::home::go_home;
 use tests::picture;
 use tests::seeded::Seeded;
-use tests::server;
+use tests::server::{self, How, Server};
 use tests::shop::Shop;
 
 const KEPT: &str = "/kept-long-enough";
@@ -151,5 +156,88 @@ async fn what_was_kept_long_enough_goes_when_the_owner_says_so_and_what_is_held_
     assert!(!on_disk.exists(), "the photo is still there");
     assert!(shop.server.stop().success(), "{}", shop.server.log());
     let checked = server::check(shop.server.data());
+    assert!(checked.sound, "{}", checked.said);
+}
+
+/// The database itself, beside the server.
+async fn tables(data: &Path) -> AnyConnection {
+    sqlx::any::install_default_drivers();
+    let file = || format!("sqlite://{}", data.join("counterfoil.db").display());
+    let address = engine::database_of(data).unwrap_or_else(file);
+    address.parse::<AnyConnectOptions>().expect("an address").connect().await.expect("the database")
+}
+
+async fn run(data: &Path, sql: &[&'static str]) {
+    let mut db = tables(data).await;
+    for sql in sql {
+        db.execute(*sql).await.unwrap_or_else(|e| panic!("{sql}: {e}"));
+    }
+    db.close().await.expect("it is written");
+}
+
+/// What is counted of every row: photos, and how far behind the row the count is.
+async fn counts(data: &Path) -> Vec<(Option<i64>, Option<i64>)> {
+    let mut db = tables(data).await;
+    let sql = "SELECT photos, last_idx - photos_idx FROM intake ORDER BY opened_idx";
+    let rows = sqlx::query_as(sql).fetch_all(&mut db).await.expect("rows");
+    db.close().await.expect("closed");
+    rows
+}
+
+#[tokio::test]
+async fn a_row_written_by_a_server_that_does_not_count_photos_is_found_and_a_count_is_believed_at_its_own_revision_only()
+ {
+    let home = tempfile::Builder::new().prefix("counterfoil-keeping-").tempdir().expect("a temporary folder");
+    let data = home.path().join("data");
+    let mut shop = Shop::on(Server::over(&data, &How::default())).await;
+    let (mut ravi, ines) = (shop.counter(73).await, shop.ines.clone());
+    let mut owner = Counter::of(ines.clone(), Seeded::new(74)).await;
+    gone_home(&mut ravi, "0711").await;
+    ravi.take_in("0712").await.expect("one that is here");
+    // Photos alone are left of it.
+    rule(&ines, json!({"personal": 0})).await.expect(200);
+    let shown = listed(&ines).await;
+    assert!(erase(&ines, &meant(&mut owner, &shown)).await[0]["index"].is_u64());
+    rule(&ines, json!({"photos": 0})).await.expect(200);
+    let photos = listed(&ines).await[0]["photos"].as_i64().expect("a count");
+    let counted = counts(&data).await;
+    assert!(photos > 0 && counted[0] == (Some(photos), Some(0)) && counted[1].1 == Some(0), "{counted:?}");
+
+    // A row made by an older server, and one that it wrote over: neither count is one.
+    for old in [
+        "UPDATE intake SET photos = NULL, photos_idx = NULL",
+        "UPDATE intake SET photos = 0, photos_idx = last_idx - 1",
+    ] {
+        run(&data, &[old]).await;
+        assert_eq!(tags(&listed(&ines).await), ["0711"], "{old}");
+    }
+    // Of this revision, it is: nothing is asked of the intake.
+    run(&data, &["UPDATE intake SET photos = 0, photos_idx = last_idx WHERE tag = '0711'"]).await;
+    assert!(listed(&ines).await.is_empty());
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
+    let checked = server::check(&data);
+    assert!(!checked.sound && checked.said.contains("something else than the log: photos"), "{}", checked.said);
+
+    // From the tables as they were before anything was counted.
+    run(
+        &data,
+        &[
+            "ALTER TABLE intake DROP COLUMN photos",
+            "ALTER TABLE intake DROP COLUMN photos_idx",
+            "DELETE FROM _sqlx_migrations WHERE version IN (100, 101)",
+        ],
+    )
+    .await;
+    let mut server = Server::over(&data, &How::default());
+    assert_eq!(counts(&data).await, [(Some(photos), Some(0)), (None, None)]);
+    let ines = ines.at(&server.address);
+    assert_eq!(tags(&listed(&ines).await), ["0711"]);
+    // What is erased then is counted anew, and the count says that nothing is left.
+    let shown = listed(&ines).await;
+    assert_eq!(erase(&ines, &meant(&mut owner, &shown)).await[0]["photos"], photos);
+    assert_eq!(counts(&data).await[0], (Some(0), Some(0)));
+    assert!(listed(&ines).await.is_empty());
+    assert!(server.stop().success(), "{}", server.log());
+    let checked = server::check(&data);
     assert!(checked.sound, "{}", checked.said);
 }

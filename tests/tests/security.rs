@@ -5,6 +5,7 @@ use tests::ask::{Actor, Answer};
 use tests::one_time;
 use tests::server::{self, How, Server};
 use tests::shop::{PASSWORD, Shop};
+use tokio::task::JoinSet;
 
 /// One object a line, which a line break in what somebody sent would break up.
 fn lines(server: &Server) -> Vec<Value> {
@@ -247,4 +248,59 @@ async fn what_somebody_typed_stays_text_in_pages_and_in_queries() {
         assert!(!tags(query).await.contains(&"0977".to_owned()), "{query}");
     }
     assert_eq!((tags("0418").await, tags("0977").await), (vec!["0418".to_owned()], vec!["0977".to_owned()]));
+}
+
+/// Lists that a session may ask for at once (docs/ASVS.md).
+const LISTS: usize = 3_000;
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_program_that_asks_for_lists_without_end_waits_and_nobody_else_does() {
+    let mut shop = Shop::set_up().await;
+    let (door, ines) = (shop.server.anonymous(), shop.ines.clone());
+    let signed_in = json!({"sign_in": "ines", "password": PASSWORD});
+    let program = door.with_tokens(&door.post("/v1/tokens").json(&signed_in).send().await);
+    let mut asking = JoinSet::new();
+    for _ in 0..8 {
+        let (program, list) = (program.clone(), ines.path("/erasures"));
+        asking.spawn(async move {
+            let mut answered = 0;
+            loop {
+                let answer = program.get(&list).send().await;
+                if answer.status.as_u16() != 200 {
+                    return (answered, answer);
+                }
+                answered += 1;
+            }
+        });
+    }
+    let ended = asking.join_all().await;
+    let answered: usize = ended.iter().map(|(n, _)| n).sum();
+    assert!(answered >= LISTS, "{answered}");
+    for (_, answer) in &ended {
+        assert_eq!((answer.gist().as_str(), answer.header("retry-after")), ("429 too-many", Some("1")));
+        assert_eq!(answer.json()["retry"], "later");
+    }
+
+    // All lists that grow with the shop's history are counted as one, also such as come later; an intake's own entries are not.
+    let described = door.get("/openapi.json").send().await.expect(200).json();
+    let grows = |of: &Value| {
+        let query = |p: &&Value| p["in"] == "query" && ["after", "before", "q", "on"].iter().any(|n| p["name"] == *n);
+        of["parameters"].as_array().is_some_and(|all| all.iter().find(query).is_some())
+    };
+    let paths = described["paths"].as_object().expect("paths").iter();
+    let lists: Vec<&String> = paths.filter(|(_, of)| grows(&of["get"])).map(|(path, _)| path).collect();
+    assert_eq!(lists.len(), 8, "{lists:?}");
+    for path in lists.into_iter().filter(|path| !path.contains("{intake}")) {
+        let path = path.replace("{shop}", &ines.who.shop.to_string());
+        let asked = if path.ends_with("/parts") { format!("{path}?q=a") } else { path };
+        // One may have become free meanwhile.
+        let mut tries = 0;
+        while program.get(&asked).send().await.gist() != "429 too-many" {
+            tries += 1;
+            assert!(tries < 1_000, "{asked} is not counted");
+        }
+        ines.get(&asked).send().await.expect(200);
+    }
+    program.get(&ines.path("/settings")).send().await.expect(200);
+    assert!(shop.server.stop().success(), "{}", shop.server.log());
 }

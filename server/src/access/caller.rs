@@ -31,7 +31,7 @@ pub struct Caller {
 }
 
 /// How a caller shows who they are.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub enum Via {
     /// A browser with the session cookie, by its digest.
     Cookie(Digest),

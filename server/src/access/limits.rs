@@ -3,8 +3,9 @@
 //! Each process counts in memory, which costs nothing and turns a flood away before it reaches the database. What it lets
 //! pass is counted in the database too, where all processes see it and a restart forgives nothing: signing in, set-up,
 //! pairing. A one-time code is counted there alone, since the password stands before it, and a right one is given back: at
-//! most ten wrong ones are looked at in any hour. Refresh tokens and links have 256 random bits and are counted in memory alone: three servers let a guesser try
-//! three times as often, and it gains nothing.
+//! most ten wrong ones are looked at in any hour. Refresh tokens and links have 256 random bits and are counted in memory
+//! alone: three servers let a guesser try three times as often, and it gains nothing. Lists are counted so as well: nobody
+//! guesses by them, and what is spared is this machine.
 
 use std::hash::Hash;
 use std::net::IpAddr;
@@ -18,6 +19,7 @@ use governor::middleware::NoOpMiddleware;
 use governor::state::keyed::DashMapStateStore;
 use governor::{Quota, RateLimiter};
 
+use super::caller::Via;
 use super::secrets::{self, Digest};
 use super::store::{Pace, Store};
 use crate::edge::{Clock, Millis};
@@ -43,6 +45,10 @@ const MANY: usize = 10_000;
 /// After so many tries that were counted in the database, the rows that mean nothing any more are taken away there.
 const SWEPT: u32 = 64;
 
+/// Lists that one session may ask for at once, and after how many milliseconds one more. A desk asks for up to twelve each time something
+/// happens in the shop, as often as it can draw them; a phone that comes back after a day has several hundred such moments behind it.
+const LISTS: (u32, Millis) = (3_000, 40);
+
 struct Limit<K: Hash + Eq + Clone> {
     /// What it is called in the program's own log.
     name: &'static str,
@@ -51,14 +57,19 @@ struct Limit<K: Hash + Eq + Clone> {
     ticks: Ticks,
 }
 
-impl<K: Hash + Eq + Clone + ToString> Limit<K> {
+impl<K: Hash + Eq + Clone> Limit<K> {
     /// `burst` at once, then one every `seconds`.
     fn new(clock: &Clock, name: &'static str, burst: u32, seconds: u32) -> Self {
+        Limit::paced(clock, name, burst, Millis::from(seconds.max(1)) * 1000)
+    }
+
+    /// `burst` at once, then one every `period`.
+    fn paced(clock: &Clock, name: &'static str, burst: u32, period: Millis) -> Self {
         let many = NonZeroU32::new(burst).unwrap_or(NonZeroU32::MIN);
-        let slow = Quota::with_period(Duration::from_secs(u64::from(seconds.max(1))));
+        let slow = Quota::with_period(Duration::from_millis(period.unsigned_abs()));
         let quota = slow.unwrap_or_else(|| Quota::per_minute(NonZeroU32::MIN)).allow_burst(many);
         let ticks = Ticks(clock.clone());
-        let pace = Pace { burst: many.get(), period: Millis::from(seconds.max(1)) * 1000 };
+        let pace = Pace { burst: many.get(), period };
         Limit { name, pace, limiter: RateLimiter::dashmap_with_clock(quota, ticks.clone()), ticks }
     }
 
@@ -70,7 +81,10 @@ impl<K: Hash + Eq + Clone + ToString> Limit<K> {
     }
 
     /// The row's key: names and addresses themselves are not kept.
-    fn row(&self, key: &K) -> Digest {
+    fn row(&self, key: &K) -> Digest
+    where
+        K: ToString,
+    {
         secrets::digest(&format!("{}\0{}", self.name, key.to_string()))
     }
 
@@ -94,6 +108,7 @@ pub(crate) struct Limits {
     link: Limit<IpAddr>,
     pair: Limit<uuid::Uuid>,
     code: Limit<uuid::Uuid>,
+    list: Limit<Via>,
 }
 
 impl Limits {
@@ -112,6 +127,7 @@ impl Limits {
             link: Limit::new(clock, "link", 30, 2),
             pair: Limit::new(clock, "pairing code made", 20, 10),
             code: Limit::new(clock, "one-time code", 5, 12 * 60),
+            list: Limit::paced(clock, "lists", LISTS.0, LISTS.1),
         }
     }
 
@@ -159,6 +175,11 @@ impl Limits {
     /// The code was right.
     pub async fn code_was_right(&self, staff: uuid::Uuid) -> Result<(), Problem> {
         Ok(self.store.give_back_try(&self.code.row(&staff), self.code.pace).await?)
+    }
+
+    /// A list asked for by this session, or with tokens of this family.
+    pub fn list(&self, who: &Via) -> Result<(), Problem> {
+        self.list.count(who)
     }
 
     /// Here first, then for all processes. Without the database nobody passes.
@@ -220,6 +241,35 @@ mod tests {
         hand.fetch_add(15_000, Ordering::SeqCst);
         limit.count(&ravi).expect("one more");
         limit.count(&ravi).expect_err("only one more");
+    }
+
+    #[actix_web::test]
+    async fn a_session_may_ask_for_lists_as_a_desk_does_and_not_without_end() {
+        let hand = Arc::new(AtomicI64::new(1_000_000));
+        let store = Store::new(crate::database::in_memory().await);
+        let limits = Limits::new(store, &Clock::Set(hand.clone()), false);
+        let [desk, program] = [Via::Cookie([1; 32]), Via::Token(uuid::Uuid::from_u128(1))];
+        // Three moments a second for a minute, each drawn with all twelve lists.
+        for _ in 0..180 {
+            for _ in 0..12 {
+                limits.list(&desk).expect("a desk");
+            }
+            hand.fetch_add(333, Ordering::SeqCst);
+        }
+        // As fast as the machine answers.
+        let asked = (0..10_000).take_while(|_| {
+            hand.fetch_add(1, Ordering::SeqCst);
+            limits.list(&program).is_ok()
+        });
+        assert!((3_000..3_100).contains(&asked.count()));
+        let p = limits.list(&program).expect_err("over");
+        assert_eq!((p.status, p.retry_after), (429, Some(1)));
+        limits.list(&desk).expect("another session");
+        hand.fetch_add(1_000, Ordering::SeqCst);
+        for _ in 0..25 {
+            limits.list(&program).expect("a second later");
+        }
+        limits.list(&program).expect_err("and no more than that");
     }
 
     #[actix_web::test]

@@ -131,6 +131,14 @@ impl Access {
         Ok(Access { store, log, clock, random, keys, limits, passwords, settings, saying: Mutex::new(()), ended })
     }
 
+    /// Counts that somebody asks for a list that grows with the shop's history.
+    ///
+    /// # Errors
+    /// `too-many` when this session, or tokens of this family, asked too often.
+    pub fn asks_for_list(&self, caller: &Caller) -> Result<(), Problem> {
+        self.limits.list(&caller.via)
+    }
+
     /// Whether somebody has been made who can sign in.
     ///
     /// # Errors

@@ -26,6 +26,9 @@ pub(super) const SILENCE: Duration = Duration::from_secs(15);
 const CONNECT: Duration = Duration::from_secs(5);
 /// After so much quiet the far machine is asked whether it is there, so often, so many times.
 const ALIVE: (Duration, Duration, u32) = (Duration::from_secs(15), Duration::from_secs(5), 3);
+/// How long whoever asks may still say something when the far end has closed: what that said last, why it refuses most of all, is heard
+/// only by somebody whose own words did not fail before.
+const LINGER: Duration = Duration::from_secs(1);
 /// How the folders of sockets are named.
 const FOLDER: &str = "counterfoil-line-";
 /// What is carried at once, bytes.
@@ -100,16 +103,19 @@ async fn carry(
     let (mut far_read, mut far_write) = tokio::io::split(far);
     let (owed, mut quiet) = watch::channel(false);
     let up = async {
-        let mut piece = vec![0; PIECE];
+        let (mut piece, mut takes) = (vec![0; PIECE], true);
         loop {
             let n = near_read.read(&mut piece).await?;
             if n == 0 {
-                return far_write.shutdown().await;
+                return if takes { far_write.shutdown().await } else { Ok(()) };
             }
             // Before it is written: a line that takes nothing in is as silent.
             owed.send_replace(true);
-            far_write.write_all(&piece[..n]).await?;
-            far_write.flush().await?;
+            if takes {
+                let sent = async { far_write.write_all(&piece[..n]).await.and(far_write.flush().await) };
+                // What it said before it closed is still to be carried.
+                takes = sent.await.is_ok();
+            }
         }
     };
     let down = async {
@@ -117,7 +123,9 @@ async fn carry(
         loop {
             let n = far_read.read(&mut piece).await?;
             if n == 0 {
-                return near_write.shutdown().await;
+                near_write.shutdown().await?;
+                tokio::time::sleep(LINGER).await;
+                return Ok(());
             }
             owed.send_modify(|owed| *owed &= !answer.ends_with(&piece[..n]));
             near_write.write_all(&piece[..n]).await?;
@@ -267,6 +275,24 @@ mod tests {
         assert_eq!(ended.kind(), io::ErrorKind::TimedOut);
         let mut seen = Vec::new();
         far.read_to_end(&mut seen).await.expect("the far end is closed too");
+    }
+
+    #[tokio::test]
+    async fn why_the_far_end_closed_is_heard_by_somebody_who_was_still_speaking() {
+        let (mut near, here) = tokio::io::duplex(1024);
+        let (there, mut far) = tokio::io::duplex(1024);
+        let line = tokio::spawn(carry(here, there, Duration::from_secs(60)));
+        far.write_all(b"no such certificate").await.expect("a line");
+        drop(far);
+        for _ in 0..100 {
+            near.write_all(&[0; 1000]).await.expect("it is taken in");
+        }
+        let mut heard = Vec::new();
+        near.read_to_end(&mut heard).await.expect("an end");
+        assert_eq!(heard, b"no such certificate");
+        near.write_all(b"and still").await.expect("it is taken in");
+        drop(near);
+        line.await.expect("no panic").expect("closed");
     }
 
     #[test]

@@ -223,7 +223,7 @@ pub async fn alone(place: &Place) -> Result<Alone, StartError> {
     };
     sqlx::any::install_default_drivers();
     let options: AnyConnectOptions = postgres::options(url)?;
-    let mut db = Connection::connect_with(&options).await?;
+    let mut db = postgres::one(&options).await?;
     db.execute(postgres::SETTINGS).await?;
     db.execute("SET idle_session_timeout = 0").await?;
     match got(&mut db, "SELECT CASE WHEN pg_try_advisory_lock($1) THEN 1 ELSE 0 END").await? {

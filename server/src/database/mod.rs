@@ -6,6 +6,7 @@
 //! `COLLATE "C"`), and `instr`, which PostgreSQL gets from its first migration.
 
 mod build;
+mod certificate;
 pub mod copy;
 mod line;
 pub mod mark;

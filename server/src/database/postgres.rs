@@ -6,7 +6,7 @@ use sqlx::any::{AnyConnectOptions, AnyPoolOptions};
 use sqlx::postgres::{PgConnectOptions, PgSslMode};
 use sqlx::{AnyConnection, Connection as _, Executor, Row};
 
-use super::{For, Pool, line, mark};
+use super::{For, Pool, certificate, line, mark};
 use crate::ledger::load::broken;
 use crate::ledger::start::StartError;
 
@@ -71,6 +71,7 @@ fn read(url: &str) -> Result<(AnyConnectOptions, Duration), StartError> {
         ));
     }
     let mut options: AnyConnectOptions = url.parse()?;
+    known_only(&mut options)?;
     let ours: Option<String> =
         options.database_url.query_pairs().find(|(k, _)| k == LINE_TIMEOUT).map(|(_, v)| v.into_owned());
     without(&mut options, |key, _| key == LINE_TIMEOUT);
@@ -81,6 +82,45 @@ fn read(url: &str) -> Result<(AnyConnectOptions, Duration), StartError> {
     };
     agreed(&options.database_url.as_str().parse()?)?;
     Ok((options, silence))
+}
+
+/// What the library knows in an address, and `options[…]`.
+const KNOWN: [&str; 17] = [
+    "sslmode",
+    "ssl-mode",
+    "sslrootcert",
+    "ssl-root-cert",
+    "ssl-ca",
+    "sslcert",
+    "ssl-cert",
+    "sslkey",
+    "ssl-key",
+    "statement-cache-capacity",
+    "host",
+    "hostaddr",
+    "port",
+    "dbname",
+    "user",
+    "password",
+    "application_name",
+];
+
+/// Takes out what the library would pass over, since it logs that with its value, which may be a secret under a name of another
+/// program's or one that was mistyped.
+fn known_only(options: &mut AnyConnectOptions) -> Result<(), StartError> {
+    let known =
+        |key: &str| KNOWN.contains(&key) || key == LINE_TIMEOUT || key == "options" || key.starts_with("options[");
+    for (key, _) in options.database_url.query_pairs().filter(|(key, _)| !known(key)) {
+        if key == "sslpassword" {
+            return Err(StartError::Stop(
+                "in the database's address, sslpassword is not known: a key that asks for a passphrase is not taken"
+                    .into(),
+            ));
+        }
+        tracing::warn!(member = %key, "not known in the database's address, and passed over");
+    }
+    without(options, |key, _| !known(key));
+    Ok(())
 }
 
 /// Takes members out of an address.
@@ -118,17 +158,23 @@ async fn patient(pool: &Pool) -> Result<AnyConnection, sqlx::Error> {
     Ok(db)
 }
 
+/// A connection by itself, before anything else is done there: what does not let it come about is told.
+pub(super) async fn one(options: &AnyConnectOptions) -> Result<AnyConnection, StartError> {
+    certificate::files(options)?;
+    AnyConnection::connect_with(options).await.map_err(|e| certificate::told(e, options))
+}
+
 /// Opens it and brings it up to date.
 pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
     let (options, silence) = read(url)?;
     // A move reads and writes whole tables, and nobody waits for it.
     let options = watched(options, if what == For::Move { silence.max(LONG) } else { silence })?;
+    // Asked once by itself: a pool that is refused only says that it waited too long.
+    let mut first = one(&options).await?;
     if what != For::Move {
-        // Asked once by itself: a pool that is refused only says that it waited too long.
-        let mut first = AnyConnection::connect_with(&options).await?;
         mark::enter(&mut first, what).await?;
-        first.close().await?;
     }
+    first.close().await?;
     let pool = AnyPoolOptions::new()
         .max_connections(CONNECTIONS)
         .acquire_timeout(WAIT)
@@ -164,21 +210,26 @@ pub(super) async fn open(url: &str, what: For) -> Result<Pool, StartError> {
     Ok(pool)
 }
 
-/// Refuses a way to another machine that is encrypted only if that machine likes: somebody between the two would say no.
+/// Refuses a way to another machine that is encrypted only if that machine likes, or to whoever answers: somebody between the two would
+/// say no, or answer.
 fn agreed(to: &PgConnectOptions) -> Result<(), StartError> {
     let host = to.get_host().trim_matches(['[', ']']);
     let here = to.get_socket().is_some()
         || host.starts_with('/')
         || host == "localhost"
         || host.parse::<std::net::IpAddr>().is_ok_and(|a| a.is_loopback());
-    if here || !matches!(to.get_ssl_mode(), PgSslMode::Prefer | PgSslMode::Allow) {
+    let why = match to.get_ssl_mode() {
+        PgSslMode::Prefer | PgSslMode::Allow => "say in its address how the way there is kept secret",
+        PgSslMode::Require => "sslmode=require does not look who answers there; say in its address",
+        PgSslMode::Disable | PgSslMode::VerifyCa | PgSslMode::VerifyFull => return Ok(()),
+    };
+    if here {
         return Ok(());
     }
-    Err(StartError::Stop(
-        "the database is on another machine: say in its address how the way there is kept secret, ?sslmode=verify-full, \
+    Err(StartError::Stop(format!(
+        "the database is on another machine: {why}, ?sslmode=verify-full (with &sslrootcert=… for an authority of your own), \
          or ?sslmode=disable where nobody else is on that way"
-            .into(),
-    ))
+    )))
 }
 
 /// Refuses a server that would not keep our promises.
@@ -314,6 +365,8 @@ mod tests {
         assert_eq!(silence, Duration::from_millis(700));
         assert_eq!(options.database_url.as_str(), "postgres://a@127.0.0.1/b?application_name=c");
         assert_eq!(read("postgres://a@127.0.0.1/b").expect("an address").1, line::SILENCE);
+        let (options, _) = read("postgres://a@127.0.0.1/b?pasword=hush&port=5433&options[x]=1").expect("an address");
+        assert_eq!(options.database_url.query(), Some("port=5433&options%5Bx%5D=1"));
         for bad in ["0", "99", "600001", "soon"] {
             assert!(read(&format!("postgres://a@127.0.0.1/b?line_timeout_ms={bad}")).is_err(), "{bad}");
         }
@@ -335,6 +388,9 @@ mod tests {
             ("postgres://counterfoil@db.internal/counterfoil", false),
             ("postgres://counterfoil@db.internal/counterfoil?sslmode=prefer", false),
             ("postgres://counterfoil@192.0.2.7/counterfoil", false),
+            ("postgres://counterfoil@db.internal/counterfoil?sslmode=require", false),
+            ("postgres://counterfoil@db.internal/counterfoil?sslmode=verify-ca", true),
+            ("postgres://counterfoil@127.0.0.1/counterfoil?sslmode=require", true),
             ("postgres://counterfoil@db.internal/counterfoil?sslmode=verify-full", true),
             ("postgres://counterfoil@db.internal/counterfoil?sslmode=disable", true),
             ("postgres://counterfoil@127.0.0.1:5432/counterfoil", true),

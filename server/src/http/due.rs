@@ -111,6 +111,7 @@ pub async fn due(
     wanted: web::Query<On>,
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop_id)?;
+    app.access.asks_for_list(&caller)?;
     let (_, zone_name, _) = shop::facts(&app, *shop_id).await?;
     let zone = TimeZone::get(&zone_name).unwrap_or(TimeZone::UTC);
     let now = app.ledger.clock().now();

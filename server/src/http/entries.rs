@@ -198,6 +198,7 @@ pub async fn list(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
+    app.access.asks_for_list(&caller)?;
     Ok(HttpResponse::Ok().json(read(&app, *shop, None, &page).await?))
 }
 

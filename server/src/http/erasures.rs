@@ -348,6 +348,7 @@ pub async fn list(
     page: web::Query<Page>,
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
+    app.access.asks_for_list(&caller)?;
     let after = super::page_from(page.after)?;
     let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
     let said = erase::said(&mut db, *shop, None, after, PAGE).await.map_err(no::fault)?;

@@ -88,6 +88,7 @@ pub async fn list(
     which: web::Query<Which>,
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
+    app.access.asks_for_list(&caller)?;
     let limit = which.limit.unwrap_or(50);
     if !(1..=200).contains(&limit) {
         return Err(Problem::not_valid("limit", "A page has 1 to 200 intakes."));

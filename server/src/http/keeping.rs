@@ -6,7 +6,6 @@ use std::collections::BTreeSet;
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use sqlx::Row as _;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -20,7 +19,7 @@ use crate::intake::erasure::WHY;
 use crate::intake::keeping::{self, Due};
 use crate::intake::state::{Intake, Whose};
 use crate::ledger::load::{self, Stored};
-use crate::ledger::{Ledger, No};
+use crate::ledger::{Ledger, No, gone};
 use crate::problem::Problem;
 use crate::settings;
 use crate::words::Catalogue;
@@ -83,28 +82,17 @@ pub async fn list(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
+    app.access.asks_for_list(&caller)?;
     let after = super::page_from(page.after)?;
     let rules = rules(&app.ledger, *shop).await?;
     if rules.as_object().is_none_or(serde_json::Map::is_empty) {
         return Ok(HttpResponse::Ok().json(KeptPage { due: Vec::new(), next: None }));
     }
-    // Of an intake with nothing left to erase nothing is asked again.
-    let rows = sqlx::query(
-        "SELECT i.id, i.opened_idx FROM intake i WHERE i.shop = $1 AND i.state IN ('handed back', 'not taken in') AND i.opened_idx > $2
-           AND (EXISTS (SELECT 1 FROM disclosure d WHERE d.shop = i.shop AND d.intake = i.id)
-             OR (i.summary NOT LIKE '%\"taken\":0,%' AND i.summary NOT LIKE '%\"taken\":0}%'))
-         ORDER BY i.opened_idx LIMIT $3",
-    )
-    .bind(shop.to_string())
-    .bind(after.map_or(-1, |a| i64::try_from(a).unwrap_or(i64::MAX)))
-    .bind(i64::from(PAGE))
-    .fetch_all(app.ledger.pool())
-    .await
-    .map_err(no::fault)?;
+    let looked_at = gone::with_something_left(app.ledger.pool(), *shop, after, PAGE).await.map_err(no::fault)?;
     let (mut due, mut last) = (Vec::new(), None);
-    for row in &rows {
-        last = Some(load::number(row, "opened_idx").map_err(no::fault)?);
-        let intake = row.try_get::<String, _>("id").map_err(no::fault)?.parse().map_err(no::fault)?;
+    for found in &looked_at {
+        last = Some(found.opened);
+        let intake = found.intake;
         let mut db = app.ledger.pool().acquire().await.map_err(no::fault)?;
         let (all, intake) = erasing::read(&mut db, Whose { shop: *shop, intake }).await.map_err(no::fault)?;
         drop(db);
@@ -118,7 +106,7 @@ pub async fn list(
             photos: due.photos.len(),
         }));
     }
-    let next = last.filter(|_| rows.len() == PAGE as usize);
+    let next = last.filter(|_| looked_at.len() == PAGE as usize);
     Ok(HttpResponse::Ok().json(KeptPage { due, next }))
 }
 

@@ -76,6 +76,7 @@ pub async fn list(
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
     caller.may(Role::Owner)?;
+    app.access.asks_for_list(&caller)?;
     let limit = page.limit.unwrap_or(100);
     if !(1..=500).contains(&limit) {
         return Err(Problem::not_valid("limit", "A page has 1 to 500 entries."));

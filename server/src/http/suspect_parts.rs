@@ -68,6 +68,7 @@ pub async fn find(
     which: web::Query<Which>,
 ) -> Result<HttpResponse, Problem> {
     caller.in_shop(*shop)?;
+    app.access.asks_for_list(&caller)?;
     let shop = *shop;
     let q = which.q.trim();
     if q.is_empty() || q.chars().count() > 120 {

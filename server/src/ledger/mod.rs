@@ -8,6 +8,7 @@ mod append;
 mod appender;
 pub mod erase;
 pub mod find;
+pub mod gone;
 mod herald;
 pub mod keys;
 pub mod load;

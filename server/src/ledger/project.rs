@@ -39,6 +39,8 @@ pub struct IntakeRow {
     pub last: u64,
     /// What lists show.
     pub summary: Value,
+    /// How many photos are still there.
+    pub photos: u64,
     /// What it is found by.
     pub words: BTreeSet<String>,
     /// Tags it had and that were lost, with the log index of the entry that says so.
@@ -60,6 +62,7 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
         None => (0, 0, None),
     };
     let shown = || intake.photos.iter().filter(|p| p.gone().is_none());
+    let photos = shown().count();
     let held = shown().filter(|p| p.received.is_some()).count();
     let usable = shown().filter(|p| p.judged.as_ref().is_some_and(|j| j.what.verdict == "usable")).count();
     let mut summary = Map::new();
@@ -74,7 +77,7 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
     set("complaint", complaint.clone().map(|c| Value::from(c.chars().take(200).collect::<String>())));
     set("gaps", Some(json!(gaps)));
     set("left_open", Some(json!(left_open)));
-    set("photos", Some(json!({"taken": shown().count(), "held": held, "usable": usable})));
+    set("photos", Some(json!({"taken": photos, "held": held, "usable": usable})));
     set("cover", cover.map(|c| json!(c)));
     set("place", intake.place.as_ref().map(|p| json!(p.what.place)));
     set("moved_at", intake.place.as_ref().map(|p| json!(p.mark.at)));
@@ -121,6 +124,7 @@ pub fn intake_row(intake: &Intake, kind: Option<&LoadedKind>) -> Option<IntakeRo
         opened: opened.mark.index.unwrap_or(0),
         last: intake.last_index.unwrap_or(0),
         summary: Value::Object(summary),
+        photos: u64::try_from(photos).unwrap_or(u64::MAX),
         words: words.all(),
         lost,
     })
@@ -182,9 +186,10 @@ pub async fn write(
     let Some(row) = intake_row(intake, kind) else { return Ok(None) };
     let (shop, id) = (intake.whose.shop.to_string(), intake.whose.intake.to_string());
     sqlx::query(
-        "INSERT INTO intake (shop, id, tag, state, kind, opened_idx, last_idx, summary) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
+        "INSERT INTO intake (shop, id, tag, state, kind, opened_idx, last_idx, summary, photos, photos_idx)
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $7)
          ON CONFLICT (shop, id) DO UPDATE SET tag = excluded.tag, state = excluded.state, last_idx = excluded.last_idx,
-         summary = excluded.summary",
+         summary = excluded.summary, photos = excluded.photos, photos_idx = excluded.photos_idx",
     )
     .bind(&shop)
     .bind(&id)
@@ -194,6 +199,7 @@ pub async fn write(
     .bind(whole(row.opened)?)
     .bind(whole(row.last)?)
     .bind(row.summary.to_string())
+    .bind(whole(row.photos)?)
     .execute(&mut *db)
     .await?;
     for (tag, index) in &row.lost {

@@ -2,21 +2,18 @@
 // `intake/{custody,part,dispute,hand_back}.rs` do. Pure.
 // @ts-check
 
+import { put, table } from "./table.js";
+
 /** @import {ApprovalFact, IntakeState, Mark} from "./types.js" */
 
 /** @returns {Pick<IntakeState, "custody" | "home" | "parts" | "disputes">} */
 export function noCare() {
   return {
-    custody: { findings: [], heard: [], prices: [], approvals: [], work: [], old_parts: [], quarantine: {}, lifted: [], incidents: [], sent: [], back: {}, contacts: [] },
-    home: { settled: {}, told: {} },
+    custody: { findings: [], heard: [], prices: [], approvals: [], work: [], old_parts: [], quarantine: table(), lifted: [], incidents: [], sent: [], back: table(), contacts: [] },
+    home: { settled: table(), told: table() },
     parts: { parts: [], pictures: [], observed: [], claims: [], posted: [], ended: [] },
     disputes: { opened: [], points: [], ended: [] },
   };
-}
-
-/** Puts a member into a table as its own, whatever its name. @param {any} table @param {string} name @param {any} value */
-function put(table, name, value) {
-  Object.defineProperty(table, String(name), { value, enumerable: true, writable: true, configurable: true });
 }
 
 /** The later of the same thing stands in the earlier one's place. @param {any[]} list @param {any} fact @param {string} by */

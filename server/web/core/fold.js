@@ -2,14 +2,15 @@
 // @ts-check
 
 import { applyCare, noCare } from "./care.js";
+import { put, table } from "./table.js";
 
 /** @import {Entry, IntakeState, Mark, PhotoFact} from "./types.js" */
 
 /** An intake of which nothing was said. @returns {IntakeState} */
 export function nothing() {
   return {
-    state: "none", machine: {}, people: {}, statements: {}, answers: {}, lines: [], safety: {}, accessories: {}, blocks: {},
-    arrangements: {}, owner_answers: [], tags: [], photos: [], left_open: {}, files_received: [], readings: [], services: [], erasures: [], links: {}, not_understood: 0, ...noCare(),
+    state: "none", machine: table(), people: table(), statements: table(), answers: table(), lines: [], safety: table(), accessories: table(), blocks: table(),
+    arrangements: table(), owner_answers: [], tags: [], photos: [], left_open: table(), files_received: [], readings: [], services: [], erasures: [], links: table(), not_understood: 0, ...noCare(),
   };
 }
 
@@ -29,11 +30,6 @@ export function fold(entries) {
   const state = nothing();
   for (const entry of inOrder(entries)) apply(state, entry);
   return state;
-}
-
-/** Puts a member into a table as its own, whatever its name. @param {any} table @param {string} name @param {any} value */
-function put(table, name, value) {
-  Object.defineProperty(table, String(name), { value, enumerable: true, writable: true, configurable: true });
 }
 
 /** @param {Entry} entry @returns {Mark} */

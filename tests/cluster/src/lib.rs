@@ -9,7 +9,8 @@ mod held;
 pub mod store;
 
 use std::fs;
-use std::os::unix::fs::chown;
+use std::net::TcpListener;
+use std::os::unix::fs::{MetadataExt, PermissionsExt, chown};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -30,28 +31,34 @@ const IN_IMAGE: &str = "/usr/lib/postgresql/15/bin";
 
 const SHELL: &str = r#"
 trap '' INT TERM HUP
+folder=$1 programs=$2; shift 2
 begin() {
-    "$2/postgres" -D "$1/data" -k "$1" -c listen_addresses= -c max_connections=300 >>"$1/log" 2>&1 &
+    "$programs/postgres" -D "$folder/data" -k "$folder" -c listen_addresses= -c max_connections=300 "$@" >>"$folder/log" 2>&1 &
     server=$!
-    until "$2/pg_isready" -q -h "$1" -U postgres; do kill -0 "$server" 2>/dev/null || { cat "$1/log" >&2; echo failed; exit 1; }; done
+    until "$programs/pg_isready" -q -h "$folder" -U postgres; do kill -0 "$server" 2>/dev/null || { cat "$folder/log" >&2; echo failed; exit 1; }; done
     echo ready
 }
 end() { kill -QUIT "$server" && wait "$server"; }
-"$2/initdb" -D "$1/data" -U postgres -A trust -E UTF8 --locale=C.UTF-8 -N >"$1/log" 2>&1 || { cat "$1/log" >&2; echo failed; exit 1; }
+"$programs/initdb" -D "$folder/data" -U postgres -A trust -E UTF8 --locale=C.UTF-8 -N >"$folder/log" 2>&1 || { cat "$folder/log" >&2; echo failed; exit 1; }
 begin "$@"
 while read -r told; do
     case $told in stop) end; echo stopped ;; start) begin "$@" ;; esac
 done
 end 2>/dev/null
-rm -rf "$1"
+rm -rf "$folder"
 "#;
 
 /// A running cluster.
 #[derive(Debug)]
 pub struct Cluster {
     folder: PathBuf,
+    /// Of its socket's name, and on the network where it is there; as PostgreSQL has it where none is said.
+    port: Option<u16>,
     held: Option<Held>,
 }
+
+/// Who is let in over the network: whoever shows a certificate for the account.
+const BY_CERTIFICATE: &str = "local all postgres trust\nhostssl all all 127.0.0.1/32 cert clientcert=verify-full\n";
 
 impl Cluster {
     /// A new one.
@@ -66,26 +73,62 @@ impl Cluster {
                 command.arg(image).arg(&folder);
                 command
             }
-            None => {
-                let mut command = Command::new("sh");
-                if let Some((user, group)) = other_user(&folder) {
-                    chown(&folder, Some(user), Some(group)).expect("a folder for the database's user");
-                    command.uid(user).gid(group);
-                }
-                command.args(["-c", SHELL, "sh"]).args([&folder, &programs().expect(MISSING)]);
-                command
-            }
+            None => shell(&folder),
         };
         let mut held = Held::start(command.current_dir(&folder));
         held.expect("ready");
-        Cluster { folder, held: Some(held) }
+        Cluster { folder, port: None, held: Some(held) }
+    }
+
+    /// A new one of the programs installed here that is on this machine's network as well, by TLS, and lets in there whoever shows a
+    /// certificate for the account. `made` puts `server.pem`, `server.key` and `clients.pem`, whom it trusts, into its folder.
+    ///
+    /// # Panics
+    /// When PostgreSQL is not installed, or does not start.
+    pub fn by_certificate(made: impl FnOnce(&Path)) -> Cluster {
+        let folder = tempfile::Builder::new().prefix("counterfoil-pg-").tempdir().expect("a temporary folder").keep();
+        made(&folder);
+        fs::write(folder.join("hba.conf"), BY_CERTIFICATE).expect("a file");
+        let mut command = shell(&folder);
+        own_files(&folder);
+        let free = TcpListener::bind(("127.0.0.1", 0)).and_then(|l| l.local_addr()).expect("a free port");
+        let at = |name: &str| folder.join(name).display().to_string();
+        let set = [
+            ("listen_addresses", "127.0.0.1".to_owned()),
+            ("ssl", "on".to_owned()),
+            ("ssl_cert_file", at("server.pem")),
+            ("ssl_key_file", at("server.key")),
+            ("ssl_ca_file", at("clients.pem")),
+            ("hba_file", at("hba.conf")),
+        ];
+        command.args(set.iter().flat_map(|(name, value)| ["-c".to_owned(), format!("{name}={value}")]));
+        let mut held = Held::start(command.current_dir(&folder).env("PGPORT", free.port().to_string()));
+        held.expect("ready");
+        Cluster { folder, port: Some(free.port()), held: Some(held) }
+    }
+
+    /// Its port on the network.
+    ///
+    /// # Panics
+    /// When it is not there.
+    pub fn port(&self) -> u16 {
+        self.port.expect("a cluster on the network")
+    }
+
+    /// Puts another file into its folder, as its user's own.
+    ///
+    /// # Panics
+    /// When it cannot be put there.
+    pub fn put(&self, name: &str, bytes: &[u8]) {
+        fs::write(self.folder.join(name), bytes).expect("a file in the cluster's folder");
+        own_files(&self.folder);
     }
 
     /// The one of this process, or the shared one.
     fn of_this_process() -> &'static Cluster {
         static ONE: OnceLock<Cluster> = OnceLock::new();
         ONE.get_or_init(|| match std::env::var_os(SHARED) {
-            Some(folder) => Cluster { folder: folder.into(), held: None },
+            Some(folder) => Cluster { folder: folder.into(), port: None, held: None },
             None => Cluster::start(),
         })
     }
@@ -103,6 +146,7 @@ impl Cluster {
         let name = format!("t{}x{}", std::process::id(), MADE.fetch_add(1, Ordering::SeqCst));
         let mut made = program(&self.folder, "createdb");
         let done = made
+            .envs(self.port.map(|p| ("PGPORT", p.to_string())))
             .arg("-h")
             .arg(&self.folder)
             .args(["-U", "postgres", "-T", template, &name])
@@ -114,7 +158,8 @@ impl Cluster {
 
     /// The address of a database of this cluster.
     fn address(&self, name: &str) -> String {
-        format!("postgres://postgres@localhost/{name}?host={}", self.folder.display())
+        let port = self.port.map(|p| format!(":{p}")).unwrap_or_default();
+        format!("postgres://postgres@localhost{port}/{name}?host={}", self.folder.display())
     }
 
     /// Stops it as a crash does: nothing is finished.
@@ -208,9 +253,28 @@ fn programs() -> Option<PathBuf> {
     newest.map(|v| PathBuf::from(format!("/usr/lib/postgresql/{v}/bin"))).filter(|f| f.join("initdb").is_file())
 }
 
+/// What holds a cluster of the programs installed here.
+fn shell(folder: &Path) -> Command {
+    let mut command = Command::new("sh");
+    if let Some((user, group)) = other_user(folder) {
+        chown(folder, Some(user), Some(group)).expect("a folder for the database's user");
+        command.uid(user).gid(group);
+    }
+    command.args(["-c", SHELL, "sh"]).args([folder, &programs().expect(MISSING)]);
+    command
+}
+
+/// Gives the files in a folder to whoever has the folder, and to nobody else.
+fn own_files(folder: &Path) {
+    let of = fs::metadata(folder).expect("the folder");
+    for file in fs::read_dir(folder).expect("the folder").flatten().filter(|f| f.path().is_file()) {
+        chown(file.path(), Some(of.uid()), Some(of.gid())).expect("a file for the database's user");
+        fs::set_permissions(file.path(), fs::Permissions::from_mode(0o600)).expect("a file of its own");
+    }
+}
+
 /// PostgreSQL refuses to run for root: then the user and group that its package made.
 fn other_user(folder: &Path) -> Option<(u32, u32)> {
-    use std::os::unix::fs::MetadataExt;
     if fs::metadata(folder).expect("the folder").uid() != 0 {
         return None;
     }
