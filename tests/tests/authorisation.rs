@@ -331,12 +331,15 @@ fn operations() -> Vec<(String, String)> {
     all
 }
 
+/// Every request may come from another address there: nobody runs into a limit.
+fn behind_a_proxy() -> Server {
+    let how = How::default().env("COUNTERFOIL_PUBLIC_URL", "https://intake.example");
+    Server::start_as(&how.env("COUNTERFOIL_BEHIND_PROXY", "true"))
+}
+
 #[tokio::test]
 async fn every_operation_answers_everybody_as_written_down() {
-    // Behind a proxy of ours every request may come from another address: nobody runs into a limit here.
-    let how =
-        How::default().env("COUNTERFOIL_PUBLIC_URL", "https://intake.example").env("COUNTERFOIL_BEHIND_PROXY", "true");
-    let (here, there) = (Shop::on(Server::start_as(&how)).await, Shop::on(Server::start_as(&how)).await);
+    let (here, there) = (Shop::on(behind_a_proxy()).await, Shop::on(behind_a_proxy()).await);
     let (ours, theirs) = (furnished(&here, "Ours.", 301).await, furnished(&there, "Theirs.", 302).await);
     let door = here.server.anonymous();
     let (owner, program) = (tokens(&here, "ines").await, tokens(&here, "ravi").await);
@@ -467,7 +470,7 @@ const THE_WAY: [(&str, &str); 6] = [
 
 #[tokio::test]
 async fn of_whom_the_shop_waits_for_a_second_factor_gets_the_way_to_it_and_nothing_else() {
-    let shop = Shop::set_up().await;
+    let shop = Shop::on(behind_a_proxy()).await;
     let things = furnished(&shop, "Ours.", 304).await;
     let (door, ines, bo) = (shop.server.anonymous(), &shop.ines, &shop.bo);
     let settings = ines.path("/settings");
