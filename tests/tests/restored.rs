@@ -2,6 +2,7 @@
 //! that is missing or another shop's. Each is refused with a sentence that says what to do, and `new-epoch` goes on
 //! honestly: under another origin, naming the last checkpoint known, with every retained entry still provable.
 
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 use base64::Engine;
@@ -238,7 +239,7 @@ async fn an_older_folder_goes_on_in_a_new_epoch_that_names_what_a_phone_saw() {
 }
 
 #[tokio::test]
-async fn a_missing_or_foreign_key_is_refused() {
+async fn a_missing_foreign_or_open_key_is_refused() {
     let mut shop = Shop::on(Server::start()).await;
     let mut other = Shop::on(Server::start()).await;
     for stopped in [&mut shop.server, &mut other.server] {
@@ -256,5 +257,11 @@ async fn a_missing_or_foreign_key_is_refused() {
     std::fs::write(&key, &own[..40]).expect("half a key");
     says(&refusal(&data), &["is not a key file", "put the exported key back"]);
     std::fs::write(&key, &own).expect("the own key");
+    for (mode, told) in [(0o640, true), (0o604, true), (0o600, false)] {
+        std::fs::set_permissions(&key, std::fs::Permissions::from_mode(mode)).expect("chmod");
+        if told {
+            says(&refusal(&data), &["can be read by others than its owner: chmod 600"]);
+        }
+    }
     drop(Server::over(&data, &How::default()));
 }

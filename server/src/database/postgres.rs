@@ -343,20 +343,54 @@ pub(super) fn ended_before_it_began(e: &sqlx::Error) -> bool {
 /// Tables that hold what is personal, or what was made from it.
 const PERSONAL: [&str; 4] = ["disclosure", "intake", "intake_word", "search_word"];
 
-/// Writes those tables' files anew: deleted rows stay in the old ones until then.
+/// Writes those tables' files anew: deleted rows stay in the old ones until then. Whoever owns neither a table nor the database is only
+/// warned by the server, which does nothing then; a file of another name is what shows that it was done.
 pub(super) async fn scrub(pool: &Pool) -> Result<(), sqlx::Error> {
     let mut db = patient(pool).await?;
     for table in PERSONAL {
+        let before = file_of(&mut db, table).await?;
         sqlx::query(sqlx::AssertSqlSafe(format!("VACUUM (FULL) {table}"))).execute(&mut db).await?;
+        if file_of(&mut db, table).await? == before {
+            return Err(broken(format!(
+                "what is erased still lies in the file of {table}: the account that serves has to own that table, or the database"
+            )));
+        }
     }
     db.close().await
+}
+
+/// The number of a table's file.
+async fn file_of(db: &mut AnyConnection, table: &str) -> Result<i64, sqlx::Error> {
+    let asked = sqlx::query("SELECT CAST(pg_relation_filenode(CAST($1 AS regclass)) AS BIGINT)").bind(table);
+    asked.fetch_one(db).await?.try_get(0)
 }
 
 #[cfg(test)]
 mod tests {
     use std::time::Duration;
 
+    use sqlx::Executor as _;
+
+    use super::super::{For, Place, open, scrub};
     use super::{agreed, busy, line, read};
+
+    #[tokio::test]
+    async fn an_account_that_may_not_write_tables_anew_is_told_so() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let address = cluster::database();
+        let place = Place::new(folder.path(), Some(&address));
+        let pool = open(&place, For::Work).await.expect("a database");
+        scrub(&pool).await.expect("its own tables");
+        let name = address.split('?').next().and_then(|a| a.rsplit('/').next()).expect("a name").to_owned();
+        let sql = format!("CREATE ROLE \"guest {name}\"; ALTER DATABASE \"{name}\" SET role = 'guest {name}'");
+        pool.execute(sqlx::AssertSqlSafe(sql)).await.expect("its owner");
+        let told = scrub(&pool).await.expect_err("the tables of somebody else").to_string();
+        assert!(told.contains("has to own that table"), "{told}");
+        let sql = format!("ALTER DATABASE \"{name}\" RESET role; DROP ROLE \"guest {name}\"");
+        pool.execute(sqlx::AssertSqlSafe(sql)).await.expect("its owner");
+        scrub(&pool).await.expect("its own tables");
+        pool.close().await;
+    }
 
     #[test]
     fn what_is_ours_in_an_address_is_read_and_taken_out() {

@@ -1,6 +1,5 @@
 //! Starting: keys, the database, new shops, epochs, and the check that nothing was set back to an older state.
 
-use std::fs;
 use std::io;
 use std::path::Path;
 
@@ -66,12 +65,12 @@ fn keys_in(text: &str) -> Option<Vec<[u8; 32]>> {
 /// Reads a file of 32-byte keys, a line each, or makes it (0600, synced) with one where it may be made.
 ///
 /// # Errors
-/// A sentence when it is absent and may not be made, or holds anything but keys.
+/// A sentence when it is absent and may not be made, when others may read it, or when it holds anything but keys.
 pub fn key_lines(path: &Path, may_make: bool, random: &Random) -> Result<Vec<[u8; 32]>, StartError> {
     let io_error = |e| StartError::Io(format!("the key file {}", path.display()), e);
-    match fs::read_to_string(path) {
-        Ok(text) => {
-            match keys_in(&text) {
+    match secret_file::read(path).map_err(io_error)? {
+        Some(bytes) => {
+            match std::str::from_utf8(&bytes).ok().and_then(keys_in) {
                 Some(seeds) => {
                     // The start that made it may have ended before its name was safe.
                     path.parent().map_or(Ok(()), sync_folder).map_err(io_error)?;
@@ -83,7 +82,7 @@ pub fn key_lines(path: &Path, may_make: bool, random: &Random) -> Result<Vec<[u8
                 )),
             }
         }
-        Err(e) if e.kind() == io::ErrorKind::NotFound && may_make => {
+        None if may_make => {
             let seed = random.bytes::<32>();
             let hex: String = seed.iter().map(|b| format!("{b:02x}")).collect();
             if let Some(folder) = path.parent() {
@@ -93,11 +92,10 @@ pub fn key_lines(path: &Path, may_make: bool, random: &Random) -> Result<Vec<[u8
             secret_file::write(path, format!("{hex}\n").as_bytes()).map_err(io_error)?;
             Ok(vec![seed])
         }
-        Err(e) if e.kind() == io::ErrorKind::NotFound => stop(format!(
+        None => stop(format!(
             "the log's key {} is missing. Without it no checkpoint can be signed and the log cannot go on. Put the exported key back there, then start again.",
             path.display()
         )),
-        Err(e) => Err(io_error(e)),
     }
 }
 
