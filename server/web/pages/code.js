@@ -2,7 +2,7 @@
 
 import { ask, refreshSession, shop, syncNow } from "../core/app.js";
 import { t } from "../core/words.js";
-import { act, footBack, toggle } from "../parts/act.js";
+import { act, actLink, footBack, toggle } from "../parts/act.js";
 import { codeField } from "../parts/code-field.js";
 import { h } from "../parts/dom.js";
 import { form } from "../parts/form.js";
@@ -90,6 +90,7 @@ export function code(at) {
         h("h2", null, t("page.code.scan")),
         h("p", { class: "soft" }, t("page.code.scan-words")),
         h("div", { class: "qr", role: "img", "aria-label": t("page.code.qr") }, svgElement(now.qr_svg)),
+        h("div", { class: "row" }, actLink({ words: t("page.code.open"), href: now.uri })),
         h("p", null, t("page.code.or-type")),
         h("p", { class: "mono code-secret", translate: "no" }, now.secret)),
       h("h2", null, t("page.code.first")),

@@ -60,6 +60,8 @@ async function setUp(page, secretOf, size) {
   await page.locator(".code-secret").or(page.locator("#proof")).first().waitFor();
   if (await page.locator("#proof").count()) await give(page, secretOf);
   const shows = program(await page.locator(".code-secret").innerText());
+  const opens = await page.getByRole("link", { name: "Open the program on this phone" }).getAttribute("href");
+  expect(/^otpauth:\/\/totp\/.+[?&]secret=[A-Z2-7]{32}&/.test(opens ?? ""), `the program on this phone is not opened by ${opens?.replace(/secret=\w+/, "secret=…")}`);
   if (size) await run.look(page, `code-shown-${size}`);
   if (size) {
     await page.getByLabel("Code", { exact: true }).fill("000000");
