@@ -44,6 +44,8 @@ pub enum When {
     Said(u64),
     /// With the next commit.
     Commit,
+    /// With the commit of the transaction that wrote something about this intake, by its id as text.
+    CommitAbout([u8; 36]),
 }
 
 struct Line {
@@ -123,15 +125,20 @@ impl Line {
         let (mut up, mut down) = (vec![0; 16 * 1024], vec![0; 16 * 1024]);
         // Whether anything was swallowed, whether the near end has gone where nobody far heard of it, and whether all is over here.
         let (mut swallowed, mut gone, mut frozen) = (false, false, false);
+        // Whether the transaction on it is about the intake of a trap.
+        let mut about = false;
         loop {
-            let state = *told.borrow_and_update();
+            let (state, mended) = {
+                let now = told.borrow_and_update();
+                (*now, now.has_changed() && *now == State::Good)
+            };
+            if state == State::Refused || (mended && (swallowed || gone || frozen)) {
+                return near.set_zero_linger();
+            }
             tokio::select! {
-                _ = told.changed() => {
-                    let now = *told.borrow();
-                    if now == State::Refused || (now == State::Good && (swallowed || gone || frozen)) {
-                        return near.set_zero_linger();
-                    }
-                }
+                // How the line is comes before what is said on it: a cut holds from the moment at which it is told.
+                biased;
+                _ = told.changed() => {}
                 read = near.read(&mut up), if !gone => {
                     let n = read.unwrap_or(0);
                     let heard = !frozen && !matches!(state, State::Hole | State::DeafUp);
@@ -146,7 +153,7 @@ impl Line {
                         swallowed = true;
                         continue;
                     }
-                    match self.trapped(&up[..n]) {
+                    match self.trapped(&up[..n], &mut about) {
                         None => far.write_all(&up[..n]).await?,
                         Some(Then::Reset) => return near.set_zero_linger(),
                         Some(Then::AnswerLost) => {
@@ -156,10 +163,7 @@ impl Line {
                             return near.set_zero_linger();
                         }
                         Some(Then::Frozen) => frozen = true,
-                        Some(Then::All(state)) => {
-                            swallowed = true;
-                            self.state.send_replace(state);
-                        }
+                        Some(Then::All(_)) => swallowed = true,
                     }
                 }
                 read = far.read(&mut down) => {
@@ -177,7 +181,7 @@ impl Line {
         }
     }
 
-    fn trapped(&self, said: &[u8]) -> Option<Then> {
+    fn trapped(&self, said: &[u8], about: &mut bool) -> Option<Then> {
         let mut trap = self.trap.lock().expect("no panic while it is held");
         let (when, then) = (*trap)?;
         let now = match when {
@@ -186,13 +190,26 @@ impl Line {
                 *trap = Some((When::Said(n - 1), then));
                 false
             }
-            When::Commit => said.windows(COMMIT.len()).any(|w| w == COMMIT),
+            When::Commit => has(said, COMMIT),
+            When::CommitAbout(intake) => {
+                *about |= has(said, &intake);
+                let ends = has(said, COMMIT);
+                ends && std::mem::take(about)
+            }
         };
         if !now {
             return None;
         }
         *trap = None;
+        if let Then::All(state) = then {
+            // Before anybody hears that it was met.
+            self.state.send_replace(state);
+        }
         self.met.send_modify(|met| *met += 1);
         Some(then)
     }
+}
+
+fn has(said: &[u8], what: &[u8]) -> bool {
+    said.windows(what.len()).any(|w| w == what)
 }

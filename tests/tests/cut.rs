@@ -268,7 +268,8 @@ async fn a_shop_s_head_that_a_dead_line_holds_is_let_go() {
         let mut other = Counter::of(there.clone(), Seeded::new(2 * round + 1)).await;
         let mut intake = counter.intake(&format!("F{round}"));
         // The commit is swallowed, and the database waits for it with the head locked.
-        both.lines[0].set(When::Commit, Then::Frozen);
+        let id = intake.id.to_string().into_bytes().try_into().expect("36 letters");
+        both.lines[0].set(When::CommitAbout(id), Then::Frozen);
         let saying = counter.saying(&intake, "intake-opened", opening(&counter, &intake.tag), &[]);
         let frozen = tokio::spawn({
             let (counter, saying) = (counter.clone(), saying.clone());
