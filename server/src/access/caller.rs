@@ -97,6 +97,11 @@ pub fn bearer(headers: &HeaderMap) -> Option<&str> {
     scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
 }
 
+/// What decides here who is let in.
+pub(super) fn access_of(req: &HttpRequest) -> Result<&web::Data<Access>, Problem> {
+    req.app_data::<web::Data<Access>>().ok_or_else(|| Problem::internal("no access configured"))
+}
+
 impl Access {
     /// Whether the request came over HTTPS, here or at our own proxy.
     pub fn secure(&self, req: &HttpRequest) -> bool {
@@ -165,10 +170,6 @@ impl FromRequest for Caller {
 
     fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
         let req = req.clone();
-        Box::pin(async move {
-            let access =
-                req.app_data::<web::Data<Access>>().ok_or_else(|| Problem::internal("no access configured"))?;
-            access.caller(&req).await
-        })
+        Box::pin(async move { access_of(&req)?.caller(&req).await })
     }
 }

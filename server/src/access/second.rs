@@ -6,10 +6,10 @@
 use std::future::Future;
 use std::pin::Pin;
 
-use actix_web::{FromRequest, HttpRequest, dev::Payload, web};
+use actix_web::{FromRequest, HttpRequest, dev::Payload};
 use uuid::Uuid;
 
-use super::caller::Caller;
+use super::caller::{Caller, access_of};
 use super::roles::Roles;
 use super::secrets::{self, Digest};
 use super::store::{SecondRow, StaffRow};
@@ -65,9 +65,7 @@ impl FromRequest for Newcomer {
     fn from_request(req: &HttpRequest, _: &mut Payload) -> Self::Future {
         let req = req.clone();
         Box::pin(async move {
-            let access =
-                req.app_data::<web::Data<Access>>().ok_or_else(|| Problem::internal("no access configured"))?;
-            let (caller, code_due) = access.newcomer(&req).await?;
+            let (caller, code_due) = access_of(&req)?.newcomer(&req).await?;
             Ok(Newcomer { caller, code_due })
         })
     }

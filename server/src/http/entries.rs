@@ -16,7 +16,6 @@ use crate::judging;
 use crate::ledger::load::{self, Range};
 use crate::ledger::{Command, Measured, Right};
 use crate::problem::Problem;
-use crate::words;
 
 /// Most entries in one page.
 const PAGE: u32 = 500;
@@ -213,12 +212,13 @@ pub async fn of_intake(
     caller: Caller,
     path: web::Path<(Uuid, Uuid)>,
     page: web::Query<Page>,
+    req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let (shop, intake) = path.into_inner();
     caller.in_shop(shop)?;
     let found = read(&app, shop, Some(intake), &page).await?;
     if found.entries.is_empty() && page.after.is_none() {
-        return Err(Problem::not_found(words::language("en").plain("refused.no-intake")));
+        return Err(Problem::not_found(super::words_of(&req).plain("refused.no-intake")));
     }
     Ok(HttpResponse::Ok().json(found))
 }

@@ -1,7 +1,7 @@
 //! `GET …/stamps` and `…/witnessed`: how far time stamps from outside and witnesses are, for the owner; `POST` tries now.
 //! `GET …/intakes/{intake}/stamps`: which stamps cover an intake's entries, for everybody in the shop.
 
-use actix_web::{HttpResponse, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -16,7 +16,6 @@ use crate::outside::stamping::Kept;
 use crate::outside::{State, Why, stamping, witnessing};
 use crate::pack::outside::covering;
 use crate::problem::Problem;
-use crate::words;
 
 /// A stamp.
 #[derive(Debug, Serialize, ToSchema)]
@@ -155,6 +154,7 @@ pub async fn of_intake(
     app: web::Data<App>,
     caller: Caller,
     path: web::Path<(Uuid, Uuid)>,
+    req: HttpRequest,
 ) -> Result<HttpResponse, Problem> {
     let (shop, intake) = path.into_inner();
     caller.in_shop(shop)?;
@@ -162,7 +162,7 @@ pub async fn of_intake(
     let indices = load::indices(&mut tx, Whose { shop, intake }).await.map_err(no::fault)?;
     let head = load::head(&mut *tx, shop).await.map_err(no::fault)?;
     let (Some(head), Some(_)) = (head, indices.last()) else {
-        return Err(Problem::not_found(words::language("en").plain("refused.no-intake")));
+        return Err(Problem::not_found(super::words_of(&req).plain("refused.no-intake")));
     };
     let kept = covering(&app.ledger, &mut tx, (shop, &head), &indices).await.map_err(no::fault)?;
     tx.rollback().await.map_err(no::fault)?;
