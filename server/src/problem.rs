@@ -166,7 +166,8 @@ impl Problem {
     /// 429: wait this many seconds (at least one).
     pub fn too_many(seconds: u32) -> Self {
         let seconds = seconds.max(1);
-        let mut p = Self::of("too-many", format!("Too many tries. Wait {seconds} seconds, then try again."));
+        let wait = if seconds == 1 { "a second".to_owned() } else { format!("{seconds} seconds") };
+        let mut p = Self::of("too-many", format!("Asked too often. Wait {wait}, then try again."));
         p.retry_after = Some(seconds);
         p
     }

@@ -187,7 +187,7 @@ pub const TABLE: &[Row] = &[
         "Keep the file where it is; send a photo as JPEG, PNG, WebP or HEIC.",
     ),
     row("not-valid", 422, Retry::Changed, "A value does not fit", "Correct the members that the pointers name."),
-    row("too-many", 429, Retry::Later, "Too many tries", "Wait as many seconds as Retry-After says."),
+    row("too-many", 429, Retry::Later, "Asked too often", "Wait as many seconds as Retry-After says."),
     FAULT,
     row(
         "history-behind",
