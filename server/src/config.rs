@@ -34,6 +34,8 @@ pub enum Command {
     NewEpoch(NewEpoch),
     /// Change the log's key: the old one announces the new one, and both sign for a while. Also while it is served.
     RotateKey(RotateKey),
+    /// Open a further shop in this installation: prints a link that makes it and its owner, once. Also while it is served
+    OpenShop(OpenShop),
     /// Give somebody who forgot theirs a new password, and print it; where no owner can. Also while it is served.
     NewPassword(NewPassword),
     /// Copy a data folder while it is served; again into the same folder copies what is new.
@@ -64,6 +66,9 @@ pub enum Kinds {
     Import {
         /// The folder of kind files.
         dir: PathBuf,
+        /// The shop's id, where only one of several takes them over.
+        #[arg(long)]
+        shop: Option<uuid::Uuid>,
         /// Where.
         #[command(flatten)]
         kept: Kept,
@@ -182,6 +187,17 @@ pub struct RotateKey {
     pub overlap_days: u32,
 }
 
+/// Where a further shop is opened.
+#[derive(Debug, Args)]
+pub struct OpenShop {
+    /// Where.
+    #[command(flatten)]
+    pub kept: Kept,
+    /// The address under which the server is reached, for the link.
+    #[arg(long, env = "COUNTERFOIL_PUBLIC_URL")]
+    pub public_url: Option<String>,
+}
+
 /// Whose password.
 #[derive(Debug, Args)]
 pub struct NewPassword {
@@ -270,9 +286,9 @@ pub struct Restore {
     /// For how many days a bucket keeps an original, as of `serve`.
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=36_500))]
     pub originals_lock_days: Option<u32>,
-    /// The exported log key.
-    #[arg(long)]
-    pub key: PathBuf,
+    /// The exported log key; of several shops each one's.
+    #[arg(long, required = true)]
+    pub key: Vec<PathBuf>,
     /// Why, in a sentence; it stands in the log.
     #[arg(long)]
     pub because: String,

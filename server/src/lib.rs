@@ -21,6 +21,7 @@ pub mod judging;
 pub mod kinds;
 pub mod ledger;
 pub mod moving;
+pub mod opening;
 pub mod operations;
 pub mod originals;
 pub mod outside;

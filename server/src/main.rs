@@ -8,8 +8,8 @@ use counterfoil::config::{Cli, Command, Kinds};
 use counterfoil::database::Place;
 use counterfoil::pack::choose::{Customer, Wanted};
 use counterfoil::{
-    backup, check, comparing, demo, forgotten, http, moving, own_kinds, pack, problem, restore, rotating, serve,
-    upkeep, witness,
+    backup, check, comparing, demo, forgotten, http, moving, opening, own_kinds, pack, problem, restore, rotating,
+    serve, upkeep, witness,
 };
 
 fn main() -> ExitCode {
@@ -41,6 +41,9 @@ fn main() -> ExitCode {
                 let place = wanted.kept.place();
                 rotating::run(&place, &wanted.because, wanted.overlap_days).await.map(|()| ExitCode::SUCCESS)
             }
+            Command::OpenShop(of) => {
+                opening::run(&of.kept.place(), of.public_url.as_deref()).await.map(|()| ExitCode::SUCCESS)
+            }
             Command::NewPassword(of) => forgotten::run(&of.kept.place(), &of.sign_in, of.shop, of.without_code)
                 .await
                 .map(|()| ExitCode::SUCCESS),
@@ -58,8 +61,8 @@ fn main() -> ExitCode {
             Command::Sweep(wanted) => upkeep::command(&wanted).await,
             Command::Witness(wanted) => witness::run(wanted).await.map(|()| ExitCode::SUCCESS),
             Command::Compare(wanted) => comparing::run(&wanted),
-            Command::Kinds(Kinds::Import { dir, kept }) => {
-                own_kinds::import(&dir, &kept.place()).await.map(|()| ExitCode::SUCCESS)
+            Command::Kinds(Kinds::Import { dir, shop, kept }) => {
+                own_kinds::import(&dir, shop, &kept.place()).await.map(|()| ExitCode::SUCCESS)
             }
             Command::Openapi => {
                 print!("{}", http::openapi::text());

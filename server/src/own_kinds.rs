@@ -149,15 +149,25 @@ impl Ledger {
         self.say(shop, entry).await.map(|a| a.index)
     }
 
-    /// Adds the kinds of a folder to every shop. At a start (`again` false) a file whose bytes were added before is left
+    /// Adds the kinds of a folder to every shop, or to `only` one. At a start (`again` false) a file whose bytes were added before is left
     /// alone, so that what the owner changed or retired since stays so.
     ///
     /// # Errors
     /// Every fault of every file; then nothing was changed.
-    pub async fn import_kinds(&self, folder: &Path, again: bool) -> Result<Vec<(Uuid, String)>, String> {
+    pub async fn import_kinds(
+        &self,
+        folder: &Path,
+        only: Option<Uuid>,
+        again: bool,
+    ) -> Result<Vec<(Uuid, String)>, String> {
         let kinds = read_folder(folder)?;
+        let mut all = shops(self.pool()).await.map_err(|e| e.to_string())?;
+        all.retain(|shop| only.is_none_or(|only| only == *shop));
+        if let (Some(only), true) = (only, all.is_empty()) {
+            return Err(format!("there is no shop {only} here"));
+        }
         let mut added = Vec::new();
-        for shop in shops(self.pool()).await.map_err(|e| e.to_string())? {
+        for shop in all {
             let offered = self.kinds_of(shop).await.map_err(|e| e.to_string())?;
             let said = load::own_kinds(self.pool(), shop).await.map_err(|e| e.to_string())?;
             let before = |d: &Digest| said.iter().any(|k| k.digest == Some(*d));
@@ -178,7 +188,7 @@ pub async fn at_start(ledger: &Ledger, data: &Path) {
     if !folder.is_dir() {
         return;
     }
-    match ledger.import_kinds(&folder, false).await {
+    match ledger.import_kinds(&folder, None, false).await {
         Ok(added) => {
             for (shop, kind) in added {
                 tracing::info!(%shop, kind, "a kind of the shop's own was added from its folder");
@@ -192,11 +202,11 @@ pub async fn at_start(ledger: &Ledger, data: &Path) {
 ///
 /// # Errors
 /// Every fault of every file, or why the data folder cannot be used.
-pub async fn import(folder: &Path, place: &Place) -> Result<(), String> {
+pub async fn import(folder: &Path, only: Option<Uuid>, place: &Place) -> Result<(), String> {
     read_folder(folder)?;
     place.must_be_there()?;
     let ledger = crate::serve::open(place.clone(), true).await?.ledger;
-    let added = ledger.import_kinds(folder, true).await;
+    let added = ledger.import_kinds(folder, only, true).await;
     for shop in shops(ledger.pool()).await.map_err(|e| e.to_string())? {
         ledger.publish(shop).await;
     }

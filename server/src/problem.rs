@@ -163,6 +163,11 @@ impl Problem {
         Self::of("gaps", detail).with("gaps", gaps)
     }
 
+    /// 409: name and password are right in several shops; `shops` names them, each with its id as `shop`.
+    pub fn which_shop(detail: impl Into<String>, shops: Value) -> Self {
+        Self::of("which-shop", detail).with("shops", shops)
+    }
+
     /// 429: wait this many seconds (at least one).
     pub fn too_many(seconds: u32) -> Self {
         let seconds = seconds.max(1);

@@ -4,7 +4,7 @@
 
 use std::fs;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use evidence::digest::Digest;
@@ -20,8 +20,13 @@ use crate::originals::{Lock, Originals, make_folder, place};
 use crate::serve;
 
 /// What outlives nobody: whoever was put out after the backup must not be in again by it.
-const ENDED: [&str; 4] =
-    ["DELETE FROM refresh_tokens", "DELETE FROM token_families", "DELETE FROM sessions", "DELETE FROM pairings"];
+const ENDED: [&str; 5] = [
+    "DELETE FROM refresh_tokens",
+    "DELETE FROM token_families",
+    "DELETE FROM sessions",
+    "DELETE FROM pairings",
+    "DELETE FROM set_up",
+];
 
 /// Whether the key given is the one that the log goes on with.
 async fn keys_fit(ledger: &Ledger) -> Result<(), String> {
@@ -38,7 +43,7 @@ async fn keys_fit(ledger: &Ledger) -> Result<(), String> {
 ///
 /// # Errors
 /// A sentence; the backup is never written to.
-pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<ExitCode, String> {
+pub async fn run(from: &Path, to: &Place, keys: &[PathBuf], because: &str) -> Result<ExitCode, String> {
     let data = to.data.as_path();
     if !from.join(DATABASE).is_file() {
         return Err(format!("{} holds no backup: no {DATABASE} in it", from.display()));
@@ -46,7 +51,12 @@ pub async fn run(from: &Path, to: &Place, key: &Path, because: &str) -> Result<E
     if fs::read_dir(data).is_ok_and(|mut d| d.next().is_some()) {
         return Err(format!("{} is not empty: a backup is restored into a folder of its own", data.display()));
     }
-    let key_text = fs::read(key).map_err(|e| format!("the exported log key {}: {e}", key.display()))?;
+    let mut key_text = Vec::new();
+    for key in keys {
+        let read = fs::read(key).map_err(|e| format!("the exported log key {}: {e}", key.display()))?;
+        key_text.extend(read);
+        key_text.push(b'\n');
+    }
     let on_disk = |e: std::io::Error| format!("{}: {e}", data.display());
     let clock = Clock::System;
     if let Some(address) = to.originals.clone() {

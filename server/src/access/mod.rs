@@ -59,7 +59,7 @@ pub use qr::svg as qr_svg;
 pub use roles::{Role, Roles};
 pub use second::{ASKED_OF, Newcomer};
 pub use session::COOKIES;
-pub use set_up::Wanted;
+pub use set_up::{Wanted, further_shop};
 pub use token_keys::{ACCESS_SECONDS, TokenKeys};
 
 use crate::database;
@@ -107,6 +107,7 @@ pub struct Access {
     passwords: Passwords,
     settings: Settings,
     saying: Mutex<()>,
+    opening: Mutex<()>,
     ended: broadcast::Sender<Ended>,
 }
 
@@ -128,7 +129,8 @@ impl Access {
         let (ended, _) = broadcast::channel(64);
         let store = Store::new(pool);
         let limits = Limits::new(store.clone(), &clock, settings.behind_proxy);
-        Ok(Access { store, log, clock, random, keys, limits, passwords, settings, saying: Mutex::new(()), ended })
+        let (saying, opening) = (Mutex::new(()), Mutex::new(()));
+        Ok(Access { store, log, clock, random, keys, limits, passwords, settings, saying, opening, ended })
     }
 
     /// Counts that somebody asks for a list that grows with the shop's history.

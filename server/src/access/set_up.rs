@@ -1,4 +1,5 @@
-//! The first start: a shop and its owner, made by whoever can read what the program printed.
+//! A shop and its owner, made by whoever can read what the program printed: the first one at the first start, a further one by
+//! `counterfoil open-shop`.
 
 use actix_web::{HttpRequest, HttpResponse, post, web};
 use serde::Deserialize;
@@ -11,8 +12,15 @@ use super::log::ServerEntry;
 use super::roles::{Role, Roles};
 use super::secrets::{self, Digest, Secret};
 use super::session::SignedIn;
-use super::store::{Changed, StaffRow};
+use super::store::{Changed, StaffRow, Store};
+use crate::database;
+use crate::edge::{Clock, Millis, Random};
 use crate::problem::{On, Problem};
+
+/// Held while a shop is opened, where processes share a database.
+const OPENING: &str = "open a shop";
+/// For how long the link to a further shop counts, in milliseconds.
+const COUNTS_FOR: Millis = 24 * 3600 * 1000;
 
 /// The shop and its owner.
 #[derive(Deserialize, utoipa::ToSchema)]
@@ -47,7 +55,7 @@ impl Access {
             return Ok(None);
         }
         let Secret { text, digest } = secrets::secret(&self.random);
-        self.store.keep_set_up(&digest, self.clock.now()).await?;
+        self.store.keep_set_up(&digest, self.clock.now(), None).await?;
         Ok(Some(text))
     }
 
@@ -62,6 +70,9 @@ impl Access {
     /// Makes the shop and its owner: log first, then the tables.
     async fn make_shop(&self, asked: &Wanted) -> Result<StaffRow, Problem> {
         let password = self.passwords.hash(&self.random, &asked.password).await?;
+        // One after the other: a shop without an owner is what a crash left, never one that is being made.
+        let _here = self.opening.lock().await;
+        let _anywhere = self.store.alone(OPENING).await?;
         let shop = self.log.open_shop(&asked.shop_name, &asked.zone, &asked.currency).await?;
         let now = self.clock.now();
         let staff = StaffRow {
@@ -84,7 +95,22 @@ impl Access {
     }
 }
 
-/// The first shop and its owner.
+/// A set-up token for a further shop, beside those that are there; the one made last counts, once, for a day.
+///
+/// # Errors
+/// `refused` while nobody is set up, and what the database says.
+pub async fn further_shop(pool: database::Pool, clock: &Clock, random: &Random) -> Result<String, Problem> {
+    let store = Store::new(pool);
+    if !store.any_staff().await? {
+        return Err(Problem::refused("Nobody is set up yet: open the link that the server printed when it started."));
+    }
+    let Secret { text, digest } = secrets::secret(random);
+    let now = clock.now();
+    store.keep_set_up(&digest, now, Some(now.saturating_add(COUNTS_FOR))).await?;
+    Ok(text)
+}
+
+/// A shop and its owner.
 pub struct Wanted {
     /// The shop's name.
     pub shop_name: String,
@@ -117,7 +143,8 @@ async fn checked(access: &Access, asked: SetUp) -> Result<(Digest, Wanted), Prob
     Ok((secrets::digest(token.trim()), Wanted { shop_name, zone, currency, name, sign_in, password }))
 }
 
-/// Sets the server up, once: the shop, its owner, and a session for them.
+/// Opens a shop: the shop, its owner, and a session for them. Once for each link: the one that the program prints while nobody is set
+/// up, and those of `counterfoil open-shop` after that.
 #[utoipa::path(
     operation_id = "set_up", tag = "sessions",
     request_body = SetUp,
@@ -135,16 +162,14 @@ pub(crate) async fn set_up(
 ) -> Result<HttpResponse, Problem> {
     access.refuse_plain(&req)?;
     access.limits.set_up(&req).await?;
-    if access.is_set_up().await? {
+    if !access.store.awaits_set_up(access.clock.now()).await? {
         return Err(Problem::refused("This server is set up already. Sign in instead."));
     }
     let (token, wanted) = checked(&access, asked).await?;
     if !access.store.use_set_up(&token, access.clock.now()).await? {
         let address = access.limits.address(&req);
         tracing::warn!(event = "set-up-refused", %address, "a set-up token that does not count");
-        return Err(
-            Problem::may_not("This is not the token that the program printed when it last started.").at("/token")
-        );
+        return Err(Problem::may_not("This is not the token that the program printed last.").at("/token"));
     }
     let made = access.make_shop(&wanted).await;
     if made.is_err() {

@@ -2,6 +2,7 @@
 
 use actix_web::{HttpRequest, HttpResponse, post, web};
 use serde::Deserialize;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::Access;
@@ -9,6 +10,7 @@ use super::arrive::{Arriving, BROWSER};
 use super::input::{Body, Checks, line_of_100_or_none, name_of_100};
 use super::session::SignedIn;
 use super::store::StaffRow;
+use crate::http::words_of;
 use crate::problem::{On, Problem};
 
 /// Name and password.
@@ -24,7 +26,7 @@ pub(crate) struct SignIn {
     /// `code-asked`; then the same is sent with it.
     #[schema(max_length = 100)]
     pub code: Option<String>,
-    /// Which shop, where the same name and password exist in several.
+    /// Which shop, where the same name and password exist in several. Without it the answer is then `which-shop`.
     pub shop: Option<Uuid>,
     /// The id this device had before. The answer says which one it has now.
     pub device: Option<Uuid>,
@@ -39,7 +41,7 @@ pub(crate) struct SignIn {
     request_body = SignIn,
     responses(
         (status = 201, description = "Signed in", body = SignedIn, headers(("Set-Cookie" = String, description = "the session"))),
-        On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>,
+        On<400>, On<401>, On<403>, On<409>, On<413>, On<422>, On<429>, On<500>, On<503>,
     ),
     security(()),
 )]
@@ -59,8 +61,8 @@ impl Access {
     /// Who it is that knows this password, and what they call the device.
     ///
     /// # Errors
-    /// `not-signed-in`, the same for a wrong name and a wrong password, after the same time; `code-asked` once the password was
-    /// right.
+    /// `not-signed-in`, the same for a wrong name and a wrong password, after the same time; `which-shop` and `code-asked` once the
+    /// password was right.
     pub(crate) async fn prove(&self, req: &HttpRequest, asked: &SignIn) -> Result<(StaffRow, String), Problem> {
         self.refuse_plain(req)?;
         let mut checks = Checks::default();
@@ -78,11 +80,22 @@ impl Access {
             self.passwords.is(&asked.password, None).await?;
         }
         let tried = candidates.first().map(|s| s.staff);
+        let mut right = Vec::new();
         for staff in candidates {
             if self.passwords.is(&asked.password, staff.password.as_deref()).await? {
-                self.asks_second(req, &staff, asked.code.as_deref()).await?;
-                return Ok((staff, label));
+                right.push(staff);
             }
+        }
+        if right.len() > 1 {
+            let mut shops = Vec::with_capacity(right.len());
+            for staff in right {
+                shops.push(json!({"shop": staff.shop, "name": self.log.shop_name(staff.shop).await?}));
+            }
+            return Err(Problem::which_shop(words_of(req).plain("refused.which-shop"), Value::Array(shops)));
+        }
+        if let Some(staff) = right.pop() {
+            self.asks_second(req, &staff, asked.code.as_deref()).await?;
+            return Ok((staff, label));
         }
         let address = self.limits.address(req);
         let staff = tried.map(tracing::field::display);

@@ -83,7 +83,7 @@ impl Access {
 #[utoipa::path(
     operation_id = "make_tokens", tag = "tokens",
     request_body = SignIn,
-    responses((status = 200, description = "The tokens", body = Tokens), On<400>, On<401>, On<403>, On<413>, On<422>, On<429>, On<500>, On<503>),
+    responses((status = 200, description = "The tokens", body = Tokens), On<400>, On<401>, On<403>, On<409>, On<413>, On<422>, On<429>, On<500>, On<503>),
     security(()),
 )]
 #[post("/v1/tokens")]

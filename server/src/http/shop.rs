@@ -219,7 +219,7 @@ pub async fn export_key(
     Ok(HttpResponse::Ok()
         .content_type("text/plain; charset=utf-8")
         .insert_header((header::CONTENT_DISPOSITION, "attachment; filename=\"log.key\""))
-        .body(app.ledger.key_text()))
+        .body(app.ledger.key_text(*shop).await.map_err(no::fault)?))
 }
 
 async fn say(app: &App, caller: &Caller, kind: &'static str, body: Value, req: &HttpRequest) -> Result<u64, Problem> {

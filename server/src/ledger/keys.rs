@@ -39,7 +39,18 @@ const ALONE: &str = "keys";
 /// The secret keys of an installation's logs, as their file holds them.
 pub struct Ring {
     path: PathBuf,
-    seeds: RwLock<Vec<[u8; 32]>>,
+    held: RwLock<Vec<Held>>,
+}
+
+/// A secret key and its public half, which takes a while to find.
+#[derive(Clone, Copy)]
+struct Held {
+    seed: [u8; 32],
+    public: [u8; 32],
+}
+
+fn held(seeds: Vec<[u8; 32]>) -> Vec<Held> {
+    seeds.into_iter().map(|seed| Held { seed, public: public(&seed) }).collect()
 }
 
 impl fmt::Debug for Ring {
@@ -54,11 +65,15 @@ impl Ring {
     /// # Errors
     /// A sentence that says what to do.
     pub fn open(path: &Path, may_make: bool, random: &Random) -> Result<Ring, StartError> {
-        Ok(Ring { path: path.to_owned(), seeds: RwLock::new(key_lines(path, may_make, random)?) })
+        Ok(Ring { path: path.to_owned(), held: RwLock::new(held(key_lines(path, may_make, random)?)) })
+    }
+
+    fn held(&self) -> Vec<Held> {
+        self.held.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     fn seeds(&self) -> Vec<[u8; 32]> {
-        self.seeds.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.held().iter().map(|k| k.seed).collect()
     }
 
     /// The newest key.
@@ -74,13 +89,13 @@ impl Ring {
         let mut seeds = key_lines(&self.path, false, &Random::System)?;
         change(&mut seeds);
         secret_file::write(&self.path, text_of(&seeds).as_bytes()).map_err(failed)?;
-        *self.seeds.write().unwrap_or_else(PoisonError::into_inner) = seeds;
+        *self.held.write().unwrap_or_else(PoisonError::into_inner) = held(seeds);
         Ok(())
     }
 
     fn read_again(&self) {
         if let Ok(seeds) = key_lines(&self.path, false, &Random::System) {
-            *self.seeds.write().unwrap_or_else(PoisonError::into_inner) = seeds;
+            *self.held.write().unwrap_or_else(PoisonError::into_inner) = held(seeds);
         }
     }
 }
@@ -161,16 +176,30 @@ impl Ledger {
         &self.inner.ring
     }
 
-    /// The keys as their file has them, for the export.
-    pub fn key_text(&self) -> String {
-        text_of(&self.ring().seeds())
-    }
-
-    /// The key that a new log begins with.
+    /// The keys of a shop's log, for the export: all that there are where it is the only shop, since an older state of it that is
+    /// put back may need one that signs no more; with several, what signs its log and nobody else's.
     ///
     /// # Errors
-    /// When there is none.
-    pub(super) fn first_signer(&self, origin: &str) -> Result<SignerKey, sqlx::Error> {
+    /// The database's, or that a key is not here.
+    pub async fn key_text(&self, shop: Uuid) -> Result<String, sqlx::Error> {
+        if shops(self.pool()).await? == [shop] {
+            return Ok(text_of(&self.ring().seeds()));
+        }
+        let head = self.head(shop).await?.ok_or_else(|| broken("there is no such shop"))?;
+        Ok(text_of(&self.seeds_of(&head.note)?))
+    }
+
+    /// The key that a new log begins with: the one that was made with the file, and one of its own for every shop after the first.
+    ///
+    /// # Errors
+    /// When it cannot be made or kept.
+    pub(super) async fn first_signer(&self, origin: &str) -> Result<SignerKey, StartError> {
+        if !shops(self.pool()).await?.is_empty() {
+            let seed = self.random().bytes::<32>();
+            // Durable before a head names it.
+            self.change_ring(move |seeds| seeds.insert(0, seed)).await?;
+            return Ok(SignerKey::new(origin, seed));
+        }
         let seed = self.ring().newest().ok_or_else(|| broken("keys/log.key holds no key"))?;
         Ok(SignerKey::new(origin, seed))
     }
@@ -182,15 +211,16 @@ impl Ledger {
     pub(super) fn seeds_of(&self, note: &str) -> Result<Vec<[u8; 32]>, sqlx::Error> {
         let name = note.lines().next().unwrap_or_default();
         let lines = note::signers(note).map_err(|e| broken(e.to_string()))?;
-        let known = |seeds: Vec<[u8; 32]>| -> Option<Vec<[u8; 32]>> {
-            let of = |id: [u8; 4]| seeds.iter().copied().find(|s| SignerKey::new(name, *s).verifier().id() == id);
+        let known = |held: Vec<Held>| -> Option<Vec<[u8; 32]>> {
+            let is = |k: &Held, id: [u8; 4]| VerifierKey { name: name.to_owned(), public: k.public }.id() == id;
+            let of = |id: [u8; 4]| held.iter().find(|k| is(k, id)).map(|k| k.seed);
             lines.iter().filter(|(n, _)| *n == name).map(|(_, id)| of(*id)).collect()
         };
-        if let Some(seeds) = known(self.ring().seeds()).filter(|s| !s.is_empty()) {
+        if let Some(seeds) = known(self.ring().held()).filter(|s| !s.is_empty()) {
             return Ok(seeds);
         }
         self.ring().read_again();
-        let again = known(self.ring().seeds()).filter(|s| !s.is_empty());
+        let again = known(self.ring().held()).filter(|s| !s.is_empty());
         again.ok_or_else(|| broken("a key that signs this log is not in keys/log.key"))
     }
 
@@ -237,8 +267,7 @@ impl Ledger {
         let until = |key: &[u8; 32]| gone.iter().find(|(k, _)| k == key).map(|(_, until)| *until);
         // Beside those that entries name: the only key of a log that never changed, and what an older state does not know yet.
         let mut all = said.all();
-        let held = self.ring().seeds();
-        all.extend(held.iter().map(public));
+        all.extend(self.ring().held().iter().map(|k| k.public));
         all.sort_unstable();
         all.dedup();
         Ok(Line { shop, keys: all.into_iter().map(|k| (k, until(&k))).collect(), said })

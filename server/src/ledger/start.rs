@@ -16,8 +16,8 @@ use crate::database::{self, Connection};
 use crate::edge::Random;
 use crate::originals::{make_folder, sync_folder};
 
-/// Most keys in a file: one signs, or two, and what crashes left.
-const MOST_KEYS: usize = 64;
+/// Most keys in a file: of each shop one signs, or two, and what crashes left. A secret file holds so many.
+const MOST_KEYS: usize = 900;
 
 /// Why the program does not start. Each is a sentence that says what to do.
 #[derive(Debug, thiserror::Error)]
@@ -143,11 +143,12 @@ impl Ledger {
         self.say(shop, entry).await.map(|_| ())
     }
 
-    async fn first_head(&self, shop: Uuid, now: i64) -> Result<(), sqlx::Error> {
+    async fn first_head(&self, shop: Uuid, now: i64) -> Result<(), StartError> {
         let checkpoint =
             Checkpoint { origin: origin(LOG_NAME, &shop.to_string(), 1), size: 0, root: tree::empty_root() };
-        let note =
-            checkpoint.sign(&[&self.first_signer(&checkpoint.origin)?]).map_err(|e| load::broken(e.to_string()))?;
+        let note = checkpoint
+            .sign(&[&self.first_signer(&checkpoint.origin).await?])
+            .map_err(|e| load::broken(e.to_string()))?;
         let mut tx = database::writing_rows(self.pool()).await?;
         sqlx::query("INSERT INTO shop (id, log_name, opened_at) VALUES ($1, $2, $3)")
             .bind(shop.to_string())
@@ -163,7 +164,7 @@ impl Ledger {
             .execute(&mut *tx)
             .await?;
         project::written(&mut tx, shop).await?;
-        tx.commit().await
+        Ok(tx.commit().await?)
     }
 
     /// Checks every shop's log before anything is served: head signed by our keys, root as the nodes say, and not

@@ -83,6 +83,13 @@ pub const TABLE: &[Row] = &[
         "Send the same again with `code`: six digits of the authenticator program, or a recovery code.",
     ),
     row(
+        "which-shop",
+        409,
+        Retry::Changed,
+        "In which shop?",
+        "Send the same again with `shop`: one of those that `shops` names.",
+    ),
+    row(
         "code-due",
         403,
         Retry::Changed,

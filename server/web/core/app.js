@@ -131,7 +131,10 @@ export async function setUp(form) {
   return enter.setUp(await here(), form);
 }
 
-/** Signs in by password, and by a code where the server asks for one (`/problems/code-asked`). Waits for the network. @param {{sign_in: string, password: string, code?: string}} form @returns {Promise<Session>} */
+/**
+ * Signs in by password; by a code and in a shop where the server asks for them (`/problems/code-asked`, `/problems/which-shop`). Waits for
+ * the network. @param {{sign_in: string, password: string, code?: string, shop?: string}} form @returns {Promise<Session>}
+ */
 export async function signIn(form) {
   return enter.signIn(await here(), form);
 }

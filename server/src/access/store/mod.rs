@@ -46,38 +46,49 @@ impl Store {
         database::alone(&self.pool, key).await
     }
 
-    /// Keeps the set-up token; the newest one counts.
-    pub async fn keep_set_up(&self, secret: &Digest, now: Millis) -> Result<(), Error> {
+    /// Keeps a set-up token; the newest one counts. `until` makes it one for a further shop.
+    pub async fn keep_set_up(&self, secret: &Digest, now: Millis, until: Option<Millis>) -> Result<(), Error> {
         sqlx::query(
-            "INSERT INTO set_up (one, secret, made_at) VALUES (1, $1, $2)
-             ON CONFLICT (one) DO UPDATE SET secret = $1, made_at = $2, used_at = NULL",
+            "INSERT INTO set_up (one, secret, made_at, until) VALUES (1, $1, $2, $3)
+             ON CONFLICT (one) DO UPDATE SET secret = $1, made_at = $2, until = $3, used_at = NULL",
         )
         .bind(secret.as_slice())
         .bind(now)
+        .bind(until)
         .execute(&self.pool)
         .await?;
         Ok(())
     }
 
-    /// Uses the set-up token up. False: another one, or used already.
+    /// Whether there is a set-up token that counts.
+    pub async fn awaits_set_up(&self, now: Millis) -> Result<bool, Error> {
+        let found = sqlx::query(sqlx::AssertSqlSafe(format!("SELECT 1 FROM set_up WHERE {COUNTS}")))
+            .bind(now)
+            .fetch_optional(&self.pool)
+            .await?;
+        Ok(found.is_some())
+    }
+
+    /// Uses the set-up token up. False: another one, or used already, or over.
     pub async fn use_set_up(&self, secret: &Digest, now: Millis) -> Result<bool, Error> {
-        let done = sqlx::query(
-            "UPDATE set_up SET used_at = $2
-             WHERE secret = $1 AND used_at IS NULL AND NOT EXISTS (SELECT 1 FROM staff)",
-        )
-        .bind(secret.as_slice())
-        .bind(now)
-        .execute(&self.pool)
-        .await?;
+        let done =
+            sqlx::query(sqlx::AssertSqlSafe(format!("UPDATE set_up SET used_at = $1 WHERE secret = $2 AND {COUNTS}")))
+                .bind(now)
+                .bind(secret.as_slice())
+                .execute(&self.pool)
+                .await?;
         Ok(done.rows_affected() == 1)
     }
 
     /// Gives the set-up token back after a failure, so that it can be tried again.
     pub async fn give_back_set_up(&self, secret: &Digest) -> Result<(), Error> {
-        sqlx::query("UPDATE set_up SET used_at = NULL WHERE secret = $1 AND NOT EXISTS (SELECT 1 FROM staff)")
-            .bind(secret.as_slice())
-            .execute(&self.pool)
-            .await?;
+        sqlx::query(
+            "UPDATE set_up SET used_at = NULL
+             WHERE secret = $1 AND (until IS NOT NULL OR NOT EXISTS (SELECT 1 FROM staff))",
+        )
+        .bind(secret.as_slice())
+        .execute(&self.pool)
+        .await?;
         Ok(())
     }
 
@@ -94,6 +105,9 @@ impl Store {
         tx.commit().await
     }
 }
+
+/// Whether a set-up token counts at `$1`: the first shop's while nobody is there, a further one's for as long as was said.
+const COUNTS: &str = "used_at IS NULL AND (until >= $1 OR (until IS NULL AND NOT EXISTS (SELECT 1 FROM staff)))";
 
 /// A UUID column.
 fn uuid(row: &database::Row, column: &'static str) -> Result<Uuid, Error> {

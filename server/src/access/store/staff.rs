@@ -41,10 +41,10 @@ impl Store {
         Ok(sqlx::query("SELECT 1 FROM staff LIMIT 1").fetch_optional(&self.pool).await?.is_some())
     }
 
-    /// Those with this sign-in name, oldest first: in one shop, or in all (at most 4, each costs a password check).
+    /// Those with this sign-in name, oldest first: in one shop, or in all (at most 16, each costs a password check).
     pub async fn staff_by_sign_in(&self, sign_in: &str, shop: Option<Uuid>) -> Result<Vec<StaffRow>, Error> {
         let rows = sqlx::query(
-            "SELECT shop, staff, name, sign_in, password, roles, active, revision, made_at FROM staff WHERE sign_in = $1 AND ($2 IS NULL OR shop = $2) AND active = 1 ORDER BY made_at LIMIT 4",
+            "SELECT shop, staff, name, sign_in, password, roles, active, revision, made_at FROM staff WHERE sign_in = $1 AND ($2 IS NULL OR shop = $2) AND active = 1 ORDER BY made_at LIMIT 16",
         )
         .bind(sign_in)
         .bind(shop.map(|s| s.to_string()))

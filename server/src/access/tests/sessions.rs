@@ -2,7 +2,8 @@ use actix_web::test::TestRequest;
 use serde_json::json;
 
 use crate::access::testing::{Actor, Folder, NOON, PASSWORD, Stage};
-use crate::access::{Breached, Settings};
+use crate::access::{Breached, Settings, further_shop};
+use crate::edge::{Clock, Random};
 
 /// SHA-1 of the stories' password, as `sha1sum` says it.
 const LATER: &str = "DEFA5FD07985E759A258D279E92CFDE6FF205FB7:17\n";
@@ -42,6 +43,38 @@ async fn set_up_needs_the_token_that_was_printed_last_and_can_be_tried_again_aft
     assert_eq!(stage.post("/v1/set-up", set_up(&last, "EUR")).await.status, 503);
     *stage.log.busy.lock().expect("lock") = false;
     assert_eq!(stage.post("/v1/set-up", set_up(&last, "EUR")).await.status, 201);
+}
+
+#[actix_web::test]
+async fn a_link_to_a_further_shop_counts_for_a_day_and_can_be_tried_again_after_a_failure() {
+    let stage = Stage::new(Settings { behind_proxy: true, ..Settings::default() }).await;
+    let clock = Clock::Set(stage.clock.clone());
+    let link = async || further_shop(stage.pool.clone(), &clock, &Random::System).await;
+    assert_eq!(link().await.expect_err("nobody is set up").slug, "refused");
+    stage.with_ines().await;
+    let mut address = 0;
+    let mut open = async |token: &str| {
+        address += 1;
+        let mut body = set_up(token, "EUR");
+        body["sign_in"] = json!(format!("nora-{address}"));
+        let ask = TestRequest::post().uri("/v1/set-up").insert_header(("x-forwarded-for", format!("10.0.0.{address}")));
+        let answer = stage.ask(ask.set_json(body)).await;
+        (answer.status, answer.slug().to_owned())
+    };
+    let token = link().await.expect("a token");
+    stage.wait(DAY + 1);
+    assert_eq!(open(&token).await, (409, "refused".to_owned()), "a day later");
+    let token = link().await.expect("a token");
+    stage.wait(DAY);
+    *stage.log.busy.lock().expect("lock") = true;
+    assert_eq!(open(&token).await.0, 503);
+    *stage.log.busy.lock().expect("lock") = false;
+    assert_eq!(open(&token).await.0, 201);
+    assert_eq!(open(&token).await, (409, "refused".to_owned()), "once");
+    // A start prints no link any more, and takes none away.
+    let token = link().await.expect("a token");
+    assert_eq!(stage.access.set_up_token().await.expect("database"), None);
+    assert_eq!(open(&token).await.0, 201);
 }
 
 #[actix_web::test]
