@@ -299,6 +299,14 @@ pub fn rotate_key(data: &Path, because: &str, overlap_days: u32) -> Checked {
     run("rotate-key", data, &["--because", because, "--overlap-days", &overlap_days.to_string()])
 }
 
+/// Runs `counterfoil open-shop`.
+///
+/// # Panics
+/// When the program cannot be run.
+pub fn open_shop(data: &Path) -> Checked {
+    run("open-shop", data, &["--public-url", "https://intake.example/"])
+}
+
 /// Runs `counterfoil new-password`.
 ///
 /// # Panics

@@ -1,12 +1,13 @@
-//! An invented shop, set up over HTTP: Tarn Street Engines, with Ines (owner), Ravi (counter) and Bo (bench).
+//! An invented shop, set up over HTTP: Tarn Street Engines, with Ines (owner), Ravi (counter) and Bo (bench); and a further one in the
+//! same installation: Alder Row Repairs, with Nora (owner) and Jo (counter).
 
-use serde_json::json;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::ask::{Actor, Anonymous, CookieStaff};
 use crate::counter::Counter;
 use crate::seeded::Seeded;
-use crate::server::Server;
+use crate::server::{self, Server};
 
 /// Everybody's password.
 pub const PASSWORD: &str = "correct horse, tarn street";
@@ -56,14 +57,52 @@ impl Shop {
     }
 }
 
+/// The people of a further shop in the same installation.
+#[derive(Debug)]
+pub struct NextDoor {
+    /// The owner.
+    pub nora: CookieStaff,
+    /// Role `counter`.
+    pub jo: CookieStaff,
+}
+
+impl NextDoor {
+    /// Opens a further shop on a server, by the link that `counterfoil open-shop` prints meanwhile.
+    ///
+    /// # Panics
+    /// When anything on the way is refused.
+    pub async fn open(server: &Server) -> NextDoor {
+        let (door, token) = (server.anonymous(), further(server));
+        let nora =
+            door.let_in(&door.post("/v1/set-up").json(&wanted(&token, "Alder Row Repairs", "Nora")).send().await);
+        let jo = hire(&door, &nora, "Jo", "counter").await;
+        NextDoor { nora, jo }
+    }
+}
+
+/// The token of a link to a further shop.
+///
+/// # Panics
+/// When none is printed.
+pub fn further(server: &Server) -> String {
+    let made = server::open_shop(server.data());
+    assert!(made.sound, "{}", made.said);
+    let link = made.said.lines().find_map(|l| l.strip_prefix("https://intake.example/set-up#"));
+    link.unwrap_or_else(|| panic!("no link in {}", made.said)).to_owned()
+}
+
+/// What makes a shop and its owner; the sign-in name is the name in lower case.
+pub fn wanted(token: &str, shop: &str, owner: &str) -> Value {
+    json!({"token": token, "shop_name": shop, "zone": "Europe/Vienna", "currency": "EUR", "name": owner,
+        "sign_in": owner.to_lowercase(), "password": PASSWORD})
+}
+
 /// Makes the shop and its owner, with the token that the program printed.
 ///
 /// # Panics
 /// When it is refused.
 pub async fn open(door: &Anonymous, token: &str) -> CookieStaff {
-    let wanted = json!({"token": token, "shop_name": "Tarn Street Engines", "zone": "Europe/Vienna", "currency": "EUR",
-        "name": "Ines", "sign_in": "ines", "password": PASSWORD});
-    door.let_in(&door.post("/v1/set-up").json(&wanted).send().await)
+    door.let_in(&door.post("/v1/set-up").json(&wanted(token, "Tarn Street Engines", "Ines")).send().await)
 }
 
 /// Adds somebody and signs them in; the sign-in name is the name in lower case.
@@ -74,6 +113,6 @@ pub async fn hire(door: &Anonymous, owner: &CookieStaff, name: &str, role: &str)
     let sign_in = name.to_lowercase();
     let new = json!({"name": name, "sign_in": sign_in, "password": PASSWORD, "roles": [role]});
     owner.post(&owner.path("/staff")).json(&new).send().await.expect(201);
-    let back = json!({"sign_in": sign_in, "password": PASSWORD});
+    let back = json!({"sign_in": sign_in, "password": PASSWORD, "shop": owner.who.shop});
     door.let_in(&door.post("/v1/sessions").json(&back).send().await)
 }

@@ -17,7 +17,7 @@ use tests::one_time;
 use tests::picture;
 use tests::seeded::Seeded;
 use tests::server::{How, Server};
-use tests::shop::{PASSWORD, Shop, hire};
+use tests::shop::{NextDoor, PASSWORD, Shop, hire};
 use uuid::Uuid;
 
 /// What a path can name, in one shop.
@@ -51,14 +51,14 @@ struct Caller<'a> {
     with: Option<(&'static str, &'static str)>,
 }
 
-/// A shop in which there is one of everything.
-async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
-    let door = shop.server.anonymous();
-    let settings = shop.ines.get(&shop.ines.path("/settings")).send().await;
+/// A shop in which there is one of everything, from its owner and somebody at its counter.
+async fn furnished(server: &Server, ines: &CookieStaff, counter: &CookieStaff, terms: &str, seed: u64) -> Things {
+    let door = server.anonymous();
+    let settings = ines.get(&ines.path("/settings")).send().await;
     let etag = settings.expect(200).header("etag").expect("an ETag").to_owned();
-    let put = shop.ines.put(&shop.ines.path("/settings")).header("If-Match", &etag);
+    let put = ines.put(&ines.path("/settings")).header("If-Match", &etag);
     let settings = put.json(&json!({"terms": terms})).send().await.expect(200).json();
-    let mut ravi = shop.counter(seed).await;
+    let mut ravi = Counter::of(counter.clone(), Seeded::new(seed)).await;
     let mut intake = ravi.intake("0001");
     let bytes = picture::sharp(seed);
     let mut large = picture::sharp(seed + 1);
@@ -79,7 +79,7 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
     ravi.say(&mut intake, "claim-opened", opened, &[]).await.expect("an answer");
     let covered = format!("/photos/{}/redaction", photo.expect("a photo"));
     let boxes = json!({"boxes": [{"x": 10, "y": 10, "w": 900, "h": 900}]});
-    shop.ravi.put(&shop.ravi.path(&covered)).json(&boxes).send().await.expect(200);
+    counter.put(&counter.path(&covered)).json(&boxes).send().await.expect(200);
     let mut sent_home = ravi.intake("0002");
     for step in [Step::Open, Step::Arrange] {
         ravi.step(&mut sent_home, &step).await.expect("an answer");
@@ -89,13 +89,13 @@ async fn furnished(shop: &Shop, terms: &str, seed: u64) -> Things {
         .expect("an answer");
     ravi.say(&mut sent_home, "not-taken-in", json!({"because": "no room"}), &[]).await.expect("an answer");
     let erasure = json!({"erasure": ravi.uuid(), "why": "customer asked", "intakes": [{"intake": sent_home.id}]});
-    shop.ines.post(&shop.ines.path("/erasures")).json(&erasure).send().await.expect(200);
-    let spare = hire(&door, &shop.ines, "Spare", "counter").await;
-    let made = shop.ines.post(&shop.ines.path(&format!("/intakes/{}/links", intake.id)));
+    ines.post(&ines.path("/erasures")).json(&erasure).send().await.expect(200);
+    let spare = hire(&door, ines, "Spare", "counter").await;
+    let made = ines.post(&ines.path(&format!("/intakes/{}/links", intake.id)));
     let made = made.json(&json!({"what": "receipt"})).send().await.expect(201).json();
     let hex = |v: &Value| v.as_str().and_then(|d| d.strip_prefix("sha256:")).expect("a digest").to_owned();
     Things {
-        shop: shop.id,
+        shop: ines.who.shop,
         intake: intake.id,
         photo: photo.expect("a photo"),
         claim,
@@ -269,7 +269,7 @@ fn run_out(server: &Server, token: &str) -> String {
 
 async fn tokens(shop: &Shop, sign_in: &str) -> TokenStaff {
     let door = shop.server.anonymous();
-    let asked = json!({"sign_in": sign_in, "password": PASSWORD});
+    let asked = json!({"sign_in": sign_in, "password": PASSWORD, "shop": shop.id});
     door.with_tokens(&door.post("/v1/tokens").json(&asked).send().await)
 }
 
@@ -339,8 +339,11 @@ fn behind_a_proxy() -> Server {
 
 #[tokio::test]
 async fn every_operation_answers_everybody_as_written_down() {
-    let (here, there) = (Shop::on(behind_a_proxy()).await, Shop::on(behind_a_proxy()).await);
-    let (ours, theirs) = (furnished(&here, "Ours.", 301).await, furnished(&there, "Theirs.", 302).await);
+    let (here, elsewhere) = (Shop::on(behind_a_proxy()).await, Shop::on(behind_a_proxy()).await);
+    // The neighbour is in the same installation, and all that is asked for is there.
+    let there = NextDoor::open(&here.server).await;
+    let ours = furnished(&here.server, &here.ines, &here.ravi, "Ours.", 301).await;
+    let theirs = furnished(&here.server, &there.nora, &there.jo, "Theirs.", 302).await;
     let door = here.server.anonymous();
     let (owner, program) = (tokens(&here, "ines").await, tokens(&here, "ravi").await);
     // Each with a session of its own, so that signing out is seen for each.
@@ -363,7 +366,7 @@ async fn every_operation_answers_everybody_as_written_down() {
         caller("token forged", Box::new(door.bearing(&forged, owner.who)), owner.who),
         caller("link as token", Box::new(door.bearing(&ours.secret, who)), who),
         caller("link as cookie", Box::new(here.ines.with_cookie(&ours.secret)), who),
-        caller("owner elsewhere", Box::new(there.ines.at(&here.server.address)), who),
+        caller("owner elsewhere", Box::new(elsewhere.ines.at(&here.server.address)), who),
         caller("bench", Box::new(here.bo.clone()), here.bo.who),
         caller("counter", Box::new(here.ravi.clone()), here.ravi.who),
         caller("owner", Box::new(here.ines.clone()), who),
@@ -371,6 +374,7 @@ async fn every_operation_answers_everybody_as_written_down() {
         caller("counter's program", Box::new(program.clone()), program.who),
         caller("owner's paired phone", Box::new(phone.clone()), phone.who),
         caller("owner without password", Box::new(no_password.clone()), no_password.who),
+        caller("owner next door", Box::new(there.nora.clone()), there.nora.who),
         Caller {
             shop: &theirs,
             things: &theirs,
@@ -406,7 +410,7 @@ async fn every_operation_answers_everybody_as_written_down() {
             let (kind, mut offered) = (own_kind(&format!("own-{n}")), String::new());
             if operation == "retireKind" {
                 let toml = own_kind(&format!("spare-{n}"));
-                let owner = if c.things.shop == theirs.shop { &there.ines } else { &keeper };
+                let owner = if c.things.shop == theirs.shop { &there.nora } else { &keeper };
                 owner.post(&owner.path("/kinds")).json(&json!({"toml": toml})).send().await.expect(201);
                 offered = Digest::of(toml.as_bytes()).hex();
             }
@@ -471,7 +475,7 @@ const THE_WAY: [(&str, &str); 6] = [
 #[tokio::test]
 async fn of_whom_the_shop_waits_for_a_second_factor_gets_the_way_to_it_and_nothing_else() {
     let shop = Shop::on(behind_a_proxy()).await;
-    let things = furnished(&shop, "Ours.", 304).await;
+    let things = furnished(&shop.server, &shop.ines, &shop.ravi, "Ours.", 304).await;
     let (door, ines, bo) = (shop.server.anonymous(), &shop.ines, &shop.bo);
     let settings = ines.path("/settings");
     let mut counter = Counter::of(bo.clone(), Seeded::new(305)).await;

@@ -12,7 +12,7 @@ import { createInterface } from "node:readline";
 import { chromium } from "playwright-core";
 import { cameraFiles } from "./lib.mjs";
 
-const PROGRAM = new URL("../../../target/release/counterfoil", import.meta.url).pathname;
+export const PROGRAM = new URL("../../../target/release/counterfoil", import.meta.url).pathname;
 const PICTURES = new URL("../../../target/release/pictures", import.meta.url).pathname;
 export const NAME = "ines";
 export const PASSWORD = "tarn-street-demo";
