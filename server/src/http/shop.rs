@@ -143,6 +143,10 @@ pub async fn staff_names_of(pool: &database::Pool, shop: Uuid) -> Result<BTreeMa
     Ok(rows.into_iter().filter_map(|(id, name)| Some((id.parse().ok()?, name))).collect())
 }
 
+/// The newest word on the log's key file, by the index of types: the owner may never have said one.
+pub(crate) const NEWEST_KEY: &str =
+    "SELECT type FROM entry WHERE shop = $1 AND type IN ('key-exported', 'key-rotated') ORDER BY idx + 0 DESC LIMIT 1";
+
 /// The shop's facts, its log's key and its newest checkpoint.
 #[utoipa::path(get, path = "/v1/shops/{shop}", operation_id = "getShop", tag = "shop",
     params(("shop" = Uuid, Path, description = "The shop")),
@@ -162,13 +166,8 @@ pub async fn shop(
         return Err(Problem::not_found("There is no such shop."));
     };
     // Of the two the newer one: a file that was saved before the key changed is not enough any more.
-    let newest: Option<String> = sqlx::query_scalar(
-        "SELECT type FROM entry WHERE shop = $1 AND type IN ('key-exported', 'key-rotated') ORDER BY idx DESC LIMIT 1",
-    )
-    .bind(shop.to_string())
-    .fetch_optional(app.ledger.pool())
-    .await
-    .map_err(no::fault)?;
+    let newest = sqlx::query_scalar(NEWEST_KEY).bind(shop.to_string()).fetch_optional(app.ledger.pool()).await;
+    let newest: Option<String> = newest.map_err(no::fault)?;
     let origin = head.checkpoint(*shop).origin;
     Ok(HttpResponse::Ok().json(ShopView {
         shop: *shop,
