@@ -97,7 +97,7 @@ export function home(at) {
             state.home.trial ? h("p", null, t(`home.trial.${slug(state.home.trial.how)}`, { what: state.home.trial.what, name: nameOf(state.home.trial.mark.by) })) : null,
             // Never indoors: 16 CFR 1407. Auger and impeller may move after the engine stops: CPSC. Start as in 29 CFR 1910.266(e)(2).
             done ? null : h("p", { class: "foot__caution" }, t("caution.trial")),
-            done ? null : folded(state.home.trial !== undefined, trial.draw([{ id: "how", words: t("home.trial"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }])),
+            done ? null : folded(state.home.trial !== undefined, trial.draw([{ id: "how", words: t("home.trial.how"), kind: "pick", choices: choicesOf(["tried", "not tried"], (w) => `home.tried.${w}`), need: true }, { id: "what", words: t("home.ask.how-went"), most: 400, need: true }])),
           ]),
           Object.keys(state.custody.quarantine).length ? section("told", t("home.told"), [
             h("p", null, t("home.told-means")),

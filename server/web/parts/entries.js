@@ -12,12 +12,12 @@ import { dayAndTime } from "./times.js";
 export function entriesList(entries, zone, outside) {
   return h("details", { class: "more" },
     h("summary", null, t("lane.entries-show", { count: entries.length })),
-    h("ol", { class: "entries" }, entries.map((e) => h("li", { "data-key": e.said.id },
+    h("ol", { class: "entries" }, entries.map((e) => ({ ...e, outside: outside.words(e.index, zone) })).map((e) => h("li", { "data-key": e.said.id },
       h("span", { class: "mono" }, e.index ?? t("lane.entry.not-sent")),
       h("span", { class: "soft" }, e.kept ? dayAndTime(Date.parse(e.kept.at), zone) : t("lane.entry.device", { when: dayAndTime(Date.parse(e.said.clock.at), zone) })),
       h("span", null,
         h("b", null, t(`lane.type.${slug(e.said.type)}`)), ` ${nameOf(e.said.author.staff)}`,
-        outside.words(e.index, zone) ? h("span", { class: "soft block" }, outside.words(e.index, zone)) : null,
+        e.outside ? h("span", { class: "soft block" }, e.outside) : null,
         h("details", null, h("summary", { class: "soft" }, t("lane.entry.raw")), h("pre", { class: "mono raw" }, JSON.stringify(shown(e), null, 1))))))));
 }
 
