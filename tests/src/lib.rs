@@ -14,6 +14,7 @@ pub mod cut;
 pub mod engine;
 pub mod forged;
 pub mod home;
+pub mod long_log;
 pub mod one_time;
 pub mod picture;
 pub mod proven;

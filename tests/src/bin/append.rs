@@ -1,6 +1,7 @@
 //! `append`: one entry made durable, beside a bare insert of one row of its size made durable in the same database, on SQLite and
 //! on PostgreSQL; then two servers beside one over one PostgreSQL, each held to one processor, as if each were a small machine of
-//! its own. All in one run on one machine.
+//! its own: one shop, then four shops in one installation. All in one run on one machine.
+//! `append long [ENTRIES…]`: the same by the length of the log, 1,000 to 10,000,000 or as named.
 //!
 //! Bare insert: one connection, one row, one commit, as durable as the server's own (WAL and `synchronous=FULL`;
 //! `synchronous_commit=on`). Ours: `POST` of an entry over HTTP to the built program, answered after its commit: parsed, judged
@@ -9,16 +10,19 @@
 use std::path::Path;
 use std::process::Command;
 
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::json;
 use sqlx::any::AnyConnectOptions;
 use sqlx::{AnyConnection, ConnectOptions, Connection, Executor};
-use tests::ask::CookieStaff;
+use tests::ask::{Actor, CookieStaff};
 use tests::counter::Counter;
 use tests::engine;
+use tests::long_log;
 use tests::picture;
 use tests::seeded::Seeded;
 use tests::server::{How, Server};
-use tests::shop::Shop;
+use tests::shop::{Shop, further, wanted};
 use tests::timing::{middle, millis, now};
 use tokio::task::JoinSet;
 
@@ -28,6 +32,12 @@ const COUNT: u32 = 300;
 const ROUNDS: usize = 3;
 /// People who say something at the same time, where several do.
 const PEOPLE: u32 = 16;
+/// Shops that they are in, where it is a chain.
+const SHOPS: usize = 4;
+/// Entries that a log has, where none are named.
+const SIZES: [u64; 3] = [1_000, 100_000, 10_000_000];
+
+type Failed = Box<dyn std::error::Error>;
 
 async fn connect(data: &Path) -> Result<AnyConnection, sqlx::Error> {
     let Some(address) = engine::database_of(data) else {
@@ -80,6 +90,24 @@ async fn said(who: &CookieStaff, seed: u64) -> Result<f64, reqwest::Error> {
     Ok(millis(started) / f64::from(COUNT))
 }
 
+/// Milliseconds until the shop has looked at a checkpoint that it has not met from a client yet, and told its own; the middle of some.
+async fn shown(who: &CookieStaff, seed: u64) -> Result<f64, reqwest::Error> {
+    let mut counter = Counter::of(who.clone(), Seeded::new(seed)).await;
+    let mut intake = counter.intake(&format!("S{seed}"));
+    counter.open(&mut intake).await?;
+    let mut all = Vec::new();
+    for n in 0..30 {
+        let body = json!({"field": "model", "value": format!("S {n}"), "from": "typed"});
+        counter.say(&mut intake, "machine-described", body, &[]).await?;
+        let note = who.get(&who.path("/checkpoint")).send().await.expect(200).text();
+        let ask = who.get(&who.path("")).header("Counterfoil-Checkpoint", &URL_SAFE_NO_PAD.encode(note));
+        let started = now();
+        ask.send().await.expect(200);
+        all.push(millis(started));
+    }
+    Ok(middle(all))
+}
+
 /// What many do at once.
 #[derive(Clone, Copy)]
 enum Work {
@@ -89,8 +117,9 @@ enum Work {
     Photos,
 }
 
-/// So much a second and the processor's time for each in milliseconds, done by many at once, each at one of these servers.
-async fn crowd(servers: &[&Server], who: &CookieStaff, seed: u64, work: Work) -> Result<(f64, f64), reqwest::Error> {
+/// So much a second and the processor's time for each in milliseconds, done by many at once, each at one of these servers and in one
+/// of these shops: people of each shop are at every server.
+async fn crowd(servers: &[&Server], who: &[CookieStaff], seed: u64, work: Work) -> Result<(f64, f64), reqwest::Error> {
     let mut people = JoinSet::new();
     let mut ready = Vec::new();
     let each = match work {
@@ -98,7 +127,8 @@ async fn crowd(servers: &[&Server], who: &CookieStaff, seed: u64, work: Work) ->
         Work::Photos => 4,
     };
     for person in 0..PEOPLE {
-        let staff = who.at(&servers[person as usize % servers.len()].address);
+        let person_ = person as usize;
+        let staff = who[person_ / servers.len() % who.len()].at(&servers[person_ % servers.len()].address);
         let mut counter = Counter::of(staff, Seeded::new(seed * 100 + u64::from(person))).await;
         let mut intake = counter.intake(&format!("C{seed}-{person}"));
         counter.open(&mut intake).await?;
@@ -146,49 +176,107 @@ fn hold(server: &Server, processors: &str) {
     assert!(held.is_ok_and(|h| h.status.success()), "taskset holds a server to processor {processors}");
 }
 
+/// One server beside two, each with a processor of its own.
+async fn beside(one: &Server, data: &Path, how: &How, who: &CookieStaff) -> Result<(), reqwest::Error> {
+    let second = Server::over(data, how);
+    hold(one, "0");
+    hold(&second, "1");
+    let mut shops = vec![who.clone()];
+    let mut seed = 20;
+    for (what, work, many) in [
+        ("entries", Work::Entries, 1),
+        ("photos", Work::Photos, 1),
+        ("entries", Work::Entries, SHOPS),
+        ("photos", Work::Photos, SHOPS),
+    ] {
+        while shops.len() < many {
+            let token = further(one);
+            let wanted = wanted(&token, &format!("Alder Row {}", shops.len()), &format!("Nora{}", shops.len()));
+            let door = one.anonymous();
+            shops.push(door.let_in(&door.post("/v1/set-up").json(&wanted).send().await));
+        }
+        let (mut alone, mut both) = ((Vec::new(), Vec::new()), (Vec::new(), Vec::new()));
+        for _ in 0..ROUNDS {
+            seed += 2;
+            for (servers, all, seed) in [(&[one][..], &mut alone, seed), (&[one, &second][..], &mut both, seed + 1)] {
+                let (fast, busy) = crowd(servers, &shops, seed, work).await?;
+                all.0.push(fast);
+                all.1.push(busy);
+            }
+        }
+        let ((alone, busy), (both, busy_both)) = ((middle(alone.0), middle(alone.1)), (middle(both.0), middle(both.1)));
+        println!(
+            "PostgreSQL  {PEOPLE} people in {many} shops, a processor a server: one {alone:.0} {what}/s ({busy:.2} ms of it each), two {both:.0} ({busy_both:.2} ms), {:.2} times",
+            both / alone
+        );
+    }
+    Ok(())
+}
+
+/// The two databases, or the one that the environment names, to hold two builds of the program against each other.
+fn databases() -> Vec<(&'static str, How)> {
+    let mut all = vec![("SQLite", How::default().sqlite()), ("PostgreSQL", How::default().postgres())];
+    let only = std::env::var("COUNTERFOIL_TEST_ENGINE");
+    all.retain(|(name, _)| only.as_ref().is_ok_and(|only| name.to_lowercase().starts_with(only)) || only.is_err());
+    all
+}
+
+/// A bare row and an entry, middle of some rounds, milliseconds.
+async fn pair(data: &Path, who: &CookieStaff, seed: u64) -> Result<(f64, f64), Failed> {
+    let (mut rows, mut entries) = (Vec::new(), Vec::new());
+    for round in 0..ROUNDS {
+        rows.push(bare(data).await?);
+        entries.push(said(who, seed + round as u64).await?);
+    }
+    Ok((middle(rows), middle(entries)))
+}
+
+/// The same by the length of the log.
+async fn by_length(home: &Path, sizes: &[u64]) -> Result<(), Failed> {
+    println!(
+        "| entries in the log | bare row, ms | entry over HTTP, ms | the shop, a checkpoint shown, ms | ready after, ms |\n| --- | ---: | ---: | ---: | ---: |"
+    );
+    for (name, how) in databases() {
+        let data = home.join(name);
+        let mut shop = Shop::on(Server::over(&data, &how)).await;
+        said(&shop.ravi, 1).await?;
+        for (n, &size) in sizes.iter().enumerate() {
+            assert!(shop.server.stop().success(), "{}", shop.server.log());
+            let started = now();
+            long_log::grow(&data, shop.id, size).await?;
+            eprintln!("{name}: {size} entries are there after {:.0} s", millis(started) / 1000.0);
+            let started = now();
+            shop.server = Server::over(&data, &how);
+            let ready = millis(started);
+            let (who, seed) = (shop.ravi.at(&shop.server.address), 10 * (n as u64 + 1));
+            let (row, entry) = pair(&data, &who, seed).await?;
+            let shown = shown(&who, seed).await?;
+            println!("| {name}, {size} | {row:.2} | {entry:.2} | {shown:.2} | {ready:.0} |");
+        }
+        assert!(shop.server.stop().success(), "{}", shop.server.log());
+        std::fs::remove_dir_all(&data)?;
+    }
+    Ok(())
+}
+
 #[tokio::main]
-async fn main() -> Result<(), Box<dyn std::error::Error>> {
+async fn main() -> Result<(), Failed> {
     sqlx::any::install_default_drivers();
     let home = tempfile::tempdir()?;
-    for (name, how) in [("SQLite", How::default().sqlite()), ("PostgreSQL", How::default().postgres())] {
-        // One alone, to hold two builds of the program against each other.
-        if std::env::var("COUNTERFOIL_TEST_ENGINE").is_ok_and(|only| !name.to_lowercase().starts_with(&only)) {
-            continue;
-        }
+    let mut told = std::env::args().skip(1);
+    if told.next().is_some_and(|what| what == "long") {
+        let sizes = told.map(|n| n.parse()).collect::<Result<Vec<u64>, _>>()?;
+        return by_length(home.path(), if sizes.is_empty() { &SIZES } else { &sizes }).await;
+    }
+    for (name, how) in databases() {
         let data = home.path().join(name);
         let mut shop = Shop::on(Server::over(&data, &how)).await;
-        let (mut rows, mut entries) = (Vec::new(), Vec::new());
-        for round in 0..ROUNDS {
-            rows.push(bare(&data).await?);
-            entries.push(said(&shop.ravi, 1 + round as u64).await?);
-        }
-        let (row, entry) = (middle(rows), middle(entries));
+        let (row, entry) = pair(&data, &shop.ravi, 1).await?;
         println!("{name:<11} bare row {row:6.2} ms   entry over HTTP {entry:6.2} ms   ratio {:.2}", entry / row);
-        let (fast, busy) = crowd(&[&shop.server], &shop.ravi, 11, Work::Entries).await?;
+        let (fast, busy) = crowd(&[&shop.server], std::slice::from_ref(&shop.ravi), 11, Work::Entries).await?;
         println!("{name:<11} {PEOPLE} people, one server: {fast:.0} entries/s, {busy:.2} ms of a processor each");
         if engine::database_of(&data).is_some() {
-            let second = Server::over(&data, &how);
-            hold(&shop.server, "0");
-            hold(&second, "1");
-            let mut seed = 20;
-            for (what, work) in [("entries", Work::Entries), ("photos", Work::Photos)] {
-                let (mut one, mut two) = ((Vec::new(), Vec::new()), (Vec::new(), Vec::new()));
-                for _ in 0..ROUNDS {
-                    seed += 2;
-                    for (servers, all, seed) in
-                        [(&[&shop.server][..], &mut one, seed), (&[&shop.server, &second][..], &mut two, seed + 1)]
-                    {
-                        let (fast, busy) = crowd(servers, &shop.ravi, seed, work).await?;
-                        all.0.push(fast);
-                        all.1.push(busy);
-                    }
-                }
-                let ((one, busy), (two, busy_two)) = ((middle(one.0), middle(one.1)), (middle(two.0), middle(two.1)));
-                println!(
-                    "{name:<11} {PEOPLE} people, a processor a server: one {one:.0} {what}/s ({busy:.2} ms of it each), two {two:.0} ({busy_two:.2} ms), {:.2} times",
-                    two / one
-                );
-            }
+            beside(&shop.server, &data, &how, &shop.ravi).await?;
         }
         assert!(shop.server.stop().success(), "{}", shop.server.log());
     }

@@ -236,7 +236,7 @@ export function atBench({ run, page, address, files, folder }) {
       await page.locator(`#${view}[data-look="taken"]`).waitFor();
     }
     await settle(views.length);
-    await pick("Tried", "tried").click();
+    await pick("Was it tried?", "tried").click();
     await page.getByLabel("How it went, or why it was not tried").fill("ran warm for two minutes outside");
     await page.locator("#trial-say").click();
     await says(/Tried by/);
