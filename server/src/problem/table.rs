@@ -148,7 +148,13 @@ pub const TABLE: &[Row] = &[
         "Not complete yet",
         "Fill each gap, or leave it open with a reason where that is allowed.",
     ),
-    row("erased", 410, Retry::Never, "Erased", "It was erased by the owner of the shop. The entry that says so names the reason."),
+    row(
+        "erased",
+        410,
+        Retry::Never,
+        "Erased",
+        "It was erased by the owner of the shop. The entry that says so names the reason.",
+    ),
     row(
         "parts-elsewhere",
         409,
