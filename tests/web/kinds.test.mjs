@@ -4,6 +4,7 @@ import { existsSync, readFileSync, readdirSync } from "node:fs";
 import { test } from "node:test";
 import { parse } from "smol-toml";
 import { canonText } from "../../server/web/core/canon.js";
+import { AFTER, BEFORE } from "../../server/web/core/part.js";
 
 const root = new URL("../../", import.meta.url);
 const read = (path) => readFileSync(new URL(path, root), "utf8");
@@ -61,13 +62,18 @@ for (const file of files) {
   });
 
   for (const view of kind.view) {
-    test(`${file}: ${view.id} has a line drawing that takes its page's colour`, () => {
-      const path = `server/web/drawings/${view.drawing}.svg`;
-      assert.ok(existsSync(new URL(path, root)), path);
-      const svg = read(path);
-      assert.match(svg, /^<svg xmlns="http:\/\/www\.w3\.org\/2000\/svg" viewBox="0 0 160 100" fill="none" stroke="currentColor"/);
-      assert.doesNotMatch(svg, /<(script|image|text|style|use|a)\b|href|url\(|#[0-9a-f]{3}/i);
-      assert.ok(svg.length < 4096);
-    });
+    test(`${file}: ${view.id} has a line drawing that takes its page's colour`, () => drawn(view.drawing));
   }
+}
+
+for (const view of [...BEFORE, ...AFTER]) test(`a part's ${view} has a line drawing that takes its page's colour`, () => drawn(`part-${view}`));
+
+/** @param {string} name */
+function drawn(name) {
+  const path = `server/web/drawings/${name}.svg`;
+  assert.ok(existsSync(new URL(path, root)), path);
+  const svg = read(path);
+  assert.match(svg, /^<svg xmlns="http:\/\/www\.w3\.org\/2000\/svg" viewBox="0 0 160 100" fill="none" stroke="currentColor"/);
+  assert.doesNotMatch(svg, /<(script|image|text|style|use|a)\b|href|url\(|#[0-9a-f]{3}/i);
+  assert.ok(svg.length < 4096);
 }

@@ -14,7 +14,7 @@ import { paper } from "../parts/icons.js";
 import { head, load, meanwhile, watching } from "../parts/intake.js";
 import { nameOf } from "../parts/names.js";
 import { newId } from "../parts/new-id.js";
-import { picture } from "../parts/picture.js";
+import { drawing, picture } from "../parts/picture.js";
 import { dateIn, plainDay } from "../parts/times.js";
 
 /** @import {IntakeView} from "../core/app.js" */
@@ -135,7 +135,7 @@ export function part(at) {
           aimed = v;
           lens.shoot({ stage: "opened" });
         },
-      }, photo ? h("span", { class: "tile__picture" }, picture(photo, t(`part.view.${v}`))) : null,
+      }, h("span", { class: "tile__picture" }, photo ? picture(photo, t(`part.view.${v}`)) : drawing(`part-${v}`)),
       h("span", { class: "tile__words" }, h("span", { class: "tile__name" }, t(`part.view.${v}`)), photo ? null : h("span", { class: "soft" }, t(`part.stand.${v}`))));
     }));
   }
