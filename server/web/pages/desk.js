@@ -16,6 +16,25 @@ import { dateIn } from "../parts/times.js";
 /** Pages of a list that are read for the rails; what is older is found by searching. */
 const PAGES = 4;
 const PAUSE = 250;
+/** A machine that comes in is some forty entries: the first is drawn at once, the others together, this often, milliseconds. */
+const OFTEN = 1_000;
+
+/** @param {() => void} again @returns {{ told: () => void, stop: () => void }} */
+function calmly(again) {
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let resting;
+  let more = false;
+  function told() {
+    more = resting !== undefined;
+    if (more) return;
+    again();
+    resting = setTimeout(() => {
+      resting = undefined;
+      if (more) told();
+    }, OFTEN);
+  }
+  return { told, stop: () => clearTimeout(resting) };
+}
 
 /** @param {import("../parts/page.js").At} at @returns {import("../parts/page.js").Page} */
 export function desk(at) {
@@ -36,7 +55,8 @@ export function desk(at) {
   return {
     watch(again) {
       freshNames(again);
-      return [watchList(again), () => clearTimeout(soon)];
+      const calm = calmly(again);
+      return [watchList(calm.told), calm.stop, () => clearTimeout(soon)];
     },
     async draw() {
       const [here, known] = await Promise.all([shop(), kinds()]);

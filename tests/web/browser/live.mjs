@@ -113,6 +113,24 @@ try {
   await other.getByLabel("What do they say is wrong?").fill("Stalls in cold air.");
   await other.getByLabel("Make", { exact: true }).focus();
   await within("a sentence, after the restart", said(desk, "Stalls in cold air."));
+
+  // The desk's list while much is said in a moment: drawn at once, then once a second, and it ends with the newest.
+  await desk.goto(shop.address);
+  const tags = desk.locator(".rail__tags");
+  await tags.first().waitFor();
+  let lists = 0;
+  desk.on("request", (r) => /\/intakes\?/.test(r.url()) && (lists += 1));
+  const began = performance.now();
+  const settings = `/v1/shops/${shop.shop}/settings`;
+  for (let hours = 30; hours < 70; hours += 1) {
+    const seen = (await shop.ask("GET", settings)).headers.get("etag") ?? "";
+    await shop.ask("PUT", settings, { "open-limit": hours }, { "If-Match": seen });
+  }
+  await phone.goto(wire.address);
+  await counter.open(phone);
+  await tags.first().locator("> *").nth(1).waitFor();
+  const drawn = 2 + Math.ceil((performance.now() - began) / 1_000);
+  must(lists >= 3 && lists <= 3 * drawn, `the desk asked for ${lists} lists in ${drawn} seconds`);
 } catch (e) {
   faults.push(String(e));
 }

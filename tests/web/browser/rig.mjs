@@ -76,11 +76,11 @@ export class Shop {
     await over;
   }
 
-  /** Asks past the app, signed in as the owner. @param {string} method @param {string} path @param {unknown} [json] */
-  async ask(method, path, json) {
+  /** Asks past the app, signed in as the owner. @param {string} method @param {string} path @param {unknown} [json] @param {Record<string, string>} [more] headers */
+  async ask(method, path, json, more = {}) {
     const send = () => fetch(this.address + path, {
       method, body: json === undefined ? undefined : JSON.stringify(json),
-      headers: { "Content-Type": "application/json", "Counterfoil-Client": "test/1", ...(this.cookie ? { Cookie: this.cookie } : {}) },
+      headers: { "Content-Type": "application/json", "Counterfoil-Client": "test/1", ...more, ...(this.cookie ? { Cookie: this.cookie } : {}) },
     });
     if (!this.cookie) {
       const answer = await fetch(`${this.address}/v1/sessions`, {
