@@ -7,6 +7,7 @@ import { t, text } from "../core/words.js";
 import { act, foot, footBack } from "../parts/act.js";
 import { h } from "../parts/dom.js";
 import { attempt, notice, say } from "../parts/notice.js";
+import { kindFiles } from "../parts/kind-files.js";
 import { drawing } from "../parts/picture.js";
 import { stamp } from "../parts/tag.js";
 
@@ -26,6 +27,7 @@ export function kindsPage(at) {
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let soon;
   let sure = "";
+  const fromFiles = kindFiles(() => at.again());
 
   async function tryIt() {
     const toml = open?.toml ?? "";
@@ -68,6 +70,7 @@ export function kindsPage(at) {
     return [
       h("h1", null, t("kinds.title")),
       h("p", { class: "soft" }, t("kinds.words")),
+      ...fromFiles(new Set(list.filter((k) => k.retired === undefined).map((k) => k.digest))),
       h("ul", { class: "steps" }, list.map((k) => {
         const name = text(k.kind.name) || k.kind.id;
         return h("li", { "data-key": k.digest },

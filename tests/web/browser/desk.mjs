@@ -159,6 +159,26 @@ try {
   await own.getByRole("button", { name: "Retire" }).click();
   await page.getByRole("button", { name: /Yes, offer Pole saw no more/ }).click();
   await own.getByText("retired").waitFor();
+  // Kinds from files: with one fault in one of them none, mended both; what is offered as it is stays.
+  const kinds = { name: "kinds.toml", mimeType: "application/toml" };
+  const named = (/** @type {string} */ id, /** @type {string} */ name) => toml.replace(/^id = ".*"/m, `id = "${id}"`).replace('en = "Chainsaw"', `en = "${name}"`);
+  const [hedge, broken] = [named("own-hedge", "Hedge shears"), named("own-auger", "Post auger").replace('due = "at counter"', 'due = "soon"')];
+  const choose = async (/** @type {string[]} */ ...texts) => {
+    const chooser = page.waitForEvent("filechooser");
+    await page.locator("button").filter({ hasText: "Add kinds from files" }).click();
+    await (await chooser).setFiles(texts.map((text, n) => ({ ...kinds, name: `${n}.toml`, buffer: Buffer.from(text) })));
+  };
+  await choose(hedge, broken);
+  await page.getByText(/^1\.toml: Line \d+: .*due/).waitFor();
+  await look(page, "kind-files-fault", false);
+  if (await page.locator(".steps > li").filter({ hasText: "Hedge shears" }).count()) faults.push("a kind was added beside a broken one");
+  await choose(hedge, hedge);
+  await page.getByText("is the kind of 0.toml too").waitFor();
+  await choose(hedge, named("own-auger", "Post auger"));
+  await page.getByText("2 kinds added.").waitFor();
+  for (const name of ["Hedge shears", "Post auger"]) await page.locator(".steps > li").filter({ hasText: name }).waitFor();
+  await choose(hedge);
+  await page.getByText("0 kinds added.").waitFor();
 } catch (e) {
   faults.push(String(e));
   await look(page, "fault");
