@@ -41,9 +41,9 @@ export async function setUp(ctx, form) {
   return arrive(ctx, "/v1/set-up", form);
 }
 
-/** @param {Context} ctx @param {{sign_in: string, password: string, code?: string}} form @returns {Promise<Session>} */
+/** @param {Context} ctx @param {{sign_in: string, password: string, code?: string, shop?: string}} form @returns {Promise<Session>} */
 export async function signIn(ctx, form) {
-  return arrive(ctx, "/v1/sessions", { ...form, ...(await device(ctx)) });
+  return arrive(ctx, "/v1/sessions", { ...form, ...(await device(ctx, form.shop)) });
 }
 
 /** @param {Context} ctx @param {string} code @param {string} [label] @returns {Promise<Session>} */
@@ -59,9 +59,9 @@ export async function prove(ctx, password) {
   await ctx.transport.send("POST", "/v1/sessions/current/proof", { json: { password } });
 }
 
-/** This device's id, if a server gave it one. @param {Context} ctx @returns {Promise<{device?: string}>} */
-async function device(ctx) {
-  const id = await ctx.store.read(["meta"], (w) => w.meta("device"));
+/** This device's id, if a server gave it one: in this shop, or where it was last. @param {Context} ctx @param {string} [shop] @returns {Promise<{device?: string}>} */
+async function device(ctx, shop) {
+  const id = await ctx.store.read(["meta"], async (w) => (shop && (await w.meta(`device:${shop}`))) ?? w.meta("device"));
   return id ? { device: id } : {};
 }
 
@@ -74,6 +74,7 @@ async function arrive(ctx, path, json) {
   await ctx.store.write(["meta"], async (w) => {
     await w.setMeta("session", session);
     await w.setMeta("device", device);
+    await w.setMeta(`device:${shop}`, device);
     await w.setMeta("leave", undefined);
     ctx.transport.checkpoint = await w.meta(`checkpoint:${shop}`);
   });

@@ -22,6 +22,9 @@ async function enter(page, password = PASSWORD) {
   await page.getByRole("button", { name: "Sign in" }).click();
 }
 
+/** The device that a page is in its shop. @param {import("./lib.mjs").Page} page @returns {Promise<string>} */
+const deviceOf = (page) => page.evaluate(async () => (await (await fetch("/v1/sessions/current")).json()).device);
+
 /** The shop that a page's session is of. @param {import("./lib.mjs").Page} page @returns {Promise<string>} */
 const shopOf = (page) => page.evaluate(async () => {
   const { shop: id } = await (await fetch("/v1/sessions/current")).json();
@@ -81,6 +84,7 @@ try {
     await page.locator("#search").waitFor();
     expect((await shopOf(page)) === NEXT, `${size}: signed in to the one that was chosen`);
     await run.look(page, `next-${size}`, false);
+    const device = await deviceOf(page);
     // A name may be tried ten times in a row.
     if (size === "desk") continue;
     // The same device, in the other shop.
@@ -96,6 +100,12 @@ try {
     await which.waitFor();
     await page.getByRole("button", { name: "Somebody else signs in" }).click();
     await page.getByLabel("Sign-in name").waitFor();
+    // Back where it was before it is the device that it was there.
+    await enter(page);
+    await which.selectOption({ label: NEXT });
+    await page.getByRole("button", { name: "Sign in" }).click();
+    await page.locator("#search").waitFor();
+    expect((await deviceOf(page)) === device, `${size}: a device is another one each time it comes back to a shop`);
   }
   // Whoever was in all along noticed nothing.
   await phone.goto(shop.address);
