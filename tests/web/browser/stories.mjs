@@ -157,6 +157,7 @@ async function chute() {
   await page.locator("#dispute-say").click();
   await says("A point of theirs");
   await button("Let nothing be erased meanwhile").click();
+  await sent();
   await page.locator("#point-about").selectOption({ value: "part:chute" });
   await page.getByLabel("In their words").fill("It was whole when I brought it.");
   await page.locator("#point-say").click();
