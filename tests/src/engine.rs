@@ -6,6 +6,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use cluster::store;
+use sqlx::any::AnyConnectOptions;
+use sqlx::{AnyConnection, ConnectOptions};
 
 /// What is asked for by a test, a suite or nobody.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -136,4 +138,13 @@ pub fn arguments(data: &Path) -> Vec<String> {
 
 fn file(data: &Path) -> PathBuf {
     data.with_extension("database")
+}
+
+/// A connection to the database of a data folder, for what looks into it or fills it.
+///
+/// # Errors
+/// The database's.
+pub async fn connect(data: &Path) -> Result<AnyConnection, sqlx::Error> {
+    let file = || format!("sqlite://{}", data.join("counterfoil.db").display());
+    database_of(data).unwrap_or_else(file).parse::<AnyConnectOptions>()?.connect().await
 }

@@ -11,8 +11,7 @@ use evidence::checkpoint::{Checkpoint, origin};
 use evidence::digest::Digest;
 use evidence::note::SignerKey;
 use evidence::tree::{self, Hash};
-use sqlx::any::AnyConnectOptions;
-use sqlx::{AnyConnection, ConnectOptions, Connection, Executor, Row};
+use sqlx::{AnyConnection, Connection, Executor, Row};
 use uuid::Uuid;
 
 use crate::engine;
@@ -38,9 +37,7 @@ struct Copied {
 /// The database's; that the log is longer, or has nothing to copy.
 pub async fn grow(data: &Path, shop: Uuid, to: u64) -> Result<(), Failed> {
     let postgres = engine::database_of(data).is_some();
-    let address =
-        engine::database_of(data).unwrap_or_else(|| format!("sqlite://{}", data.join("counterfoil.db").display()));
-    let mut db = address.parse::<AnyConnectOptions>()?.connect().await?;
+    let mut db = engine::connect(data).await?;
     let quick = if postgres {
         "SET synchronous_commit = off"
     } else {

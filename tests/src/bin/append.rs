@@ -13,8 +13,7 @@ use std::process::Command;
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::json;
-use sqlx::any::AnyConnectOptions;
-use sqlx::{AnyConnection, ConnectOptions, Connection, Executor};
+use sqlx::{AnyConnection, Connection, Executor};
 use tests::ask::{Actor, CookieStaff};
 use tests::counter::Counter;
 use tests::engine;
@@ -39,14 +38,13 @@ const SIZES: [u64; 3] = [1_000, 100_000, 10_000_000];
 
 type Failed = Box<dyn std::error::Error>;
 
+/// As durable as the server's own.
 async fn connect(data: &Path) -> Result<AnyConnection, sqlx::Error> {
-    let Some(address) = engine::database_of(data) else {
-        let options: AnyConnectOptions = format!("sqlite://{}", data.join("counterfoil.db").display()).parse()?;
-        let mut db = options.connect().await?;
+    let mut db = engine::connect(data).await?;
+    if engine::database_of(data).is_none() {
         db.execute("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA busy_timeout = 10000").await?;
-        return Ok(db);
-    };
-    address.parse::<AnyConnectOptions>()?.connect().await
+    }
+    Ok(db)
 }
 
 /// Milliseconds for one row, durable.
@@ -127,8 +125,8 @@ async fn crowd(servers: &[&Server], who: &[CookieStaff], seed: u64, work: Work) 
         Work::Photos => 4,
     };
     for person in 0..PEOPLE {
-        let person_ = person as usize;
-        let staff = who[person_ / servers.len() % who.len()].at(&servers[person_ % servers.len()].address);
+        let (round, at) = (person as usize / servers.len(), person as usize % servers.len());
+        let staff = who[round % who.len()].at(&servers[at].address);
         let mut counter = Counter::of(staff, Seeded::new(seed * 100 + u64::from(person))).await;
         let mut intake = counter.intake(&format!("C{seed}-{person}"));
         counter.open(&mut intake).await?;

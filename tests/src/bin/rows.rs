@@ -11,8 +11,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use serde_json::json;
-use sqlx::any::AnyConnectOptions;
-use sqlx::{AnyConnection, ConnectOptions, Connection, Executor};
+use sqlx::{AnyConnection, Connection, Executor};
 use tests::ask::Actor;
 use tests::counter::Counter;
 use tests::engine;
@@ -33,12 +32,6 @@ const PEOPLE: u64 = 16;
 
 type Failed = Box<dyn std::error::Error>;
 
-async fn connect(data: &Path) -> Result<AnyConnection, sqlx::Error> {
-    let address =
-        engine::database_of(data).unwrap_or_else(|| format!("sqlite://{}", data.join("counterfoil.db").display()));
-    address.parse::<AnyConnectOptions>()?.connect().await
-}
-
 /// The words of an intake that its own numbers and names do not make.
 async fn words(db: &mut AnyConnection, model: &str) -> Result<String, sqlx::Error> {
     let all: Vec<String> =
@@ -50,7 +43,7 @@ async fn words(db: &mut AnyConnection, model: &str) -> Result<String, sqlx::Erro
 /// Makes rows from number `from` on, up to `to`, as one copy: nobody serves meanwhile, and the indexes are made anew.
 async fn multiply(data: &Path, from: u64, to: u64) -> Result<(), Failed> {
     let postgres = engine::database_of(data).is_some();
-    let mut db = connect(data).await?;
+    let mut db = engine::connect(data).await?;
     let model: String =
         sqlx::query_scalar("SELECT min(id) FROM intake WHERE state = 'in care' AND id NOT LIKE '00000000-%'")
             .fetch_one(&mut db)
