@@ -4,7 +4,7 @@
 //   node browser/composed.mjs ADDRESS SET_UP_LINK|"" [SHOTS_DIR]
 
 import * as counter from "./counter.mjs";
-import { PHONE, begin, signIn } from "./lib.mjs";
+import { PHONE, begin, fillSetUp, signIn } from "./lib.mjs";
 import { CHOSEN, NAME, photos } from "./rig.mjs";
 
 const [address, link, shots] = process.argv.slice(2);
@@ -17,12 +17,7 @@ const files = await photos(6);
 try {
   if (link) {
     await page.goto(link);
-    await page.getByLabel("Name of the shop").fill("Tarn Street Small Engines");
-    await page.getByLabel("Time zone").selectOption("Europe/Dublin");
-    await page.getByLabel("Currency").selectOption("EUR");
-    await page.getByLabel("Your name").fill("Ines Okafor");
-    await page.getByLabel("Sign-in name").fill(NAME);
-    await page.getByLabel("Password").fill(CHOSEN);
+    await fillSetUp(page, { shop: "Tarn Street Small Engines", name: "Ines Okafor", signIn: NAME, password: CHOSEN });
     await look(page, "set-up");
     await page.getByRole("button", { name: "Set the shop up" }).click();
     await page.waitForURL(/\/settings$/);

@@ -100,6 +100,16 @@ async function tooSmall(page, target) {
   return again.violations.length > 0;
 }
 
+/** Fills the page that makes a shop and its owner. @param {Page} page @param {{ shop: string, name: string, signIn: string, password: string }} as */
+export async function fillSetUp(page, { shop, name, signIn: by, password }) {
+  await page.getByLabel("Name of the shop").fill(shop);
+  await page.getByLabel("Time zone").selectOption("Europe/Dublin");
+  await page.getByLabel("Currency").selectOption("EUR");
+  await page.getByLabel("Your name").fill(name);
+  await page.getByLabel("Sign-in name").fill(by);
+  await page.getByLabel("Password").fill(password);
+}
+
 /** Signs somebody in and waits for the desk. @param {Page} page @param {string} address @param {string} name @param {string} password */
 export async function signIn(page, address, name, password) {
   await page.goto(address);

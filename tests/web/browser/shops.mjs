@@ -4,7 +4,7 @@
 //   node browser/shops.mjs [SHOTS_DIR]
 
 import { spawnSync } from "node:child_process";
-import { DESK, PHONE, begin } from "./lib.mjs";
+import { DESK, PHONE, begin, fillSetUp } from "./lib.mjs";
 import { NAME, PASSWORD, PROGRAM, Shop, freePort } from "./rig.mjs";
 
 const HERE = "Tarn Street";
@@ -44,12 +44,7 @@ try {
   expect(opened.status === 0 && link.startsWith(`${shop.address}/set-up#`), `open-shop: ${opened.stdout}${opened.stderr}`);
   const desk = await run.someone(DESK);
   await desk.goto(link);
-  await desk.getByLabel("Name of the shop").fill(NEXT);
-  await desk.getByLabel("Time zone").selectOption("Europe/Dublin");
-  await desk.getByLabel("Currency").selectOption("EUR");
-  await desk.getByLabel("Your name").fill("Ines Okafor");
-  await desk.getByLabel("Sign-in name").fill(NAME);
-  await desk.getByLabel("Password").fill(PASSWORD);
+  await fillSetUp(desk, { shop: NEXT, name: "Ines Okafor", signIn: NAME, password: PASSWORD });
   await run.look(desk, "set-up-desk");
   await desk.getByRole("button", { name: "Set the shop up" }).click();
   await desk.waitForURL(/\/settings$/);
@@ -58,12 +53,7 @@ try {
   const late = await run.someone(PHONE);
   await late.goto(link);
   await late.locator("#page h1").waitFor();
-  await late.getByLabel("Name of the shop").fill("Once more");
-  await late.getByLabel("Time zone").selectOption("Europe/Dublin");
-  await late.getByLabel("Currency").selectOption("EUR");
-  await late.getByLabel("Your name").fill("Ines");
-  await late.getByLabel("Sign-in name").fill(NAME);
-  await late.getByLabel("Password").fill(PASSWORD);
+  await fillSetUp(late, { shop: "Once more", name: "Ines", signIn: NAME, password: PASSWORD });
   await late.getByRole("button", { name: "Set the shop up" }).click();
   await late.getByText("set up already").waitFor();
 
